@@ -1,0 +1,1 @@
+"""The book: facts, what people said, and where each saw's derivation stands."""

@@ -1,0 +1,1 @@
+"""From a trace to facts: a streaming detector without clock and without I/O."""

@@ -1,0 +1,1 @@
+"""The trace store: the signal itself, in compact blobs, thinned out with age."""

@@ -1,0 +1,1 @@
+"""Floor 3: answers become screens; also the front door, the ``kerfbook`` command."""
