@@ -1,0 +1,1 @@
+"""Pages: one blueprint a screen, with its template in ``templates/`` and its scripts in ``static/``."""
