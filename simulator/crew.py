@@ -184,21 +184,20 @@ class Shiftwork:
             self.cut(material, thickness, max(strip, 0.3) * d.uniform(0.9, 1.0), feed * d.uniform(0.7, 1.1), vertical=True)
             self.wait(d.skewed(*crew.handling_s))
 
-    def door(self, seconds: float, cause: str) -> None:
-        """Open the blade door for a while: motor off first, blade at rest. Rarely, too early."""
+    def door(self, seconds: float, cause: str, *, early: bool | None = None) -> None:
+        """Open the blade door for a while: motor off first, blade at rest; or ``early`` (None: rarely), while it turns."""
         d = self.dice
         self.switch_off()
-        early = bool(self.script.runs) and d.chance(self.crew.hazards)
-        if self.script.runs:
-            still = self.script.runs[-1].standstill
-            rest = still + d.uniform(3, 25)
-            if early:
-                rest = self.now + d.uniform(0.2, 0.8) * max(still - self.now, 0.5)
-            self.now = max(self.now, rest) if not early else rest
-        opened = self.now
-        self.now += seconds
-        self.script.doors.append(DoorOpening(opened, self.now, cause + (", too early" if early else "")))
-        self.now += d.uniform(3, 12)
+        if early is None:
+            early = d.chance(self.crew.hazards)
+        still = self.script.runs[-1].standstill if self.script.runs else self.now
+        if early and still > self.now:
+            self.now += d.uniform(0.2, 0.8) * (still - self.now)
+            cause += ", too early"
+        else:
+            self.now = max(self.now, still + d.uniform(3, 25))
+        self.script.doors.append(DoorOpening(self.now, self.now + seconds, cause))
+        self.now += seconds + d.uniform(3, 12)
 
 
 def day_script(crew: Crew, motor: Motor, day: dt.date, plan: DayPlan, dice: Dice) -> Script:
