@@ -1,0 +1,87 @@
+"""The demo's world: Tern Point Stageworks, a scenery workshop that does not exist, with two saws, heron and plover."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+from collections.abc import Iterator
+
+from simulator.box import Box
+from simulator.crew import Crew, DayPlan, Shift
+from simulator.dice import Dice, generator
+from simulator.load import Blade
+from simulator.motor import Brake, Motor, Nameplate, Start, Starting
+from simulator.shop import Played, Saw, simulate_day
+
+SITE = "tern-point"
+TITLE = "Tern Point Stageworks"
+ZONE = zoneinfo.ZoneInfo("Europe/Lisbon")
+BLADES = tuple(f"TP-{k:02d}" for k in range(1, 9))
+
+HERON = Saw(
+    "heron",
+    Motor(
+        Nameplate(5500.0, power_factor=0.84, efficiency=0.87),
+        idle=0.36,
+        idle_factor=0.32,
+        start=Start(Starting.STAR_DELTA, ratio=6.8, spin_up_s=1.1, timer_s=5.0),
+        brake=Brake(visible=True, dead_s=0.35, plateau=1.5, stop_s=2.9),
+        cold=0.24,
+        wander=0.035,
+    ),
+    Box(rate=10.0, noise=0.03, resolution=0.01, offset=0.04),
+    Crew(handling_s=(8.0, 48.0)),
+    "urn:dev:mac:0024befffe804ff1:",
+)
+PLOVER = Saw(
+    "plover",
+    Motor(
+        Nameplate(4000.0),
+        idle=0.42,
+        idle_factor=0.28,
+        start=Start(Starting.DIRECT, ratio=6.4, spin_up_s=1.4),
+        brake=Brake(visible=False, dead_s=0.2, stop_s=3.3),
+        cold=0.18,
+        wander=0.03,
+    ),
+    Box(rate=10.0, noise=0.04, resolution=0.02, offset=0.06, station=False),
+    Crew(feed_m_min=(8.0, 18.0), handling_s=(10.0, 60.0), sheets_a_job=(1, 4)),
+    "urn:dev:mac:0024befffe804ff2:",
+)
+SAWS = {saw.name: saw for saw in (HERON, PLOVER)}
+SHIFT = Shift()
+
+
+def plan(saw: str, day: dt.date, seed: int) -> DayPlan:
+    """What is planned for a saw on a day: no work at weekends, a blade change about every eighth working day."""
+    dice = Dice(generator(seed, saw, day, "plan"))
+    works = day.weekday() < 5
+    turn, age = _blade_age(saw, day, seed)
+    # A blade's cutting power grows by about two thirds over its fitting.
+    blade = Blade(dull=1.0 + 0.65 * min(age, 1.2))
+    change = dt.time(dice.integer(8, 15), dice.integer(5, 55)) if works and turn else None
+    busy = (0.60 if saw == "heron" else 0.52) + dice.uniform(-0.12, 0.14)
+    return DayPlan(SHIFT, ZONE, works, busy, blade, change, dice.chance(0.88))
+
+
+def _blade_age(saw: str, day: dt.date, seed: int) -> tuple[bool, float]:
+    """Whether the blade is changed on a day, and how far through its life the morning's blade is (about 0..1)."""
+    cycle = 8 if saw == "heron" else 9
+    number = day.toordinal() // 7 * 5 + min(day.weekday(), 4)
+    shift = int(generator(seed, saw, "blades").integers(cycle))
+    age = (number + shift) % cycle
+    return age == 0 and day.weekday() < 5, (age or cycle) / cycle
+
+
+def history(saw: str, first_day: dt.date, days: int, seed: int) -> Iterator[Played]:
+    """Day after day of a saw.
+
+    Args:
+        saw: ``heron`` or ``plover``.
+        first_day: first day, in the shop's zone.
+        days: how many.
+        seed: same seed, same history, wherever it starts.
+    """
+    for k in range(days):
+        day = first_day + dt.timedelta(days=k)
+        yield simulate_day(SAWS[saw], day, seed, plan(saw, day, seed))
