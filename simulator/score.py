@@ -6,17 +6,23 @@ true cuts overlap, a pair that qualifies is then unique but for exact halves, so
 Of a cut that arrived in part (`TrueCut.partial`) nobody can know the lost end: a found cut may instead overlap by half
 what arrived of it, counted from the first to the last reading within. Pieces of a partial or unseen cut that
 are found beside it are neither right nor wrong. Boundary errors are taken where the boundary arrived.
+
+What happened inside a hole is not asked for: whether a run ended and another began there, or a door visit. Runs, visits and
+gaps are otherwise *exact* when there are as many and every start and end is within the tolerance.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Fact, Gap, Run
 from simulator.truth import TrueCut, Truth
+
+_REPORT_S = 10.0
+"""A switch that moved while nothing arrived is known at the latest with its next report."""
 
 
 @dataclass(slots=True)
@@ -33,6 +39,9 @@ class Score:
     runs_exact: bool = True
     doors_exact: bool = True
     gaps_exact: bool = True
+    door_flags_wrong: list[tuple[DoorVisit, DoorVisit]] = field(default_factory=list)
+    stop_errors: list[float] = field(default_factory=list)
+    stop_wrong: int = 0
     complaints: list[str] = field(default_factory=list)
 
     def __add__(self, other: Score) -> Score:
@@ -47,6 +56,9 @@ class Score:
             self.runs_exact and other.runs_exact,
             self.doors_exact and other.doors_exact,
             self.gaps_exact and other.gaps_exact,
+            self.door_flags_wrong + other.door_flags_wrong,
+            self.stop_errors + other.stop_errors,
+            self.stop_wrong + other.stop_wrong,
             self.complaints + other.complaints,
         )
 
@@ -101,19 +113,50 @@ def match(truth: Truth, found: Sequence[Fact], *, tolerance_s: float = 0.5) -> S
     """
     score = Score()
     _match_cuts(truth, [f for f in found if isinstance(f, Cut)], score)
-    runs = [f for f in found if isinstance(f, Run)]
-    doors = [f for f in found if isinstance(f, DoorVisit)]
-    gaps = [f for f in found if isinstance(f, Gap)]
-    score.runs_exact = _same_spans("run", truth.runs, runs, truth, tolerance_s, score)
-    score.doors_exact = _same_spans("door_visit", truth.doors, doors, truth, tolerance_s, score)
+    _match_runs(truth, [f for f in found if isinstance(f, Run)], tolerance_s, score)
+    doors = sorted((f for f in found if isinstance(f, DoorVisit)), key=lambda f: f.start)
+    known = [d for d in truth.doors if not _inside_one_hole((d.start, _span(d, truth.end)[1]), truth.holes)]
+    score.doors_exact = _same_spans("door_visit", known, doors, truth, tolerance_s, score, _REPORT_S)
     if score.doors_exact:
-        for true, seen in zip(truth.doors, sorted(doors, key=lambda f: f.start), strict=True):
+        for true, seen in zip(known, doors, strict=True):
             if (true.current_seen, true.before_stop) != (seen.current_seen, seen.before_stop):
-                score.doors_exact = False
-                score.complaints.append(f"door_visit: {true} found as {seen}")
+                score.door_flags_wrong.append((true, seen))
     # A gap's ends are readings: there is nothing to tolerate.
+    gaps = [f for f in found if isinstance(f, Gap)]
     score.gaps_exact = _same_spans("gap", truth.gaps, gaps, truth, 0.0, score)
     return score
+
+
+def _inside_one_hole(span: tuple[int, int], holes: Sequence[tuple[int, int]], slack_us: int = 0) -> bool:
+    return any(a - slack_us <= span[0] and span[1] <= b + slack_us for a, b in holes)
+
+
+def _joined(runs: Sequence[Run], truth: Truth, slack_us: int) -> list[Run]:
+    """Runs without those inside a hole, and taken as one where the rest between two lies inside a hole."""
+    out: list[Run] = []
+    for run in sorted(runs, key=lambda r: r.start):
+        if _inside_one_hole(_span(run, truth.end), truth.holes, slack_us):
+            continue
+        if out and _inside_one_hole((_span(out[-1], truth.end)[1], run.start), truth.holes, slack_us):
+            out[-1] = replace(out[-1], end=run.end, stop_us=run.stop_us)
+        else:
+            out.append(run)
+    return out
+
+
+def _match_runs(truth: Truth, found: list[Run], tolerance_s: float, score: Score) -> None:
+    slack = round(tolerance_s * SECOND)
+    true = _joined(truth.runs, truth, slack)
+    seen = _joined(found, truth, slack)
+    score.runs_exact = _same_spans("run", true, seen, truth, tolerance_s, score)
+    if score.runs_exact:
+        for a, b in zip(true, seen, strict=True):
+            if a.end is None or b.end is None or _inside_one_hole((a.end, a.end), truth.holes):
+                continue
+            if (a.stop_us is None) != (b.stop_us is None):
+                score.stop_wrong += 1
+            elif a.stop_us is not None and b.stop_us is not None:
+                score.stop_errors.append((b.stop_us - a.stop_us) / SECOND)
 
 
 def _match_cuts(truth: Truth, found: list[Cut], score: Score) -> None:
@@ -163,19 +206,28 @@ def _compare(true: TrueCut, found: Cut, span: tuple[int, int], score: Score) -> 
         score.direction_wrong.append(found)
 
 
-def _same_spans(  # noqa: PLR0917
-    what: str, true: Sequence[Fact], found: Sequence[Fact], truth: Truth, tolerance_s: float, score: Score
+def _same_spans(
+    what: str,
+    true: Sequence[Fact],
+    found: Sequence[Fact],
+    truth: Truth,
+    tolerance_s: float,
+    score: Score,
+    later_s: float = 0.0,
 ) -> bool:
-    """Whether both hold as many, and each start and end agree; an end of a true fact inside a hole may be anywhere in it."""
+    """Whether both hold as many, and starts and ends agree; what happened in a hole may lie anywhere in it.
+
+    ``later_s``: how long after a hole it may come to light at last.
+    """
     if len(true) != len(found):
         score.complaints.append(f"{what}: {len(true)} happened, {len(found)} found")
         return False
-    slack = round(tolerance_s * SECOND)
+    slack, later = round(tolerance_s * SECOND), round(later_s * SECOND)
     good = True
     for a, b in zip(true, sorted(found, key=lambda f: f.start), strict=True):
         for x, y in zip(_span(a, truth.end), _span(b, truth.end), strict=True):
-            hole = next(((p, q) for p, q in truth.holes if p <= x < q), (x, x))
-            if not hole[0] - slack <= y <= hole[1] + slack:
+            low, high = next(((p, q + later) for p, q in truth.holes if p <= x < q), (x, x))
+            if not low - slack <= y <= high + slack:
                 score.complaints.append(f"{what}: {a} found as {b}")
                 good = False
                 break
