@@ -100,13 +100,19 @@ def _read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
                 "'urn:dev:mac:0024befffe804ff1:', RFC 9039, and send one pack a box",
             )
         if signal not in times:
-            at.refuse("unknown-signal", "n", f"{show(signal)} is no signal; it must be one of {', '.join(SIGNALS)}")
+            at.refuse(
+                "unknown-signal", "n", f"{show(signal)} is no signal; it must be one of {', '.join(SIGNALS)}"
+            )
         _check_time(record.time_us, received_us, at)
         times[signal].append(record.time_us)
         values[signal].append(_reading(signal, record, at))
     if not box:
-        raise Refusal("empty", "the pack holds base fields and no reading; send it when there is something to report")
-    return Pack(box, Trace(*(Series.of(times[name], values[name]) if times[name] else _NONE for name in SIGNALS)))
+        raise Refusal(
+            "empty", "the pack holds base fields and no reading; send it when there is something to report"
+        )
+    return Pack(
+        box, Trace(*(Series.of(times[name], values[name]) if times[name] else _NONE for name in SIGNALS))
+    )
 
 
 def _reading(signal: str, record: Record, at: Place) -> int:
@@ -139,7 +145,11 @@ def milliamps(amps: float) -> int:
 
 def _check_time(time_us: int, received_us: int | None, at: Place) -> None:
     if time_us < EARLIEST_US:
-        at.refuse("time-out-of-range", "t", f"{_when(time_us)} is before 2020; set the box's clock, or send no base time")
+        at.refuse(
+            "time-out-of-range",
+            "t",
+            f"{_when(time_us)} is before 2020; set the box's clock, or send no base time",
+        )
     if received_us is None:
         if time_us >= LATEST_US:
             at.refuse("time-out-of-range", "t", f"{_when(time_us)} is after 2099; set the box's clock")
@@ -212,7 +222,12 @@ def _read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack
                     return None
             elif name == "station":
                 value = record[v]
-                if size != 3 or record[u] != "count" or type(value) is not int or not 0 <= value <= HIGHEST_STATION:
+                if (
+                    size != 3
+                    or record[u] != "count"
+                    or type(value) is not int
+                    or not 0 <= value <= HIGHEST_STATION
+                ):
                     return None
             else:
                 return None

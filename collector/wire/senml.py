@@ -121,7 +121,9 @@ def _parse_json(payload: bytes) -> object:
     try:
         return orjson.loads(payload)
     except orjson.JSONDecodeError as error:
-        raise Refusal("not-json", f"the payload is no JSON: {error}; RFC 8428 §5 wants plain JSON in UTF-8") from error
+        raise Refusal(
+            "not-json", f"the payload is no JSON: {error}; RFC 8428 §5 wants plain JSON in UTF-8"
+        ) from error
 
 
 def _refuse_tag(_: object) -> NoReturn:
@@ -145,7 +147,9 @@ def _parse_cbor(payload: bytes) -> object:
         ).decode()
     # Decoders of a tag's content may raise whatever their content provokes; every failure is the payload's.
     except Exception as error:
-        raise Refusal("not-cbor", f"the payload is no CBOR that SenML allows: {error}; see RFC 8428 §6") from error
+        raise Refusal(
+            "not-cbor", f"the payload is no CBOR that SenML allows: {error}; see RFC 8428 §6"
+        ) from error
     if stream.tell() != len(payload):
         raise Refusal(
             "not-cbor",
@@ -169,7 +173,11 @@ def resolved(records: list[Any], form: Form, received_us: int | None) -> Iterato
         if version is None:
             version = own_version or VERSION
         elif own_version not in {None, version}:
-            at.refuse("bad-version", "bver", "all records of a pack must have one version; give it in the first record")
+            at.refuse(
+                "bad-version",
+                "bver",
+                "all records of a pack must have one version; give it in the first record",
+            )
         _take_bases(bases, fields, at)
         if fields and not (fields.keys() - _BASE_LABELS):
             continue
@@ -212,13 +220,21 @@ def _fields(raw: object, form: Form, at: Place) -> dict[str, Any]:
         if isinstance(label, str):
             if label in CBOR_LABELS:
                 if label in known:
-                    at.refuse("bad-record", label, "it is given twice, once by name and once by number; give it once")
+                    at.refuse(
+                        "bad-record",
+                        label,
+                        "it is given twice, once by name and once by number; give it once",
+                    )
                 known[label] = value
                 continue
             if label.endswith("_"):
-                at.refuse("unknown-field", label, "its name ends with '_', so it must be understood, and it is not")
+                at.refuse(
+                    "unknown-field", label, "its name ends with '_', so it must be understood, and it is not"
+                )
         elif type(key) is not int:
-            at.refuse("bad-record", None, f"the label {show(key)} is neither a text nor an integer, RFC 8428 §6")
+            at.refuse(
+                "bad-record", None, f"the label {show(key)} is neither a text nor an integer, RFC 8428 §6"
+            )
         foreign = True
     if not known and foreign:
         at.refuse("bad-record", None, "it has no field that RFC 8428 knows; give a name and a value")
@@ -230,9 +246,15 @@ def _version(value: object, form: Form, at: Place) -> int:
     if form == "json" and type(value) is float and value.is_integer():
         value = int(value)
     if type(value) is not int or value <= 0:
-        at.refuse("bad-version", "bver", f"{show(value)} is not a positive integer; leave it out for version {VERSION}")
+        at.refuse(
+            "bad-version",
+            "bver",
+            f"{show(value)} is not a positive integer; leave it out for version {VERSION}",
+        )
     if value > VERSION:
-        at.refuse("bad-version", "bver", f"version {show(value)} is newer than {VERSION}; send RFC 8428's version")
+        at.refuse(
+            "bad-version", "bver", f"version {show(value)} is newer than {VERSION}; send RFC 8428's version"
+        )
     return value
 
 
@@ -258,7 +280,11 @@ def _record(
         )
     given = [label for label in _VALUE_LABELS if label in fields]
     if len(given) > 1:
-        at.refuse("bad-value", given[1], f"the record has {len(given)} value fields, {' and '.join(given)}; give one")
+        at.refuse(
+            "bad-value",
+            given[1],
+            f"the record has {len(given)} value fields, {' and '.join(given)}; give one",
+        )
     if not given and "s" not in fields:
         at.refuse("bad-value", None, "it has no value; give one of v, vb, vs, vd")
     total = _number(fields["s"], "s", at) if "s" in fields else None
@@ -275,7 +301,9 @@ def _record(
     )
 
 
-def _value(fields: dict[str, Any], label: str, bases: dict[str, Any], at: Place) -> float | bool | str | bytes:
+def _value(
+    fields: dict[str, Any], label: str, bases: dict[str, Any], at: Place
+) -> float | bool | str | bytes:
     value = fields[label]
     if label == "v":
         return _finite(bases["bv"] + _number(value, "v", at), "v", at)
@@ -292,7 +320,11 @@ def _value(fields: dict[str, Any], label: str, bases: dict[str, Any], at: Place)
             return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
         except binascii.Error:
             pass
-    at.refuse("bad-value", "vd", f"{show(value)} is not base64 with URL safe alphabet and without padding, RFC 8428 §5")
+    at.refuse(
+        "bad-value",
+        "vd",
+        f"{show(value)} is not base64 with URL safe alphabet and without padding, RFC 8428 §5",
+    )
 
 
 def _time(fields: dict[str, Any], bases: dict[str, Any], received_us: int | None, at: Place) -> int:
@@ -300,7 +332,11 @@ def _time(fields: dict[str, Any], bases: dict[str, Any], received_us: int | None
     time_us = micros(bases["bt"]) + (micros(_number(fields["t"], "t", at)) if "t" in fields else 0)
     if time_us < RELATIVE_BELOW_US:
         if received_us is None:
-            at.refuse("relative-time", "t", "the time counts from now, and a recorded pack has no now; give a base time")
+            at.refuse(
+                "relative-time",
+                "t",
+                "the time counts from now, and a recorded pack has no now; give a base time",
+            )
         time_us += received_us
     if abs(time_us) > _FARTHEST_US:
         at.refuse("time-out-of-range", "t", "the time is more than 100 000 years away; set the box's clock")
