@@ -126,7 +126,7 @@ def iso(us: int | None) -> str | None:
     if us is None:
         return None
     ms = (us + 500) // 1000
-    return dt.datetime.fromtimestamp(ms // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{ms % 1000:03d}Z"
+    return (dt.datetime.fromtimestamp(ms // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{ms % 1000:03d}Z")
 
 
 def parse_iso(text: str) -> int:
@@ -147,12 +147,7 @@ def _amps(ma: int | None) -> float | None:
 
 def as_record(fact: Fact) -> dict[str, Any]:
     """The fact as the JSON object that ``kerfbook replay`` prints: names, units and order of design.md."""
-    head: dict[str, Any] = {
-        "kind": fact.kind,
-        "saw": fact.saw,
-        "start": iso(fact.start),
-        "end": iso(fact.end),
-    }
+    head: dict[str, Any] = {"kind": fact.kind, "saw": fact.saw, "start": iso(fact.start), "end": iso(fact.end)}
     match fact:
         case Run():
             stop = None if fact.stop_us is None else round(fact.stop_us / SECOND, 3)

@@ -1,13 +1,9 @@
 """A pack of a saw's box: SenML records with the meanings that the wire format gives them, as arrays.
 
-=========  ======================  ============================================================================
-name       value                   meaning
-=========  ======================  ============================================================================
-motor      ``v``, unit ``A``       RMS motor current of one phase over the interval since the sample before
-lock       ``vb``                  true: the beam is locked at a vertical cutting station
-station    ``v``, unit ``count``   which station
-door       ``vb``                  true: the blade door is closed
-=========  ======================  ============================================================================
+- ``motor``, ``v`` in ``A``: RMS motor current of one phase over the interval since the sample before.
+- ``lock``, ``vb``: true while the beam is locked at a vertical cutting station.
+- ``station``, ``v`` in ``count``: which station that is.
+- ``door``, ``vb``: true while the blade door is closed.
 
 The base name is the box's URN (RFC 9039) and ends with ``:``. Anything else in a pack refuses it whole.
 """
@@ -73,8 +69,8 @@ def read_pack(payload: bytes, received_us: int | None) -> Pack:
 
     Args:
         payload: a SenML pack, JSON or CBOR.
-        received_us: time of receipt, UTC microseconds. None when a recorded pack is read: then relative times are
-            refused, and times need only lie in 2020 to 2099.
+        received_us: time of receipt, UTC microseconds. None when a recorded pack is read: then relative
+            times are refused, and times need only lie in 2020 to 2099.
 
     Raises:
         Refusal: the payload breaks RFC 8428 or the wire format; nothing of it is taken.
@@ -130,7 +126,7 @@ def _reading(signal: str, record: Record, at: Place) -> int:
             at.refuse(
                 "current-out-of-range",
                 "v",
-                f"{value} A is outside {LOWEST_AMPS} to {HIGHEST_AMPS:.0f} A; check the clamp's range and offset",
+                f"{value} A is outside {LOWEST_AMPS} to {HIGHEST_AMPS:.0f} A; check the clamp",
             )
         return milliamps(value)
     if not (value.is_integer() and 0 <= value <= HIGHEST_STATION):
@@ -157,8 +153,8 @@ def _check_time(time_us: int, received_us: int | None, at: Place) -> None:
         at.refuse(
             "time-out-of-range",
             "t",
-            f"{_when(time_us)} is more than 10 minutes after its receipt at {_when(received_us)}; set the box's clock, "
-            "or send no base time",
+            f"{_when(time_us)} is more than 10 minutes after its receipt at {_when(received_us)}; "
+            "set the box's clock, or send no base time",
         )
 
 
@@ -175,12 +171,13 @@ def is_box(text: str) -> bool:
     return _BOX.fullmatch(text) is not None
 
 
-def _read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack | None:  # noqa: C901, PLR0911, PLR0912, PLR0915
+def _read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack | None:  # noqa: C901, PLR0911, PLR0912
     """The pack that nearly every box sends nearly always, without an object a record; None for any other.
 
-    Plain is: base name and base time in the first record only; records of name, value, perhaps time, unit where the
-    meaning has one, and no other field; all times absolute or all relative; all in range. Not plain is not wrong:
-    `_read_any` decides that. Where this function does answer, it answers the same (tests/wire holds them together).
+    Plain is: base name and base time in the first record only; records of name, value, perhaps time, unit
+    where the meaning has one, and no other field; all times absolute or all relative; all in range. Not
+    plain is not wrong: `_read_any` decides that. Where this function does answer, it answers the same
+    (tests/wire holds them together).
     """
     n, t, u, v, vb, bn, bt = _JSON_KEYS if form == "json" else _CBOR_KEYS
     try:
@@ -277,11 +274,12 @@ def write_pack(
         trace: the readings; not empty.
         form: JSON or CBOR.
         base_time_us: the base time, UTC microseconds; without it the earliest reading's time.
-        clock: False for a box without a clock: ``base_time_us`` is then the moment of sending, and the pack says of
-            each reading only how long before it was.
+        clock: False for a box without a clock: ``base_time_us`` is then the moment of sending, and the
+            pack says of each reading only how long before that it was.
 
     Raises:
-        ValueError: the trace is empty, the box is no device URN, or a box without a clock gives no moment of sending.
+        ValueError: the trace is empty, the box is no device URN, or a box without a clock gives no moment
+        of sending.
     """
     box = box if box.endswith(":") else box + ":"
     if not is_box(box):

@@ -11,10 +11,12 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an ordinary outcome, told
         reason: a sentence for the installer: what is wrong, where, and what to do.
 
     Codes of this package:
-        ``bad-topic`` - ``too-large`` ``too-many-records`` ``empty`` - ``not-senml`` ``not-json`` ``not-cbor``
-        ``bad-record`` ``bad-text`` ``bad-number`` ``bad-value`` ``bad-version`` ``bad-name`` ``unknown-field`` -
-        ``bad-box`` ``unknown-signal`` ``bad-unit`` ``current-out-of-range`` ``station-out-of-range``
-        ``relative-time`` ``time-out-of-range``
+        the topic: ``bad-topic``
+        the payload: ``too-large``, ``too-many-records``, ``empty``, ``not-senml``, ``not-json``, ``not-cbor``
+        a record: ``bad-record``, ``bad-text``, ``bad-number``, ``bad-value``, ``bad-version``, ``bad-name``,
+            ``unknown-field``, ``relative-time``, ``time-out-of-range``
+        its meaning: ``bad-box``, ``unknown-signal``, ``bad-unit``, ``current-out-of-range``,
+            ``station-out-of-range``
     """
 
     def __init__(self, code: str, reason: str) -> None:

@@ -2,7 +2,8 @@
 
 General: knows nothing of saws. What the RFC leaves to the receiver is decided here as follows.
 
-- The form is told from the first byte. Indefinite lengths in CBOR are for streams (§6) and are refused in a pack.
+- The form is told from the first byte. Indefinite lengths in CBOR are for streams (§6) and are refused in a
+  pack.
 - A record that holds base fields only sets them and yields nothing, as in the RFC's own example in §5.1.7.
 - "Now" (§4.5.3) is the time of receipt. Without one (a file that is read later) relative times are refused.
 - A payload of more than 1 MiB or 20 000 records is refused before anything is made of it.
@@ -11,19 +12,20 @@ General: knows nothing of saws. What the RFC leaves to the receiver is decided h
 from __future__ import annotations
 
 import base64
-import binascii
 import io
 import math
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, Final, Literal, NoReturn
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
 import cbor2
 import orjson
 
 from collector.wire.refusal import Refusal
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 MAX_BYTES: Final = 1 << 20
 MAX_RECORDS: Final = 20_000
@@ -53,9 +55,9 @@ _FARTHEST_US: Final = 1 << 62
 class Record:
     """A resolved record (§4.6).
 
-    ``time_us`` is UTC microseconds. ``value`` is a float for ``v`` (base value added), bool for ``vb``, str for
-    ``vs``, bytes for ``vd``, None where the record has only a sum. ``sum`` has the base sum added; ``update_s`` is the update time in
-    seconds. ``version`` is None for version 10, as §4.6 wants it.
+    ``time_us`` is UTC microseconds. ``value`` is a float for ``v`` (base value added), bool for ``vb``, str
+    for ``vs``, bytes for ``vd``, None where the record has only a sum. ``sum`` has the base sum added;
+    ``update_s`` is the update time in seconds. ``version`` is None for version 10, as §4.6 wants it.
     """
 
     name: str
@@ -82,7 +84,7 @@ def resolve(payload: bytes, received_us: int | None) -> list[Record]:
 
 
 def parse(payload: bytes) -> tuple[list[Any], Form]:
-    """The payload as a list of what should be records, and its form. The records themselves are not looked at.
+    """The payload as a list of what should be records, and its form; the records are not looked at.
 
     Raises:
         Refusal: no JSON, no CBOR, no array, empty, or too large.
@@ -90,7 +92,7 @@ def parse(payload: bytes) -> tuple[list[Any], Form]:
     if len(payload) > MAX_BYTES:
         raise Refusal(
             "too-large",
-            f"the payload has {len(payload)} bytes, the limit is {MAX_BYTES}; send smaller packs, about one a second",
+            f"the payload has {len(payload)} bytes, the limit is {MAX_BYTES}; send a pack a second",
         )
     text = payload.lstrip(_SPACE)
     if not text:
@@ -112,7 +114,7 @@ def parse(payload: bytes) -> tuple[list[Any], Form]:
     if len(found) > MAX_RECORDS:
         raise Refusal(
             "too-many-records",
-            f"the pack holds {len(found)} records, the limit is {MAX_RECORDS}; send smaller packs, about one a second",
+            f"the pack holds {len(found)} records, the limit is {MAX_RECORDS}; send a pack a second",
         )
     return found, form
 
@@ -130,8 +132,9 @@ def _refuse_tag(_: object) -> NoReturn:
     raise ValueError("a tag that SenML does not use")
 
 
-# Decoders of tags that cost time or memory out of proportion (bigfloat, sharing, rational, regular expression, string
-# references, sets) are shut off: SenML uses none of them, and the payload comes from a network.
+# Decoders of tags that cost time or memory out of proportion (bigfloat, sharing, rational, regular
+# expression, string references, sets) are shut off: SenML uses none of them, and the payload comes from a
+# network.
 _SHUT_TAGS: Final = dict.fromkeys((5, 25, 28, 29, 30, 35, 36, 37, 256, 258, 260, 261), _refuse_tag)
 
 
@@ -208,7 +211,7 @@ def show(value: object) -> str:
 
 
 def _fields(raw: object, form: Form, at: Place) -> dict[str, Any]:
-    """The record's known fields by JSON label; unknown ones are ignored unless they must be understood (§4.4)."""
+    """The record's known fields by JSON label; §4.4 says which unknown ones may be ignored."""
     if not isinstance(raw, dict):
         at.refuse("bad-record", None, f"it is {show(raw)}, not a map of fields; see RFC 8428 §5 and §6")
     if not raw:
@@ -315,20 +318,15 @@ def _value(
         return value
     if isinstance(value, bytes):  # CBOR; JSON has no bytes
         return value
-    if isinstance(value, str) and _BASE64URL.fullmatch(value):
-        try:
-            return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
-        except binascii.Error:
-            pass
-    at.refuse(
-        "bad-value",
-        "vd",
-        f"{show(value)} is not base64 with URL safe alphabet and without padding, RFC 8428 §5",
-    )
+    # A length of 4n + 1 is no base64.
+    if not isinstance(value, str) or not _BASE64URL.fullmatch(value) or len(value) % 4 == 1:
+        at.refuse("bad-value", "vd", f"{show(value)} is not base64url without padding, RFC 8428 §5")
+    return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
 
 
 def _time(fields: dict[str, Any], bases: dict[str, Any], received_us: int | None, at: Place) -> int:
-    # Base time and time are rounded to microseconds apart: the sum of two doubles at 1.7e9 would lose some of them.
+    # Base time and time are rounded to microseconds apart: the sum of two doubles at 1.7e9 would lose some
+    # of them.
     time_us = micros(bases["bt"]) + (micros(_number(fields["t"], "t", at)) if "t" in fields else 0)
     if time_us < RELATIVE_BELOW_US:
         if received_us is None:

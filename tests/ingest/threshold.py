@@ -9,6 +9,7 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
+from collector.book.rows import order
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Fact, Gap, Now, Run, State
 from collector.signals import Trace
 
@@ -134,4 +135,4 @@ class ThresholdDetector:
 def derive(saw: str, trace: Trace) -> list[Fact]:
     detector = ThresholdDetector(saw)
     detector.feed(trace)
-    return detector.facts().facts
+    return sorted(detector.facts().facts, key=order)
