@@ -1,0 +1,28 @@
+"""Refusal: a message that is not taken, and why."""
+
+from __future__ import annotations
+
+
+class Refusal(Exception):  # noqa: N818 - a refusal is an ordinary outcome, told to the installer in these words
+    """A message is refused whole.
+
+    Attributes:
+        code: a short slug to count by, such as ``not-json``; docs and screens may translate it.
+        reason: a sentence for the installer: what is wrong, where, and what to do.
+
+    Codes of this package:
+        the topic: ``bad-topic``
+        the payload: ``too-large``, ``too-many-records``, ``empty``, ``not-senml``, ``not-json``, ``not-cbor``
+        a record: ``bad-record``, ``bad-text``, ``bad-number``, ``bad-value``, ``bad-version``, ``bad-name``,
+            ``unknown-field``, ``relative-time``, ``time-out-of-range``
+        its meaning: ``bad-box``, ``unknown-signal``, ``bad-unit``, ``current-out-of-range``,
+            ``station-out-of-range``
+    """
+
+    def __init__(self, code: str, reason: str) -> None:
+        super().__init__(code, reason)
+        self.code = code
+        self.reason = reason
+
+    def __str__(self) -> str:
+        return f"{self.code}: {self.reason}"
