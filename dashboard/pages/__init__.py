@@ -1,1 +1,1 @@
-"""Pages: one blueprint a screen, with its template in ``templates/`` and its scripts in ``static/``."""
+"""Pages: one module a screen, with its template in ``templates/`` and its scripts in ``static/``."""

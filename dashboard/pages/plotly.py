@@ -11,8 +11,6 @@ from flask import Blueprint, Response, abort, request
 
 YEAR_SECONDS = 365 * 24 * 3600
 
-pages = Blueprint("plotly", __name__)
-
 
 @lru_cache(maxsize=1)
 def version() -> str:
@@ -21,10 +19,10 @@ def version() -> str:
 
 
 def bundle() -> Path:
-    """Path of plotly.min.js in the installed package; the package itself is not imported (60 MB of Python).
+    """Path of plotly.min.js in the installed package, which is not imported: only its script is wanted.
 
     Raises:
-        FileNotFoundError: plotly is not installed, or without its script.
+        FileNotFoundError: plotly is not installed.
     """
     spec = util.find_spec("plotly")
     if spec is None or spec.origin is None:
@@ -37,17 +35,22 @@ def _compressed() -> bytes:
     return gzip.compress(bundle().read_bytes(), 6)
 
 
-@pages.get("/plotly/<version>/plotly.min.js", endpoint="script")
-def script(version: str) -> Response:
-    """The script, compressed where the browser takes it."""
-    if version != metadata.version("plotly"):
-        abort(404)
-    packed = "gzip" in request.accept_encodings
-    answer = Response(_compressed() if packed else bundle().read_bytes(), mimetype="text/javascript")
-    if packed:
-        answer.headers["Content-Encoding"] = "gzip"
-    answer.headers["Vary"] = "Accept-Encoding"
-    answer.cache_control.public = True
-    answer.cache_control.max_age = YEAR_SECONDS
-    answer.cache_control.immutable = True
-    return answer
+def plotly_pages() -> Blueprint:
+    """``/plotly/{version}/plotly.min.js``, compressed where the browser takes it."""
+    pages = Blueprint("plotly", __name__)
+
+    @pages.get("/plotly/<wanted>/plotly.min.js")
+    def script(wanted: str) -> Response:
+        if wanted != version():
+            abort(404)
+        packed = "gzip" in request.accept_encodings
+        answer = Response(_compressed() if packed else bundle().read_bytes(), mimetype="text/javascript")
+        if packed:
+            answer.headers["Content-Encoding"] = "gzip"
+        answer.headers["Vary"] = "Accept-Encoding"
+        answer.cache_control.public = True
+        answer.cache_control.max_age = YEAR_SECONDS
+        answer.cache_control.immutable = True
+        return answer
+
+    return pages

@@ -1,0 +1,1 @@
+"""The commands of ``kerfbook``, one module each: ``add`` describes it, ``run`` does it and returns the exit code."""

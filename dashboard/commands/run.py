@@ -1,0 +1,90 @@
+"""``kerfbook run``: the collector and the screens of a workshop, from its kerfbook.toml."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from collector.book.entries import BookError
+from collector.trace.store import TraceError
+from dashboard.commands import codes
+from dashboard.config import ConfigError, load, template
+from dashboard.house import House, until_stopped
+
+HELP = "collect from your saws and show the screens, as kerfbook.toml says"
+MORE = """
+Reads kerfbook.toml in this folder, or the file named with --config: site, saws, broker, shifts, stores. Every fault in it is named with its
+line. Without a file, offers to write a commented one. Runs until Ctrl-C.
+
+Exit code: 0 stopped, 1 a store or an address could not be opened, 2 no configuration or a wrong one.
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument("--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml")
+    parser.add_argument("--write-config", action="store_true", help="write a commented example there, if there is none, and stop")
+    parser.add_argument("--check", action="store_true", help="check the configuration and stop")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run, or prepare to."""
+    path: Path = args.config
+    if args.write_config:
+        return _write(path)
+    if not path.exists():
+        return _offer(path)
+    try:
+        settings = load(path)
+    except ConfigError as error:
+        count = len(error.faults)
+        print(f"{error}\n\n{count} fault{'s' if count > 1 else ''} in {path}; nothing was started.", file=sys.stderr)
+        return codes.MISUSED
+    except OSError as error:
+        print(f"kerfbook run: {path}: {error.strerror}", file=sys.stderr)
+        return codes.MISUSED
+    if args.check:
+        print(f"{path} is in order: {len(settings.saws)} saw{'s' if len(settings.saws) > 1 else ''} at {settings.site.title}")
+        return codes.DONE
+    try:
+        house = House(settings.site, settings.stores.trace, settings.stores.book, settings.detection)
+    except (BookError, TraceError, OSError) as error:
+        print(f"kerfbook run: {error}", file=sys.stderr)
+        return codes.FLAWED
+    try:
+        port = house.open_screens(settings.broker.address, settings.web.host, settings.web.port)
+        house.listen(settings.broker)
+        print(f"collecting from {settings.broker.address}; screens at http://{settings.web.host}:{port}/  (Ctrl-C stops)", flush=True)
+        until_stopped()
+    except OSError as error:
+        print(f"kerfbook run: cannot listen at {settings.web.host}:{settings.web.port}: {error.strerror or error}", file=sys.stderr)
+        return codes.FLAWED
+    finally:
+        house.close()
+    return codes.DONE
+
+
+def _write(path: Path) -> int:
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(template())
+    except FileExistsError:
+        print(f"kerfbook run: {path} exists and was left as it is", file=sys.stderr)
+        return codes.MISUSED
+    except OSError as error:
+        print(f"kerfbook run: cannot write {path}: {error.strerror}", file=sys.stderr)
+        return codes.FLAWED
+    print(f"wrote {path}: name your site, saws and broker in it, then start `kerfbook run` again")
+    return codes.DONE
+
+
+def _offer(path: Path) -> int:
+    print(f"There is no {path}.", file=sys.stderr)
+    if not sys.stdin.isatty():
+        print("`kerfbook run --write-config` writes a commented one; `kerfbook demo` needs none.", file=sys.stderr)
+        return codes.MISUSED
+    print("Write a commented one to begin with? [y/N] ", end="", file=sys.stderr, flush=True)
+    if sys.stdin.readline().strip().lower() not in {"y", "yes"}:
+        return codes.MISUSED
+    return _write(path)

@@ -1,0 +1,22 @@
+"""One day of the demo's shop, the same however often it is played. A worker process imports this and little else."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from collector.signals import Trace
+from dashboard.demo.shifts import day_plan
+from simulator import world
+from simulator.shop import Played, simulate_day
+
+SEED = 20
+
+
+def played(saw: str, day: dt.date, starts: dict[dt.date, int]) -> Played:
+    """A saw's day, from midnight to midnight in the shop's zone; ``starts`` holds the days with a moved shift."""
+    return simulate_day(world.SAWS[saw], day, SEED, day_plan(saw, day, SEED, starts))
+
+
+def trace_of(saw: str, day: dt.date, starts: dict[dt.date, int]) -> Trace:
+    """The readings of a saw's day."""
+    return played(saw, day, starts).trace

@@ -1,0 +1,79 @@
+"""The demo's shifts: the ordinary one, and for a day on which somebody looks, one laid so that the saws are at work now.
+
+A demo that shows two saws at rest because it was started on a Sunday night shows nothing. So on the day of a start the shop's shift is
+moved, breaks and all, until the present lies well inside it; the days before keep the ordinary shift. The screen
+shows the moved shift as that day's plan.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+from api.answers.calendar import Shift, ShiftPlan
+from simulator import crew, world
+
+AHEAD = 45
+"""The present should have this many minutes of planned work before it and after it."""
+
+LEAD = 200
+"""A moved shift began this many minutes ago: some cuts are counted, and most of the shift is still to come."""
+
+LAST_MINUTE = 24 * 60 - 1
+
+
+def minutes(clock: dt.time) -> int:
+    """Minutes after midnight."""
+    return clock.hour * 60 + clock.minute
+
+
+def _clock(minute: int) -> dt.time:
+    return dt.time(minute // 60, minute % 60)
+
+
+def lay(now: dt.datetime) -> int:
+    """Start of the shift of a day on which somebody looks, in minutes after midnight.
+
+    Args:
+        now: the present in the shop's zone.
+    """
+    shift = world.SHIFT
+    minute = now.hour * 60 + now.minute
+    edges = [minutes(t) for t in (shift.start, *(t for pair in shift.breaks for t in pair), shift.end)]
+    usual = any(a + AHEAD <= minute <= b - AHEAD for a, b in zip(edges[0::2], edges[1::2], strict=True))
+    if usual and now.weekday() < 5:
+        return minutes(shift.start)
+    length = minutes(shift.end) - minutes(shift.start)
+    return max(0, min((minute - LEAD) // 5 * 5, LAST_MINUTE - length))
+
+
+def crew_shift(start: int) -> crew.Shift:
+    """The ordinary shift moved to begin at ``start`` minutes after midnight, for the simulator."""
+    by = start - minutes(world.SHIFT.start)
+
+    def moved(clock: dt.time) -> dt.time:
+        return _clock(minutes(clock) + by)
+
+    return crew.Shift(
+        moved(world.SHIFT.start), moved(world.SHIFT.end), tuple((moved(a), moved(b)) for a, b in world.SHIFT.breaks)
+    )
+
+
+def plan_shift(shift: crew.Shift) -> Shift:
+    """A shift of the simulator as the API's calendar knows it."""
+    return Shift(minutes(shift.start), minutes(shift.end), tuple((minutes(a), minutes(b)) for a, b in shift.breaks))
+
+
+def day_plan(saw: str, day: dt.date, seed: int, starts: dict[dt.date, int]) -> crew.DayPlan:
+    """What the crew of a saw does on a day; ``starts`` holds the days with a moved shift."""
+    plan = world.plan(saw, day, seed)
+    if day not in starts:
+        return plan
+    return replace(plan, shift=crew_shift(starts[day]), works=True, blade_change=None)
+
+
+def calendar(starts: dict[dt.date, int]) -> ShiftPlan:
+    """The planned time for the API."""
+    usual = (plan_shift(world.SHIFT),)
+    special = {day: (plan_shift(crew_shift(start)),) for day, start in starts.items()}
+    return ShiftPlan((usual,) * 5 + ((), ()), special=special)

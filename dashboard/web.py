@@ -1,0 +1,40 @@
+"""The web server: waitress in a thread of its own, with a thread for every screen that listens."""
+
+from __future__ import annotations
+
+import socket
+import threading
+
+from flask import Flask
+from waitress.server import create_server
+
+THREADS = 64
+"""A server-sent event stream holds a thread for as long as a screen is open: 40 screens and room for pages."""
+
+
+class WebServer:
+    """Serves an application until it is stopped.
+
+    Attributes:
+        port: the port it listens at, also where 0 was asked for.
+
+    Raises:
+        OSError: the address cannot be listened at.
+    """
+
+    def __init__(self, app: Flask, host: str, port: int) -> None:
+        # Bound here and not by waitress: its error would name neither host nor port.
+        self._socket = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=256)
+        self.port: int = self._socket.getsockname()[1]
+        self._server = create_server(
+            app, sockets=[self._socket], threads=THREADS, asyncore_use_poll=True, ident=None, connection_limit=500
+        )
+        self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
+
+    def start(self) -> None:
+        """Begin to serve."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop listening; open streams end with the process."""
+        self._server.close()
