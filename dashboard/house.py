@@ -12,13 +12,12 @@ from api.app import close_api
 from api.site import Site
 from collector.book.book import Book
 from collector.book.entries import SawEntry
-from collector.detect import Detector
+from collector.detect.detector import Detector
 from collector.detect.settings import DetectSettings
 from collector.ingest import Ingest
-from collector.mqtt import Collector
+from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
 from dashboard.app import create_app
-from dashboard.config.settings import Broker
 from dashboard.web import WebServer
 
 
@@ -62,7 +61,7 @@ class House:
 
     def listen(self, broker: Broker) -> None:
         """Collect from a broker, now or as soon as it is there."""
-        self._collector = Collector(self.ingest, broker)
+        self._collector = Collector(self.ingest, self._site.name, broker)
         self._collector.start()
 
     def close(self) -> None:

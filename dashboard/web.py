@@ -6,6 +6,7 @@ import socket
 import threading
 
 from flask import Flask
+from waitress import wasyncore
 from waitress.server import create_server
 
 THREADS = 64
@@ -36,5 +37,8 @@ class WebServer:
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop listening; open streams end with the process."""
-        self._server.close()
+        """Stop serving. Streams must have been told to end (`api.app.close_api`); what still runs after a second is cut off."""
+        self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=1)
+        # In the server's own thread: closing what it polls from another one would break it.
+        self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._server._map))  # noqa: SLF001 - it has no other way to end its loop
+        self._thread.join(2)

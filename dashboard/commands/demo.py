@@ -13,9 +13,9 @@ from api.site import SawTitle, Site
 from collector.book.entries import BookError
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND
+from collector.mqtt import Broker
 from collector.trace.store import TraceError
 from dashboard.commands import codes
-from dashboard.config.settings import Broker
 from dashboard.demo.boxes import Boxes
 from dashboard.demo.folder import DemoFolder
 from dashboard.demo.past import fill
@@ -72,9 +72,8 @@ def run(args: argparse.Namespace) -> int:
         what = "playing eight weeks of work" if None in last.values() else "fetching what was missed"
         fill(house.ingest, last, now_us, now.date(), folder.starts, Progress(what))
         broker = _broker(args.mqtt_port)
-        entry = Broker("127.0.0.1", broker.port, None, None, tls=False, ca_file=None, client_id="kerfbook-demo")
-        port = _screens(house, entry, args.host, args.port)
-        house.listen(entry)
+        port = _screens(house, f"mqtt://127.0.0.1:{broker.port}", args.host, args.port)
+        house.listen(Broker(port=broker.port, client_id="kerfbook-demo", protocol="3.1.1"))
         boxes = Boxes("127.0.0.1", broker.port, folder, now_us)
         boxes.start()
         _tell(args, port, broker.port, folder)
@@ -106,13 +105,13 @@ def _broker(port: int | None) -> EmbeddedBroker:
     return broker
 
 
-def _screens(house: House, broker: Broker, host: str, port: int | None) -> int:
+def _screens(house: House, broker: str, host: str, port: int | None) -> int:
     try:
-        return house.open_screens(broker.address, host, USUAL_WEB_PORT if port is None else port)
+        return house.open_screens(broker, host, USUAL_WEB_PORT if port is None else port)
     except OSError:
         if port is not None:
             raise
-        return house.open_screens(broker.address, host, 0)
+        return house.open_screens(broker, host, 0)
 
 
 def _tell(args: argparse.Namespace, port: int, broker_port: int, folder: DemoFolder) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TextIO
 
-from collector.detect import derive
+from collector.detect.detector import derive
 from collector.detect.settings import DetectSettings
 from collector.facts import as_record
 from collector.signals import Trace, merge

@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
         return codes.FLAWED
     try:
         port = house.open_screens(settings.broker.address, settings.web.host, settings.web.port)
-        house.listen(settings.broker)
+        house.listen(settings.broker.connection())
         print(f"collecting from {settings.broker.address}; screens at http://{settings.web.host}:{port}/  (Ctrl-C stops)", flush=True)
         until_stopped()
     except OSError as error:
