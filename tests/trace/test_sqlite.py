@@ -87,8 +87,9 @@ def test_a_steady_stream_makes_full_blobs(path):
     assert sizes[:-1] == [BLOB_READINGS] * (len(sizes) - 1)
 
 
-def test_late_readings_leave_no_crumbs(path):
+def test_late_readings_leave_no_crumbs(path, monkeypatch):
     """Late readings again and again into one full blob must not leave a trail of tiny blobs."""
+    monkeypatch.setattr(module, "HOT_ROWS", 1)  # each commit goes into blobs at once
     whole = motor(NOW, 3 * BLOB_READINGS, step=100_000)
     late = motor(NOW + 50_000, BLOB_READINGS, step=100_000)
     with SqliteTrace(path) as store:
