@@ -135,10 +135,16 @@ class Box:
         when, step = self.ticks(script, phase)
         if self.jitter > 0:
             # Jitter is the box's, of the order of its fast interval even in the heartbeat.
-            when = when + rng.uniform(-self.jitter, self.jitter, len(when)) / self.rate
-            when = np.maximum(when, 1e-5 * np.arange(1, len(when) + 1))
-        rms = current.rms_since_before(when, float(when[0] - step[0]))
-        amps = np.sqrt(rms**2 + self.offset**2)
+            shift = rng.random(len(when))
+            shift -= 0.5
+            shift *= 2 * self.jitter / self.rate
+            when += shift
+            when[: int(10 * self.rate)].clip(1e-6, None, out=when[: int(10 * self.rate)])
+        amps = current.rms_since_before(when, float(when[0] - step[0]))
+        # What amplifier and clamp show at standstill is a current of its own: squares add.
+        amps *= amps
+        amps += self.offset**2
+        np.sqrt(amps, out=amps)
         amps += self.noise * rng.standard_normal(len(amps), np.float32)
         if self.wild > 0:
             wild = np.flatnonzero(rng.random(len(amps)) < self.wild)
@@ -146,9 +152,11 @@ class Box:
             # Half of them drop to nothing, half show anything up to several times what flows.
             amps[wild] = np.where(nonsense < 0.5, 0.0, 1.0 + 40.0 * (nonsense - 0.5) + amps[wild])
         if self.resolution > 0:
-            amps = np.rint(amps / self.resolution) * self.resolution
+            amps /= self.resolution
+            np.rint(amps, out=amps)
+            amps *= self.resolution
         # A box subtracts nothing below zero; the wire reads small negative values as zero.
-        return when, np.maximum(amps, 0.0)
+        return when, np.maximum(amps, 0.0, out=amps)
 
     def _switches(
         self, script: Script, dice: Dice, phase: float

@@ -49,7 +49,8 @@ class DayPlan:
 
     ``busy`` is the share of planned time in which the saw is in use (None: drawn, 0.42..0.74). ``blade`` is on the saw in the
     morning. ``blade_change`` exchanges it for a fresh one about then (local time). ``clean`` is the clean-down before the end
-    of the shift. ``works`` False: nobody comes.
+    of the shift. ``works`` False: nobody comes. ``overtime`` holds spans of unplanned work [µs UTC], apart from the
+    planned ones.
     """
 
     shift: Shift = field(default_factory=Shift)
@@ -59,6 +60,11 @@ class DayPlan:
     blade: Blade = field(default_factory=Blade)
     blade_change: dt.time | None = None
     clean: bool = True
+    overtime: tuple[tuple[int, int], ...] = ()
+
+    def planned(self, day: dt.date) -> list[tuple[int, int]]:
+        """Planned working spans of a day [µs UTC], breaks cut out; none if nobody works."""
+        return self.shift.spans(day, self.zone) if self.works else []
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,16 +211,15 @@ def day_script(crew: Crew, motor: Motor, day: dt.date, plan: DayPlan, dice: Dice
     start = local_us(day, dt.time(), plan.zone)
     end = local_us(day + dt.timedelta(days=1), dt.time(), plan.zone)
     script = Script(start, (end - start) / SECOND)
-    if not plan.works:
-        return script
     busy = plan.busy if plan.busy is not None else dice.uniform(0.42, 0.74)
     work = Shiftwork(script, crew, motor, plan.blade, dice)
     change = None if plan.blade_change is None else (local_us(day, plan.blade_change, plan.zone) - start) / SECOND
-    spans = [((a - start) / SECOND, (b - start) / SECOND) for a, b in plan.shift.spans(day, plan.zone)]
-    for number, (a, b) in enumerate(spans):
-        last = number == len(spans) - 1
+    planned = plan.planned(day)
+    for span in sorted([*planned, *plan.overtime]):
+        a, b = ((edge - start) / SECOND for edge in span)
+        last = bool(planned) and span == planned[-1]
         stop = b - (dice.uniform(420, 700) if last and plan.clean else dice.uniform(20, 150))
-        work.now = max(work.now, a + dice.uniform(30, 420 if number == 0 else 200))
+        work.now = max(work.now, a + dice.uniform(30, 420 if planned and span == planned[0] else 200))
         owed = 0.0
         while work.now < stop - 90:
             began = work.now
@@ -237,7 +242,7 @@ def day_script(crew: Crew, motor: Motor, day: dt.date, plan: DayPlan, dice: Dice
                 work.wait(dice.uniform(8, 45))
         work.wait(dice.uniform(2, 12))
         work.switch_off()
-    if plan.clean:
-        work.now += dice.uniform(10, 40)
-        work.door(dice.uniform(120, 300), "cleaning")
+        if last and plan.clean:
+            work.now += dice.uniform(10, 40)
+            work.door(dice.uniform(120, 300), "cleaning")
     return script

@@ -20,24 +20,33 @@ _SLOW_S = 5.0  # between knots where nothing but temperature and supply change
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Current:
-    """Square of a current [A²] by its knots: times ``t`` [s], values ``square``, and the integral up to each knot [A²s]."""
+    """Square of a current [A²] by its knots: times ``t`` [s], values ``square``, half the slope after each knot [A²/s], and
+    the integral up to each [A²s].
+    """
 
     t: Floats
     square: Floats
+    half_slope: Floats
     integral: Floats
 
     @classmethod
     def of(cls, t: Floats, square: Floats) -> Current:
         """The curve through the knots, zero (the first and last value) outside."""
-        steps = 0.5 * (square[1:] + square[:-1]) * np.diff(t)
-        return cls(t, square, np.concatenate(([0.0], np.cumsum(steps))))
+        d = np.diff(t)
+        steps = 0.5 * (square[1:] + square[:-1]) * d
+        half_slope = 0.5 * np.diff(square, append=square[-1]) / np.append(d, 1.0)
+        return cls(t, square, half_slope, np.concatenate(([0.0], np.cumsum(steps))))
 
     def energy(self, when: Floats) -> Floats:
         """Integral of the square from the first knot to each time [A²s]; ``when`` is best in order."""
-        i = np.clip(np.searchsorted(self.t, when, side="right") - 1, 0, len(self.t) - 2)
+        i = np.searchsorted(self.t, when, side="right") - 1
+        np.maximum(i, 0, out=i)
         d = when - self.t[i]
-        slope = np.diff(self.square) / np.maximum(np.diff(self.t), 1e-12)
-        out: Floats = self.integral[i] + d * (self.square[i] + 0.5 * d * slope[i])
+        out: Floats = self.half_slope[i]
+        out *= d
+        out += self.square[i]
+        out *= d
+        out += self.integral[i]
         return out
 
     def rms(self, start: Floats, end: Floats) -> Floats:
@@ -49,9 +58,13 @@ class Current:
         """RMS current at times in order, each over the interval since the time before [A]."""
         energy = self.energy(when)
         before = float(self.energy(np.array([first_since]))[0])
-        spent = np.diff(energy, prepend=before)
-        out: Floats = np.sqrt(np.maximum(spent, 0.0) / np.diff(when, prepend=first_since))
-        return out
+        spent = np.empty_like(energy)
+        np.subtract(energy[1:], energy[:-1], out=spent[1:])
+        spent[0] = energy[0] - before
+        np.maximum(spent, 0.0, out=spent)
+        spent[1:] /= when[1:] - when[:-1]
+        spent[0] /= when[0] - first_since
+        return np.sqrt(spent, out=spent)
 
     def at(self, when: Floats) -> Floats:
         """The current itself [A]."""

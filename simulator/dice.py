@@ -57,7 +57,7 @@ class Dice:
 
     def skewed(self, low: float, high: float) -> float:
         """Between low and high, small values likelier: uniform in the logarithm (low > 0)."""
-        return low * (high / low) ** self.random()
+        return low * math.pow(high / low, self.random())
 
     def waiting(self, mean: float) -> float:
         """Exponential waiting time of the given mean."""

@@ -97,16 +97,16 @@ class EmbeddedBroker:
         # The library reports every packet; what matters here are its warnings.
         for name in ("amqtt", "transitions"):
             logging.getLogger(name).setLevel(logging.ERROR)
-        self._ready.clear()
-        self._failure = None
+        self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, name="embedded-broker", daemon=True)
         self._thread.start()
         if not self._ready.wait(timeout):
             raise TimeoutError(f"the embedded broker did not start within {timeout:g} s")
-        if self._failure is not None:
+        failure, self._failure = self._failure, None
+        if failure is not None:
             self._thread.join()
             self._thread = None
-            raise OSError(f"the embedded broker cannot listen on {self.host}:{self.port}: {self._failure}") from self._failure
+            raise OSError(f"the embedded broker cannot listen on {self.host}:{self.port}: {failure}") from failure
 
     def stop(self, timeout: float = 10.0) -> None:
         """Stop listening and end the thread; nothing happens if it does not run."""

@@ -21,7 +21,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.facts import SECOND
 from collector.signals import Series, Trace
-from collector.wire.pack import Form, write_pack
+from collector.wire.pack import write_pack
+from collector.wire.senml import Form
 from collector.wire.topics import readings_topic, status_topic
 from simulator.shop import Played, Saw
 
@@ -114,7 +115,7 @@ def pace(
     Returns:
         how many were handed on.
     """
-    wait = wait or (lambda seconds: bool(time.sleep(seconds)))
+    wait = wait or _sleep
     began = clock()
     count = 0
     for delivery in flow:
@@ -130,6 +131,11 @@ def pace(
         send(delivery)
         count += 1
     return count
+
+
+def _sleep(seconds: float) -> bool:
+    time.sleep(seconds)
+    return False
 
 
 class BoxClient:

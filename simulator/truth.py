@@ -17,8 +17,9 @@ Times are by the box's clock, as the readings are: a clock that is wrong is anot
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -27,10 +28,11 @@ from numpy.typing import NDArray
 from collector.facts import SECOND, Conflict, Cut, Direction, DoorVisit, Fact, Gap, Run, as_record, iso
 from collector.signals import Trace
 from simulator.box import Box, Hole
-from simulator.current import Current
+from simulator.current import Current, ragged
 from simulator.motor import Floats
-from simulator.script import Script
+from simulator.script import MotorRun, Script
 
+Stamp = Callable[[Iterable[float]], list[int]]
 GAP_US = 15 * SECOND
 BUMP_S = 0.8
 
@@ -92,8 +94,63 @@ class Truth:
         rows += [(c.cut.start, c.record()) for c in self.cuts]
         rows += [(c.cut.start, c.record() | {"kind": "bump"}) for c in self.bumps]
         rows += [(d.start, as_record(d) | {"cause": why}) for d, why in zip(self.doors, self.door_causes, strict=True)]
-        rows += [(f.start, as_record(f)) for f in (*self.conflicts, *self.gaps)]
+        rows += [(f.start, as_record(f)) for f in self.conflicts]
+        rows += [(f.start, as_record(f)) for f in self.gaps]
         return [record for _, record in sorted(rows, key=lambda row: row[0])]
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """How a saw was used over planned time [s]: planned (PBT), in use (AUBT), cutting (APT); ratios as ISO 22400-2 has them."""
+
+    planned: float
+    busy: float
+    cutting: float
+
+    @property
+    def allocation_efficiency(self) -> float:
+        """AUBT/PBT."""
+        return self.busy / self.planned if self.planned else 0.0
+
+    @property
+    def availability(self) -> float:
+        """APT/PBT."""
+        return self.cutting / self.planned if self.planned else 0.0
+
+
+def use(truths: Iterable[Truth], planned: Iterable[tuple[int, int]], busy_gap_s: float = 180.0) -> Use:
+    """The use of one saw in planned spans [µs UTC], from what really happened, whether or not it was seen.
+
+    In use is a running motor, or a pause between two cuts shorter than ``busy_gap_s``.
+    """
+    runs: list[tuple[int, int]] = []
+    cuts: list[tuple[int, int]] = []
+    for truth in truths:
+        runs += [(r.start, truth.end if r.end is None else r.end) for r in truth.runs]
+        cuts += [(c.cut.start, truth.end if c.cut.end is None else c.cut.end) for c in truth.cuts]
+    cuts.sort()
+    pauses = [(a[1], b[0]) for a, b in pairwise(cuts) if b[0] - a[1] < busy_gap_s * SECOND]
+    busy = _union(runs + cuts + pauses)
+    spans = list(planned)
+    return Use(_length(spans), _common(busy, spans), _common(cuts, spans))
+
+
+def _union(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    out: list[tuple[int, int]] = []
+    for a, b in sorted(spans):
+        if out and a <= out[-1][1]:
+            out[-1] = (out[-1][0], max(b, out[-1][1]))
+        else:
+            out.append((a, b))
+    return out
+
+
+def _length(spans: list[tuple[int, int]]) -> float:
+    return sum(b - a for a, b in spans) / SECOND
+
+
+def _common(spans: list[tuple[int, int]], within: list[tuple[int, int]]) -> float:
+    return sum(max(0, min(b, d) - max(a, c)) for a, b in spans for c, d in within) / SECOND
 
 
 def truth_of(
@@ -112,7 +169,8 @@ def truth_of(
     """
 
     def stamp(seconds: Iterable[float]) -> list[int]:
-        return box.stamp(np.fromiter(seconds, np.float64), script.start_us).tolist()
+        times: list[int] = box.stamp(np.fromiter(seconds, np.float64), script.start_us).tolist()
+        return times
 
     end_us = int(box.stamp(np.array([script.seconds]), script.start_us)[0])
     truth = Truth(saw, int(box.stamp(np.zeros(1), script.start_us)[0]), end_us)
@@ -126,7 +184,7 @@ def truth_of(
 
 
 def _cuts(  # noqa: PLR0917
-    truth: Truth, script: Script, box: Box, current: Current, idle: Floats, holes: Sequence[Hole], stamp: Any
+    truth: Truth, script: Script, box: Box, current: Current, idle: Floats, holes: Sequence[Hole], stamp: Stamp
 ) -> None:
     passages = script.passages
     start = np.array([p.start for p in passages])
@@ -152,21 +210,31 @@ def _cuts(  # noqa: PLR0917
         (truth.bumps if p.bump else truth.cuts).append(row)
 
 
-def _runs(truth: Truth, script: Script, box: Box, current: Current, stamp: Any) -> None:
+def _runs(truth: Truth, script: Script, box: Box, current: Current, stamp: Stamp) -> None:
     runs = script.runs
     on, off = stamp(r.on for r in runs), stamp(r.off for r in runs)
     truth.standstill = stamp(r.standstill for r in runs)
     starts = np.array([c.cut.start for c in truth.cuts if not c.unseen], np.int64)
     counts = np.searchsorted(starts, np.array(off)) - np.searchsorted(starts, np.array(on))
+    inrush = np.rint(_inrush(runs, current, 1.0 / box.rate) * 1000).astype(int).tolist()
     for k, r in enumerate(runs):
-        edges = np.arange(r.on, min(r.on + r.start.ready_s + 0.5, r.off) + 1e-9, 1.0 / box.rate)
-        inrush = float(current.rms(edges[:-1], edges[1:]).max()) if len(edges) > 1 else 0.0
-        seen = r.brake.electronic and r.brake.visible
-        stop = truth.standstill[k] - off[k] if seen else None
-        truth.runs.append(Run(truth.saw, on[k], off[k], round(inrush * 1000), stop, int(counts[k])))
+        stop = truth.standstill[k] - off[k] if r.quiet > r.off else None
+        truth.runs.append(Run(truth.saw, on[k], off[k], inrush[k], stop, int(counts[k])))
 
 
-def _doors(truth: Truth, script: Script, stamp: Any) -> None:
+def _inrush(runs: Sequence[MotorRun], current: Current, interval_s: float) -> Floats:
+    """Highest starting current of each run [A], as RMS over the box's sampling interval counted from the start."""
+    if not runs:
+        return np.empty(0)
+    spans = np.array([(min(r.start.ready_s + 0.5, r.off - r.on)) for r in runs])
+    counts = np.maximum(np.ceil(spans / interval_s).astype(np.int64), 1)
+    group, index = ragged(counts)
+    start = np.array([r.on for r in runs])[group] + index * interval_s
+    out: Floats = np.maximum.reduceat(current.rms(start, start + interval_s), np.cumsum(counts) - counts)
+    return out
+
+
+def _doors(truth: Truth, script: Script, stamp: Stamp) -> None:
     quiet = stamp(r.quiet for r in script.runs)
     for d, a, b in zip(
         script.doors, stamp(d.opened for d in script.doors), stamp(d.closed for d in script.doors), strict=True

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+import heapq
 import zoneinfo
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
+from collector.facts import SECOND
 from simulator.box import Box
-from simulator.crew import Crew, DayPlan, Shift
+from simulator.crew import Crew, DayPlan, Shift, local_us
 from simulator.dice import Dice, generator
 from simulator.load import Blade
 from simulator.motor import Brake, Motor, Nameplate, Start, Starting
+from simulator.play import Delivery, deliveries
 from simulator.shop import Played, Saw, simulate_day
 
 SITE = "tern-point"
@@ -73,6 +77,43 @@ def _blade_age(saw: str, day: dt.date, seed: int) -> tuple[bool, float]:
     return age == 0 and day.weekday() < 5, (age or cycle) / cycle
 
 
+def day_of(saw: str, day: dt.date, seed: int, *, at_work_from_us: int | None = None) -> Played:
+    """A day of a saw.
+
+    Args:
+        saw: ``heron`` or ``plover``.
+        day: the day in the shop's zone.
+        seed: same seed, same day.
+        at_work_from_us: whoever starts the demo at night should see a saw at work: outside planned time, a crew
+            works unplanned from here [µs UTC] to the next planned work or midnight.
+    """
+    its = plan(saw, day, seed)
+    if at_work_from_us is not None:
+        spans = its.planned(day)
+        midnight = local_us(day + dt.timedelta(days=1), dt.time(), ZONE)
+        until = min((a for a, _ in spans if a > at_work_from_us), default=midnight) - 300 * SECOND
+        if until > at_work_from_us and not any(a <= at_work_from_us < b for a, b in spans):
+            its = replace(its, overtime=((at_work_from_us, until),))
+    return simulate_day(SAWS[saw], day, seed, its)
+
+
+def stream(seed: int, start_us: int, saws: Iterable[str] = ("heron", "plover")) -> Iterator[Delivery]:
+    """What the boxes of the saws send from a time on, in order of sending, day after day without end.
+
+    For a demo that goes live: the saws are at work at the start even if the shop is closed.
+    """
+    day = dt.datetime.fromtimestamp(start_us / SECOND, ZONE).date()
+    first: int | None = start_us
+    names = list(saws)
+    while True:
+        days = [deliveries(day_of(saw, day, seed, at_work_from_us=first)) for saw in names]
+        for delivery in heapq.merge(*days, key=lambda d: d.at_us):
+            if delivery.at_us >= start_us:
+                yield delivery
+        day += dt.timedelta(days=1)
+        first = None
+
+
 def history(saw: str, first_day: dt.date, days: int, seed: int) -> Iterator[Played]:
     """Day after day of a saw.
 
@@ -84,4 +125,4 @@ def history(saw: str, first_day: dt.date, days: int, seed: int) -> Iterator[Play
     """
     for k in range(days):
         day = first_day + dt.timedelta(days=k)
-        yield simulate_day(SAWS[saw], day, seed, plan(saw, day, seed))
+        yield day_of(saw, day, seed)
