@@ -1,21 +1,25 @@
 """The sensor box: it samples the motor current, watches two switches, and is no better than such boxes are.
 
-`Box.watch` turns a current and a script into the readings that leave the box, and says where readings were lost.
-Times that leave the box are by its own clock.
+`Box.watch` turns a current and a script into the readings that leave the box, and says where readings were
+lost. Times that leave the box are by its own clock.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from collector.signals import Series, Trace
 from simulator.current import Current, ragged
 from simulator.dice import Dice
-from simulator.motor import Floats
-from simulator.script import Script
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from simulator.motor import Floats
+    from simulator.script import Script
 
 Hole = tuple[float, float]
 """From … to [s from the script's start]: readings in between never arrive."""
@@ -103,8 +107,8 @@ class Box:
     def ticks(self, script: Script, phase: float) -> tuple[Floats, Floats]:
         """Nominal sampling times [s] and the interval that each closes [s].
 
-        The box wakes when current flows and first reports the interval before, so that the first fast sample covers one
-        short interval and not the quiet before it.
+        The box wakes when current flows and first reports the interval before, so that the first fast sample
+        covers one short interval and not the quiet before it.
         """
         fast = 1.0 / self.rate
         pieces: list[tuple[float, float, float]] = []  # from, to, step
@@ -127,18 +131,27 @@ class Box:
         group, index = ragged(np.ceil((end - start) / step - 1e-9).astype(np.int64))
         when = start[group] + index * step[group]
         step = step[group]
-        # Where a quiet stretch ends just before the box wakes, the last heartbeat gives way to the first fast sample.
+        # Where a quiet stretch ends just before the box wakes, the last heartbeat gives way to the first fast
+        # sample.
         keep = (when < script.seconds) & (np.diff(when, append=np.inf) > 0.99 * fast)
         return when[keep], step[keep]
 
-    def _motor(self, script: Script, current: Current, rng: np.random.Generator, phase: float) -> tuple[Floats, Floats]:
+    def _motor(
+        self, script: Script, current: Current, rng: np.random.Generator, phase: float
+    ) -> tuple[Floats, Floats]:
         when, step = self.ticks(script, phase)
         if self.jitter > 0:
             # Jitter is the box's, of the order of its fast interval even in the heartbeat.
-            when = when + rng.uniform(-self.jitter, self.jitter, len(when)) / self.rate
-            when = np.maximum(when, 1e-5 * np.arange(1, len(when) + 1))
-        rms = current.rms_since_before(when, float(when[0] - step[0]))
-        amps = np.sqrt(rms**2 + self.offset**2)
+            shift = rng.random(len(when))
+            shift -= 0.5
+            shift *= 2 * self.jitter / self.rate
+            when += shift
+            when[: int(10 * self.rate)].clip(1e-6, None, out=when[: int(10 * self.rate)])
+        amps = current.rms_since_before(when, float(when[0] - step[0]))
+        # What amplifier and clamp show at standstill is a current of its own: squares add.
+        amps *= amps
+        amps += self.offset**2
+        np.sqrt(amps, out=amps)
         amps += self.noise * rng.standard_normal(len(amps), np.float32)
         if self.wild > 0:
             wild = np.flatnonzero(rng.random(len(amps)) < self.wild)
@@ -146,13 +159,17 @@ class Box:
             # Half of them drop to nothing, half show anything up to several times what flows.
             amps[wild] = np.where(nonsense < 0.5, 0.0, 1.0 + 40.0 * (nonsense - 0.5) + amps[wild])
         if self.resolution > 0:
-            amps = np.rint(amps / self.resolution) * self.resolution
+            amps /= self.resolution
+            np.rint(amps, out=amps)
+            amps *= self.resolution
         # A box subtracts nothing below zero; the wire reads small negative values as zero.
-        return when, np.maximum(amps, 0.0)
+        return when, np.maximum(amps, 0.0, out=amps)
 
     def _switches(
         self, script: Script, dice: Dice, phase: float
-    ) -> tuple[tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]]]:
+    ) -> tuple[
+        tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]]
+    ]:
         """Lock, station and door: each change at its time, and where they stand every ten seconds."""
         report = np.arange(10.0 * phase, script.seconds, 10.0)
         lock_t, locked, station = (np.array(c) for c in zip(*script.locks, strict=True))
@@ -181,7 +198,9 @@ class Box:
         return lock, stations, door
 
 
-def _join(changes: list[tuple[float, int]], report: Floats, state: NDArray[np.int32]) -> tuple[Floats, NDArray[np.int32]]:
+def _join(
+    changes: list[tuple[float, int]], report: Floats, state: NDArray[np.int32]
+) -> tuple[Floats, NDArray[np.int32]]:
     """Changes and periodic reports in order of time; a change comes before a report at the same time."""
     t = np.concatenate((np.array([c[0] for c in changes], np.float64), report))
     v = np.concatenate((np.array([c[1] for c in changes], np.int32), state))

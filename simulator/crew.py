@@ -1,8 +1,8 @@
 """The crew: a shift at a vertical panel saw, sheet after sheet.
 
-A sheet stands on the saw's rollers. It is trimmed and ripped with horizontal cuts (head fixed in height, beam free), then parted with
-vertical ones (beam locked at a station), or only parted; blade changes, cleaning and breaks fall in between. The day's
-busy share varies from saw to saw and day to day.
+A sheet stands on the saw's rollers. It is trimmed and ripped with horizontal cuts (head fixed in height, beam
+free), then parted with vertical ones (beam locked at a station), or only parted; blade changes, cleaning and
+breaks fall in between. The day's busy share varies from saw to saw and day to day.
 """
 
 from __future__ import annotations
@@ -10,12 +10,24 @@ from __future__ import annotations
 import datetime as dt
 import zoneinfo
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from collector.facts import SECOND
-from simulator.dice import Dice
-from simulator.load import MATERIALS, Blade, Manner, Material, Passage, cutting_watts, entry_seconds, passage, touch
-from simulator.motor import Motor
+from simulator.load import (
+    MATERIALS,
+    Blade,
+    Manner,
+    Material,
+    cutting_watts,
+    entry_seconds,
+    passage,
+    touch,
+)
 from simulator.script import DoorOpening, MotorRun, Script
+
+if TYPE_CHECKING:
+    from simulator.dice import Dice
+    from simulator.motor import Motor
 
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
@@ -47,9 +59,10 @@ class Shift:
 class DayPlan:
     """What is planned for a saw on a day.
 
-    ``busy`` is the share of planned time in which the saw is in use (None: drawn, 0.42..0.74). ``blade`` is on the saw in the
-    morning. ``blade_change`` exchanges it for a fresh one about then (local time). ``clean`` is the clean-down before the end
-    of the shift. ``works`` False: nobody comes.
+    ``busy`` is the share of planned time in which the saw is in use (None: drawn, 0.42..0.74). ``blade`` is
+    on the saw in the morning. ``blade_change`` exchanges it for a fresh one about then (local time).
+    ``clean`` is the clean-down before the end of the shift. ``works`` False: nobody comes. ``overtime`` holds
+    spans of unplanned work [µs UTC], apart from the planned ones.
     """
 
     shift: Shift = field(default_factory=Shift)
@@ -59,14 +72,20 @@ class DayPlan:
     blade: Blade = field(default_factory=Blade)
     blade_change: dt.time | None = None
     clean: bool = True
+    overtime: tuple[tuple[int, int], ...] = ()
+
+    def planned(self, day: dt.date) -> list[tuple[int, int]]:
+        """Planned working spans of a day [µs UTC], breaks cut out; none if nobody works."""
+        return self.shift.spans(day, self.zone) if self.works else []
 
 
 @dataclass(frozen=True, slots=True)
 class Crew:
     """How the people at a saw work.
 
-    ``handling_s`` is between two cuts of a sheet, ``loading_s`` between two sheets; ``patience_s`` is how long they let the motor
-    idle before they switch it off; ``hazards`` the chance per door visit that the door is opened too early.
+    ``handling_s`` is between two cuts of a sheet, ``loading_s`` between two sheets; ``patience_s`` is how
+    long they let the motor idle before they switch it off; ``hazards`` the chance per door visit that the
+    door is opened too early.
     ``stations`` are the beam's locking places.
     """
 
@@ -102,8 +121,11 @@ class Shiftwork:
             return
         d, s = self.dice, self.motor.start
         self.on = self.now
-        # Nobody starts a saw twice alike: voltage, temperature and the phase at which the contactor closes differ.
-        self.start = replace(s, ratio=s.ratio * d.uniform(0.95, 1.05), spin_up_s=s.spin_up_s * d.uniform(0.93, 1.1))
+        # Nobody starts a saw twice alike: voltage, temperature and the phase at which the contactor closes
+        # differ.
+        self.start = replace(
+            s, ratio=s.ratio * d.uniform(0.95, 1.05), spin_up_s=s.spin_up_s * d.uniform(0.93, 1.1)
+        )
         self.now += self.start.ready_s
 
     def switch_off(self) -> None:
@@ -143,7 +165,9 @@ class Shiftwork:
             self.script.lock(self.now, locked=False)
             self.now += d.uniform(0.6, 3.0)
 
-    def cut(self, material: Material, thickness: float, metres: float, feed: float, *, vertical: bool) -> None:
+    def cut(
+        self, material: Material, thickness: float, metres: float, feed: float, *, vertical: bool
+    ) -> None:
         """Cut ``metres`` at ``feed`` [m/s], and bring the head back without load."""
         d = self.dice
         self.aim(vertical)
@@ -157,12 +181,21 @@ class Shiftwork:
         slower = max(watts / (0.75 * self.motor.plate.watts), 1.0)
         amps = self.motor.plate.active_amps(watts / slower)
         seconds = max(metres / feed * slower, 1.0)
-        entry = entry_seconds(self.blade.diameter_mm, thickness, feed / slower)
-        cause = f"{material.name} {thickness:g} mm, {60 * feed / slower:.0f} m/min, dull {self.blade.dull:.2f}"
+        cause = (
+            f"{material.name} {thickness:g} mm, {60 * feed / slower:.0f} m/min, dull {self.blade.dull:.2f}"
+        )
         done = passage(
-            d, self.now, seconds, amps, entry, material.ripple, self.crew.manner,
-            vertical=vertical, knots=material.knots, cause=cause,
-        )  # fmt: skip
+            d,
+            self.now,
+            seconds,
+            amps,
+            entry_s=entry_seconds(self.blade.diameter_mm, thickness, feed / slower),
+            ripple=material.ripple,
+            manner=self.crew.manner,
+            vertical=vertical,
+            knots=material.knots,
+            cause=cause,
+        )
         self.script.passages.append(done)
         self.now = done.end + seconds * d.uniform(0.3, 0.7)  # head or beam returns, faster, in the open kerf
 
@@ -177,15 +210,30 @@ class Shiftwork:
         parts = d.integer(1, 4) if rips else d.integer(2, 6)
         self.now += d.uniform(*crew.loading_s)
         for k in range(rips):
-            self.cut(material, thickness, width * d.uniform(0.92, 1.0), feed * d.uniform(0.85, 1.15), vertical=False)
+            self.cut(
+                material,
+                thickness,
+                width * d.uniform(0.92, 1.0),
+                feed * d.uniform(0.85, 1.15),
+                vertical=False,
+            )
             self.wait(d.skewed(*crew.handling_s) if k < rips - 1 else d.uniform(4, 12))
         strip = height / (rips + 1) if rips else height
         for _ in range(parts):
-            self.cut(material, thickness, max(strip, 0.3) * d.uniform(0.9, 1.0), feed * d.uniform(0.7, 1.1), vertical=True)
+            self.cut(
+                material,
+                thickness,
+                max(strip, 0.3) * d.uniform(0.9, 1.0),
+                feed * d.uniform(0.7, 1.1),
+                vertical=True,
+            )
             self.wait(d.skewed(*crew.handling_s))
 
     def door(self, seconds: float, cause: str, *, early: bool | None = None) -> None:
-        """Open the blade door for a while: motor off first, blade at rest; or ``early`` (None: rarely), while it turns."""
+        """Open the blade door for a while.
+
+        The motor is switched off and the blade at rest; or, ``early`` (None: rarely), it still turns.
+        """
         d = self.dice
         self.switch_off()
         if early is None:
@@ -205,16 +253,17 @@ def day_script(crew: Crew, motor: Motor, day: dt.date, plan: DayPlan, dice: Dice
     start = local_us(day, dt.time(), plan.zone)
     end = local_us(day + dt.timedelta(days=1), dt.time(), plan.zone)
     script = Script(start, (end - start) / SECOND)
-    if not plan.works:
-        return script
     busy = plan.busy if plan.busy is not None else dice.uniform(0.42, 0.74)
     work = Shiftwork(script, crew, motor, plan.blade, dice)
-    change = None if plan.blade_change is None else (local_us(day, plan.blade_change, plan.zone) - start) / SECOND
-    spans = [((a - start) / SECOND, (b - start) / SECOND) for a, b in plan.shift.spans(day, plan.zone)]
-    for number, (a, b) in enumerate(spans):
-        last = number == len(spans) - 1
+    change = (
+        None if plan.blade_change is None else (local_us(day, plan.blade_change, plan.zone) - start) / SECOND
+    )
+    planned = plan.planned(day)
+    for span in sorted([*planned, *plan.overtime]):
+        a, b = ((edge - start) / SECOND for edge in span)
+        last = bool(planned) and span == planned[-1]
         stop = b - (dice.uniform(420, 700) if last and plan.clean else dice.uniform(20, 150))
-        work.now = max(work.now, a + dice.uniform(30, 420 if number == 0 else 200))
+        work.now = max(work.now, a + dice.uniform(30, 420 if planned and span == planned[0] else 200))
         owed = 0.0
         while work.now < stop - 90:
             began = work.now
@@ -237,7 +286,7 @@ def day_script(crew: Crew, motor: Motor, day: dt.date, plan: DayPlan, dice: Dice
                 work.wait(dice.uniform(8, 45))
         work.wait(dice.uniform(2, 12))
         work.switch_off()
-    if plan.clean:
-        work.now += dice.uniform(10, 40)
-        work.door(dice.uniform(120, 300), "cleaning")
+        if last and plan.clean:
+            work.now += dice.uniform(10, 40)
+            work.door(dice.uniform(120, 300), "cleaning")
     return script

@@ -1,43 +1,58 @@
 """The motor current of a script as an exact curve, and its RMS over any intervals.
 
-The square of the current is kept as a piecewise linear function of time, so that its integral is known in closed form and a
-sample is what a clamp would report: the root of the mean square over the interval since the sample before.
-An edge that falls inside an interval therefore comes out as a partial sample, at any rate.
+The square of the current is kept as a piecewise linear function of time, so that its integral is known in
+closed form and a sample is what a clamp would report: the root of the mean square over the interval since the
+sample before. An edge that falls inside an interval therefore comes out as a partial sample, at any rate.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator.motor import EDGE_S, Floats, Motor
-from simulator.script import MotorRun, Script
 
-_SLOW_S = 5.0  # between knots where nothing but temperature and supply change
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from simulator.script import MotorRun, Script
+
+_SLOW_S = 1.0  # between knots where nothing but temperature and supply change
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Current:
-    """Square of a current [A²] by its knots: times ``t`` [s], values ``square``, and the integral up to each knot [A²s]."""
+    """Square of a current [A²] as a piecewise linear function of time.
+
+    By its knots: times ``t`` [s], values ``square`` [A²], half the slope after each [A²/s], integral up to
+    each [A²s].
+    """
 
     t: Floats
     square: Floats
+    half_slope: Floats
     integral: Floats
 
     @classmethod
     def of(cls, t: Floats, square: Floats) -> Current:
         """The curve through the knots, zero (the first and last value) outside."""
-        steps = 0.5 * (square[1:] + square[:-1]) * np.diff(t)
-        return cls(t, square, np.concatenate(([0.0], np.cumsum(steps))))
+        d = np.diff(t)
+        steps = 0.5 * (square[1:] + square[:-1]) * d
+        half_slope = 0.5 * np.diff(square, append=square[-1]) / np.append(d, 1.0)
+        return cls(t, square, half_slope, np.concatenate(([0.0], np.cumsum(steps))))
 
     def energy(self, when: Floats) -> Floats:
         """Integral of the square from the first knot to each time [A²s]; ``when`` is best in order."""
-        i = np.clip(np.searchsorted(self.t, when, side="right") - 1, 0, len(self.t) - 2)
+        i = np.searchsorted(self.t, when, side="right") - 1
+        np.maximum(i, 0, out=i)
         d = when - self.t[i]
-        slope = np.diff(self.square) / np.maximum(np.diff(self.t), 1e-12)
-        out: Floats = self.integral[i] + d * (self.square[i] + 0.5 * d * slope[i])
+        out: Floats = self.half_slope[i]
+        out *= d
+        out += self.square[i]
+        out *= d
+        out += self.integral[i]
         return out
 
     def rms(self, start: Floats, end: Floats) -> Floats:
@@ -49,9 +64,13 @@ class Current:
         """RMS current at times in order, each over the interval since the time before [A]."""
         energy = self.energy(when)
         before = float(self.energy(np.array([first_since]))[0])
-        spent = np.diff(energy, prepend=before)
-        out: Floats = np.sqrt(np.maximum(spent, 0.0) / np.diff(when, prepend=first_since))
-        return out
+        spent = np.empty_like(energy)
+        np.subtract(energy[1:], energy[:-1], out=spent[1:])
+        spent[0] = energy[0] - before
+        np.maximum(spent, 0.0, out=spent)
+        spent[1:] /= when[1:] - when[:-1]
+        spent[0] /= when[0] - first_since
+        return np.sqrt(spent, out=spent)
 
     def at(self, when: Floats) -> Floats:
         """The current itself [A]."""
@@ -60,7 +79,7 @@ class Current:
 
 
 def ragged(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """For groups of the given sizes, laid one behind the other: each element's group, and its index within it."""
+    """For groups of the given sizes, one behind the other: each element's group, and its index within it."""
     group = np.repeat(np.arange(len(counts)), counts)
     return group, np.arange(len(group)) - np.repeat(np.cumsum(counts) - counts, counts)
 
@@ -72,14 +91,26 @@ def _every(start: Floats, end: Floats, step: Floats) -> tuple[Floats, NDArray[np
 
 
 def supply(rng: np.random.Generator, seconds: float, wander: float) -> tuple[Floats, Floats]:
-    """Idle current's factor with the supply voltage: slow wandering and steps of the neighbours' load, within ±``wander``."""
-    t = np.arange(-30.0, seconds + 60.0, 30.0)
-    slow = np.convolve(rng.standard_normal(len(t) + 19), np.ones(20) / 20**0.5, mode="valid")
-    steps = np.where(rng.random(len(t)) < 0.08, rng.standard_normal(len(t)), 0.0)
-    return t, 1.0 + wander * np.clip(0.55 * slow + 0.35 * steps, -1.0, 1.0)
+    """Idle current's factor with the supply voltage, within ±``wander``, second by second.
+
+    It wanders over minutes, steps by up to an eighth of the range when a neighbour's machine starts or stops,
+    and flickers.
+    """
+    t = np.arange(-2.0, seconds + 3.0)
+    coarse = np.arange(-2.0, seconds + 33.0, 30.0)
+    slow = np.convolve(rng.standard_normal(len(coarse) + 19), np.ones(20) / 20**0.5, mode="valid")
+    deviation = 0.5 * np.interp(t, coarse, slow)
+    steps = np.sort(rng.integers(0, len(t), max(1, int(seconds / 240))))
+    heights = rng.uniform(-0.125, 0.125, len(steps) + 1)
+    deviation += np.repeat(heights, np.diff(steps, prepend=0, append=len(t)))
+    deviation += 0.03 * rng.standard_normal(len(t), np.float32)
+    np.clip(deviation, -1.0, 1.0, out=deviation)
+    return t, 1.0 + wander * deviation
 
 
-def idle_amps(motor: Motor, runs: list[MotorRun], supply_curve: tuple[Floats, Floats], when: Floats, warm: float) -> Floats:
+def idle_amps(
+    motor: Motor, runs: list[MotorRun], supply_curve: tuple[Floats, Floats], when: Floats, warm: float
+) -> Floats:
     """What the motor would idle at [A] at times within its runs."""
     on = np.array([r.on for r in runs])
     k = np.clip(np.searchsorted(on, when, side="right") - 1, 0, len(on) - 1)
@@ -90,7 +121,7 @@ def idle_amps(motor: Motor, runs: list[MotorRun], supply_curve: tuple[Floats, Fl
 
 
 def _extras(motor: Motor, runs: list[MotorRun], cold: list[float]) -> tuple[Floats, Floats]:
-    """What starting and braking add to the square of the running current, as one piecewise linear function."""
+    """What starting and braking add to the square of the running current, piecewise linear."""
     ts: list[Floats] = []
     xs: list[Floats] = []
     for run, coldness in zip(runs, cold, strict=True):
@@ -105,7 +136,11 @@ def _extras(motor: Motor, runs: list[MotorRun], cold: list[float]) -> tuple[Floa
 
 
 def current_of(
-    script: Script, motor: Motor, rng: np.random.Generator, supply_curve: tuple[Floats, Floats], warm: float = 0.0
+    script: Script,
+    motor: Motor,
+    rng: np.random.Generator,
+    supply_curve: tuple[Floats, Floats],
+    warm: float = 0.0,
 ) -> Current:
     """The current that a script makes a motor draw.
 

@@ -1,7 +1,7 @@
 """Dice: the many small decisions of an imaginary shop, drawn from one seeded numpy Generator.
 
-A scalar draw from a Generator costs a microsecond or more; a day needs some ten thousand. `Dice` draws uniform
-numbers by the thousand and hands them out one by one.
+A scalar draw from a Generator costs a microsecond or more; a day needs some ten thousand. `Dice` draws
+uniform numbers by the thousand and hands them out one by one.
 """
 
 from __future__ import annotations
@@ -9,10 +9,12 @@ from __future__ import annotations
 import datetime as dt
 import math
 import zlib
-from collections.abc import Sequence
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 T = TypeVar("T")
 _BLOCK = 2048
@@ -57,7 +59,7 @@ class Dice:
 
     def skewed(self, low: float, high: float) -> float:
         """Between low and high, small values likelier: uniform in the logarithm (low > 0)."""
-        return low * (high / low) ** self.random()
+        return low * math.pow(high / low, self.random())
 
     def waiting(self, mean: float) -> float:
         """Exponential waiting time of the given mean."""

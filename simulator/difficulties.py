@@ -1,17 +1,19 @@
 """Difficulties by name: short stretches of a saw's life, each hard in one way, and all ways at once.
 
-`SCENARIOS` maps a name to a `Scenario`; calling it with a seed plays half an hour at a saw, with truth. Whatever a scenario
-does not make hard is drawn afresh from the ordinary range for every seed: motor, rate, way of starting, brake, noise, materials.
-A scenario says what is hard about it in `Scenario.about`, never how to cope with it.
+`SCENARIOS` maps a name to a `Scenario`; calling it with a seed plays half an hour at a saw, with truth.
+Whatever a scenario does not make hard is drawn afresh from the ordinary range for every seed: motor, rate,
+way of starting, brake, noise, materials. A scenario says what is hard about it in `Scenario.about`, never how
+to cope with it.
 
-Where the box is noisy, the lightest cuts rise by at least twice the noise of one sample: what lies below is not the
-detector's to find but the installer's, who fits a smaller clamp.
+Where the box is noisy, the lightest cuts rise by at least twice the noise of one sample: what lies below is
+not the detector's to find but the installer's, who fits a smaller clamp.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from collector.facts import SECOND
 from simulator.box import Box, Hole
@@ -30,8 +32,8 @@ Range = tuple[float, float]
 class Work:
     """How a stretch is worked: ranges from which each run and cut is drawn [s, A].
 
-    ``rise_a`` is a cut's mean current above idle; None: from materials and feed. ``ready_s`` is from full speed to the
-    first contact, ``last_s`` from the last contact to switching off.
+    ``rise_a`` is a cut's mean current above idle; None: from materials and feed. ``ready_s`` is from full
+    speed to the first contact, ``last_s`` from the last contact to switching off.
     """
 
     minutes: Range = (22.0, 36.0)
@@ -84,7 +86,9 @@ def ordinary_setting(d: Dice) -> Setting:
         offset=d.uniform(0.0, 0.1),
         station=d.chance(0.5),
     )
-    return Setting(motor, box, Work(rise_a=(max(0.2, 5 * box.noise), 0.5 * plate.full_load_amps)), d.uniform(0.3, 1.0))
+    return Setting(
+        motor, box, Work(rise_a=(max(0.2, 5 * box.noise), 0.5 * plate.full_load_amps)), d.uniform(0.3, 1.0)
+    )
 
 
 def _start(d: Dice, way: Starting) -> Start:
@@ -102,7 +106,9 @@ def _start(d: Dice, way: Starting) -> Start:
 def _brake(d: Dice, *, visible: bool) -> Brake:
     plateau = d.uniform(0.35, 0.8) if d.chance(0.4) else d.uniform(1.2, 2.8)
     dead = 0.0 if d.chance(0.2) else d.uniform(0.05, 0.6)
-    return Brake(electronic=True, visible=visible, dead_s=dead, plateau=plateau, stop_s=dead + d.uniform(1.5, 3.3))
+    return Brake(
+        electronic=True, visible=visible, dead_s=dead, plateau=plateau, stop_s=dead + d.uniform(1.5, 3.3)
+    )
 
 
 def _work_stretch(setting: Setting, d: Dice) -> Script:
@@ -146,8 +152,17 @@ def _cut(setting: Setting, hands: Shiftwork, d: Dice, *, vertical: bool) -> None
     seconds = d.skewed(*work.cut_s)
     amps = setting.motor.load_for_rise(d.skewed(*(work.rise_a or (0.3, 3.0))))
     thickness, feed = d.pick((12.0, 16.0, 19.0, 25.0, 38.0)), d.uniform(8, 22) / 60
-    entry = entry_seconds(280.0, thickness, feed)
-    done = passage(d, hands.now, seconds, amps, entry, d.uniform(0.03, 0.14), work.manner, vertical=vertical, knots=0.05)
+    done = passage(
+        d,
+        hands.now,
+        seconds,
+        amps,
+        entry_s=entry_seconds(280.0, thickness, feed),
+        ripple=d.uniform(0.03, 0.14),
+        manner=work.manner,
+        vertical=vertical,
+        knots=0.05,
+    )
     hands.script.passages.append(done)
     hands.now = done.end
 
@@ -171,7 +186,7 @@ def _with_holes(box: Box, script: Script, d: Dice) -> Box:
         at = d.uniform(run.on + 1.0, run.off)
         holes.append((at, at + d.skewed(3.0, 58.0)))
     holes.sort()
-    apart = [holes[0]] + [b for a, b in zip(holes, holes[1:], strict=False) if b[0] > a[1] + 5]
+    apart = [holes[0]] + [b for a, b in pairwise(holes) if b[0] > a[1] + 5]
     return replace(box, holes=tuple(apart))
 
 
@@ -201,23 +216,36 @@ def _wander(s: Setting, d: Dice) -> Setting:
 
 
 def _light(s: Setting, d: Dice) -> Setting:
-    return replace(s, box=replace(s.box, noise=0.05), work=replace(s.work, rise_a=(0.15, d.uniform(0.25, 0.5))))
+    return replace(
+        s, box=replace(s.box, noise=0.05), work=replace(s.work, rise_a=(0.15, d.uniform(0.25, 0.5)))
+    )
 
 
-def _coarse(s: Setting, d: Dice) -> Setting:  # noqa: ARG001
-    rise = (max(0.3, s.work.rise_a[0] if s.work.rise_a else 0.3), max(2.0, s.work.rise_a[1] if s.work.rise_a else 2.0))
+def _coarse(s: Setting, _d: Dice) -> Setting:
+    rise = (
+        max(0.3, s.work.rise_a[0] if s.work.rise_a else 0.3),
+        max(2.0, s.work.rise_a[1] if s.work.rise_a else 2.0),
+    )
     return replace(s, box=replace(s.box, noise=0.15, resolution=0.1), work=replace(s.work, rise_a=rise))
 
 
 def _hardly_idle(s: Setting, d: Dice) -> Setting:
     work = replace(
-        s.work, cuts=(4, 10), cut_s=(8.0, 28.0), between_s=(1.4, d.uniform(1.8, 3.0)), ready_s=(0.6, 2.0), last_s=(0.4, 2.0), relock=0.0
+        s.work,
+        cuts=(4, 10),
+        cut_s=(8.0, 28.0),
+        between_s=(1.4, d.uniform(1.8, 3.0)),
+        ready_s=(0.6, 2.0),
+        last_s=(0.4, 2.0),
+        relock=0.0,
     )
     return replace(s, work=work)
 
 
 def _hasty(s: Setting, d: Dice) -> Setting:
-    return replace(s, work=replace(s.work, cuts=(1, 5), ready_s=(0.45, 0.55), last_s=(0.1, d.uniform(0.3, 0.6))))
+    return replace(
+        s, work=replace(s.work, cuts=(1, 5), ready_s=(0.45, 0.55), last_s=(0.1, d.uniform(0.3, 0.6)))
+    )
 
 
 def _pauses(s: Setting, d: Dice) -> Setting:
@@ -225,12 +253,17 @@ def _pauses(s: Setting, d: Dice) -> Setting:
     return replace(s, work=replace(s.work, cut_s=(4.0, 25.0), manner=manner))
 
 
-def _levels(s: Setting, d: Dice) -> Setting:  # noqa: ARG001
+def _levels(s: Setting, _d: Dice) -> Setting:
     return replace(s, work=replace(s.work, cut_s=(4.0, 25.0), manner=Manner(levels=0.7, knots=0.4)))
 
 
 def _close(s: Setting, d: Dice) -> Setting:
-    return replace(s, work=replace(s.work, between_s=(1.3, d.uniform(1.31, 1.8)), cut_s=(1.5, 8.0), relock=0.0, cuts=(5, 14)))
+    return replace(
+        s,
+        work=replace(
+            s.work, between_s=(1.3, d.uniform(1.31, 1.8)), cut_s=(1.5, 8.0), relock=0.0, cuts=(5, 14)
+        ),
+    )
 
 
 def _touches(s: Setting, d: Dice) -> Setting:
@@ -246,14 +279,18 @@ def _offset(s: Setting, d: Dice) -> Setting:
 
 
 def _brake_seen(s: Setting, d: Dice) -> Setting:
-    return replace(s, motor=replace(s.motor, brake=_brake(d, visible=True)), work=replace(s.work, last_s=(0.3, 8.0)))
+    return replace(
+        s, motor=replace(s.motor, brake=_brake(d, visible=True)), work=replace(s.work, last_s=(0.3, 8.0))
+    )
 
 
 def _brake_unseen(s: Setting, d: Dice) -> Setting:
-    return replace(s, motor=replace(s.motor, brake=_brake(d, visible=False)), work=replace(s.work, last_s=(0.3, 8.0)))
+    return replace(
+        s, motor=replace(s.motor, brake=_brake(d, visible=False)), work=replace(s.work, last_s=(0.3, 8.0))
+    )
 
 
-def _bounce(s: Setting, d: Dice) -> Setting:  # noqa: ARG001
+def _bounce(s: Setting, _d: Dice) -> Setting:
     return replace(s, box=replace(s.box, bounce=1.0), work=replace(s.work, relock=0.7))
 
 
@@ -267,12 +304,24 @@ def _gaps(s: Setting, d: Dice) -> Setting:
 
 def _early_door(s: Setting, d: Dice) -> Setting:
     return replace(
-        s, motor=replace(s.motor, brake=_brake(d, visible=True)), work=replace(s.work, doors=0.8, early=0.5, cuts=(1, 5))
+        s,
+        motor=replace(s.motor, brake=_brake(d, visible=True)),
+        work=replace(s.work, doors=0.8, early=0.5, cuts=(1, 5)),
     )
 
 
 def _everything(s: Setting, d: Dice) -> Setting:
-    for twist in (_motor_of(3.0, 20.0), _rate(5.0, 50.0), _cold, _wander, _wild, _offset, _bounce, _lost, _gaps):
+    for twist in (
+        _motor_of(3.0, 20.0),
+        _rate(5.0, 50.0),
+        _cold,
+        _wander,
+        _wild,
+        _offset,
+        _bounce,
+        _lost,
+        _gaps,
+    ):
         s = twist(s, d)
     noise = d.uniform(0.05, 0.15)
     plate = s.motor.plate

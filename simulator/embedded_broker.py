@@ -1,14 +1,15 @@
 """An MQTT broker inside the program, for the demo and for a shop that has none: amqtt in a thread of its own.
 
-It listens on this machine only by default and asks nobody for a name. It keeps sessions and messages in memory: a client that
-was away gets what it missed, a restart of the program forgets it. Where that is not enough, run a broker of your own.
+It listens on this machine only by default and asks nobody for a name. It keeps sessions and messages in
+memory: a client that was away gets what it missed, a restart of the program forgets it. Where that is not
+enough, run a broker of your own.
 
 The library forgives itself more than QoS 1 allows, so three things are put right here (each held by a test):
 
-- it forgets the session of a client without a name and password within a second of its leaving; `OpenHouse` admits clients
-  without calling them anonymous;
-- it drops a message that the receiver has not acknowledged after five seconds or before it went away; `_Patient` sends
-  it again, or keeps it for the receiver's return;
+- it forgets the session of a client without a name and password within a second of its leaving; `OpenHouse`
+  admits clients without calling them anonymous;
+- it drops a message that the receiver has not acknowledged after five seconds or before it went away;
+  `_Patient` sends it again, or keeps it for the receiver's return;
 - it drops what a sender's connection had brought but the broker not yet handed on when that sender leaves.
 """
 
@@ -17,17 +18,19 @@ from __future__ import annotations
 import asyncio
 import logging
 import threading
-from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from amqtt.broker import Broker, RetainedApplicationMessage
 from amqtt.plugins.base import BaseAuthPlugin
+
+if TYPE_CHECKING:
+    from types import TracebackType
 
 
 class OpenHouse(BaseAuthPlugin):  # type: ignore[misc]
     """Admits every client, and lets it have a persistent session."""
 
-    async def authenticate(self, *, session: Any) -> bool:  # noqa: ARG002
+    async def authenticate(self, *, session: Any) -> bool:  # noqa: ARG002 - the library's signature
         """Whether the client may come in: always."""
         return True
 
@@ -39,7 +42,7 @@ class _Patient:
         self._handler = handler
         self._session = session
 
-    async def mqtt_publish(self, topic: str, data: bytes, qos: int, retain: bool) -> None:  # noqa: FBT001
+    async def mqtt_publish(self, topic: str, data: bytes, qos: int, retain: bool) -> None:
         while True:
             try:
                 await self._handler.mqtt_publish(topic, data, qos, retain=retain)
@@ -97,16 +100,18 @@ class EmbeddedBroker:
         # The library reports every packet; what matters here are its warnings.
         for name in ("amqtt", "transitions"):
             logging.getLogger(name).setLevel(logging.ERROR)
-        self._ready.clear()
-        self._failure = None
+        self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, name="embedded-broker", daemon=True)
         self._thread.start()
         if not self._ready.wait(timeout):
             raise TimeoutError(f"the embedded broker did not start within {timeout:g} s")
-        if self._failure is not None:
+        failure, self._failure = self._failure, None
+        if failure is not None:
             self._thread.join()
             self._thread = None
-            raise OSError(f"the embedded broker cannot listen on {self.host}:{self.port}: {self._failure}") from self._failure
+            raise OSError(
+                f"the embedded broker cannot listen on {self.host}:{self.port}: {failure}"
+            ) from failure
 
     def stop(self, timeout: float = 10.0) -> None:
         """Stop listening and end the thread; nothing happens if it does not run."""
@@ -120,7 +125,9 @@ class EmbeddedBroker:
         self.start()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.stop()
 
     def _run(self) -> None:
@@ -141,7 +148,7 @@ class EmbeddedBroker:
         )
         await broker.start()
         try:
-            server = broker._servers["default"].instance  # noqa: SLF001 - the library has no other way to ask for the port
+            server = broker._servers["default"].instance  # noqa: SLF001 - there is no other way to ask
             self.port = server.sockets[0].getsockname()[1]
             self._ready.set()
             await self._stop.wait()

@@ -2,22 +2,28 @@
 
     P = k · b · h · v_f
 
-with the specific cutting energy k [J/cm³ = N/mm²], kerf b [mm], thickness h [mm], feed v_f [m/s]. The specific energies are
-orders of magnitude from memory (no source at hand): they fix how a light cut compares with a heavy one, and no test
-holds them against anything but their order.
+with the specific cutting energy k [J/cm³ = N/mm²], kerf b [mm], thickness h [mm], feed v_f [m/s]. The
+specific energies are orders of magnitude from memory (no source at hand): they fix how a light cut compares
+with a heavy one, and no test holds them against anything but their order.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from simulator.dice import Dice
+if TYPE_CHECKING:
+    from simulator.dice import Dice
 
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """A sheet material: specific cutting energy [N/mm²], usual thicknesses [mm], relative ripple, share of cuts with a knot."""
+    """A sheet material.
+
+    Specific cutting energy [N/mm²], usual thicknesses [mm], relative ripple of the load, share of cuts with a
+    knot.
+    """
 
     name: str
     energy: float
@@ -37,14 +43,19 @@ MATERIALS = (
 
 @dataclass(frozen=True, slots=True)
 class Blade:
-    """The blade on the saw: kerf and diameter [mm]; ``dull`` multiplies the cutting power (1 fresh … 1.7 due)."""
+    """The blade on the saw.
+
+    Kerf and diameter [mm]; ``dull`` multiplies the cutting power (1 fresh … 1.7 due).
+    """
 
     kerf_mm: float = 3.2
     diameter_mm: float = 280.0
     dull: float = 1.0
 
 
-def cutting_watts(energy: float, kerf_mm: float, thickness_mm: float, feed_m_s: float, dull: float = 1.0) -> float:
+def cutting_watts(
+    energy: float, kerf_mm: float, thickness_mm: float, feed_m_s: float, dull: float = 1.0
+) -> float:
     """Cutting power [W]: N/mm² · mm · mm · m/s."""
     return energy * kerf_mm * thickness_mm * feed_m_s * dull
 
@@ -52,8 +63,8 @@ def cutting_watts(energy: float, kerf_mm: float, thickness_mm: float, feed_m_s: 
 def entry_seconds(diameter_mm: float, thickness_mm: float, feed_m_s: float) -> float:
     """How long the load takes to build up when the blade enters an edge [s], kept to 0.05..0.4 s.
 
-    The blade stands a little through the sheet; from touching with its rim until it cuts the full thickness it advances
-    about the half chord of a circle segment as high as the sheet is thick, √(h·(d − h)).
+    The blade stands a little through the sheet; from touching with its rim until it cuts the full thickness
+    it advances about the half chord of a circle segment as high as the sheet is thick, √(h·(d - h)).
     """
     chord_mm = math.sqrt(thickness_mm * (diameter_mm - thickness_mm))
     return min(max(0.5 * chord_mm / 1000 / feed_m_s, 0.05), 0.4)
@@ -63,8 +74,9 @@ def entry_seconds(diameter_mm: float, thickness_mm: float, feed_m_s: float) -> f
 class Passage:
     """One passage of the blade through material.
 
-    ``start`` and ``end`` [s from the script's start] are first and last contact. ``points`` is the active current [A] along it as
-    (time, amperes), zero at both ends. ``ripple`` is the relative deviation round it, changing about every ``grain_s``.
+    ``start`` and ``end`` [s from the script's start] are first and last contact. ``points`` is the active
+    current [A] along it as (time, amperes), zero at both ends. ``ripple`` is the relative deviation round it,
+    changing about every ``grain_s``.
     ``bump`` marks a touch that is no cut. ``cause`` says what was cut, for whoever looks for a reason.
     """
 
@@ -80,7 +92,11 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How an operator feeds: chances per cut of a feed pause, of levels (a second sheet, a rebate), of a knot [0..1]."""
+    """How an operator feeds.
+
+    Chances per cut [0..1] of a feed pause, of levels (a second sheet, a rebate), of a knot; how long a pause
+    is [s].
+    """
 
     pause: float = 0.04
     pause_s: tuple[float, float] = (0.25, 0.85)
@@ -88,15 +104,15 @@ class Manner:
     knots: float = 0.0
 
 
-def passage(  # noqa: PLR0917
+def passage(
     dice: Dice,
     start: float,
     seconds: float,
     amps: float,
+    *,
     entry_s: float,
     ripple: float,
     manner: Manner,
-    *,
     vertical: bool,
     knots: float = 0.0,
     cause: str = "",
@@ -115,20 +131,34 @@ def passage(  # noqa: PLR0917
             level = amps * dice.uniform(0.6, 1.7)
             points.append((when + dice.uniform(0.05, 0.2), level))
     elif room > 3.0 and dice.chance(manner.pause):
-        # The operator shifts grip: the blade stands in its kerf and only rubs. Current is back at idle for less than a second.
+        # The operator shifts grip: the blade stands in its kerf and only rubs. Current is back at idle for
+        # less than a second.
         slow, idle, again = dice.uniform(0.05, 0.15), dice.uniform(*manner.pause_s), dice.uniform(0.06, 0.2)
         when = top + dice.uniform(0.1, 0.9) * (room - slow - idle - again)
         rub = level * dice.uniform(0.0, 0.04)
-        points += [(when, level), (when + slow, rub), (when + slow + idle, rub), (when + slow + idle + again, level)]
+        points += [
+            (when, level),
+            (when + slow, rub),
+            (when + slow + idle, rub),
+            (when + slow + idle + again, level),
+        ]
     elif room > 1.0 and dice.chance(max(knots, manner.knots)):
         when, width = top + dice.uniform(0.1, 0.7) * room, dice.uniform(0.1, 0.3)
         points += [(when, level), (when + width / 2, level * dice.uniform(1.4, 2.0)), (when + width, level)]
+    else:
+        # Nobody feeds evenly by hand.
+        when = top + dice.uniform(0.4, 3.0)
+        while when < last - 0.3:
+            points.append((when, level * dice.uniform(0.85, 1.15)))
+            when += dice.uniform(0.6, 3.0)
     points += [(last, level * dice.uniform(0.9, 1.1)), (start + seconds, 0.0)]
-    return Passage(start, start + seconds, vertical, tuple(points), ripple, dice.uniform(0.1, 0.3), cause=cause)
+    return Passage(
+        start, start + seconds, vertical, tuple(points), ripple, dice.uniform(0.1, 0.3), cause=cause
+    )
 
 
 def touch(dice: Dice, start: float, amps: float, *, vertical: bool, longest_s: float = 0.7) -> Passage:
-    """A short touch: the blade grazes an edge, an offcut falls against it. Under 0.8 s from first to last contact; no cut."""
+    """A short touch that is no cut: the blade grazes an edge, an offcut falls against it; under 0.8 s."""
     seconds = dice.uniform(0.15, longest_s)
     a, b = dice.uniform(0.15, 0.4), dice.uniform(0.5, 0.8)
     points = ((start, 0.0), (start + a * seconds, amps), (start + b * seconds, amps), (start + seconds, 0.0))

@@ -1,15 +1,17 @@
-"""The saw's three-phase induction motor: what current it draws when it starts, idles, carries load and brakes.
+"""The saw's three-phase induction motor: its current when it starts, idles, carries load and brakes.
 
-Everything here is the RMS current of one line conductor in amperes, or its square: heating, and so an RMS reading,
-follows the square, and squares of currents in quadrature add.
+Everything here is the RMS current of one line conductor in amperes, or its square: heating, and so an RMS
+reading, follows the square, and squares of currents in quadrature add.
 
-**How idle and load add.** A motor's no-load current is mostly magnetising current, 90° behind the voltage; only its
-friction and losses (bearings, belt, windage of the blade) draw active current. Cutting is active power. So
+**How idle and load add.** A motor's no-load current is mostly magnetising current, 90° behind the voltage;
+only its friction and losses (bearings, belt, windage of the blade) draw active current. Cutting is active
+power. So
 
     I² = I_m² + (I_a0 + I_load)²,    I_load = P / (√3·U·η)
 
 A small load therefore raises the current less than in proportion (nearly in quadrature), a large one almost
-linearly. A cold motor is stiff: the extra is friction, active current, so the same cut shows more on a cold saw.
+linearly. A cold motor is stiff: the extra is friction, active current, so the same cut shows more on a cold
+saw.
 """
 
 from __future__ import annotations
@@ -29,7 +31,7 @@ EDGE_S = 0.002
 
 @dataclass(frozen=True, slots=True)
 class Nameplate:
-    """Rating of a motor: shaft power [W], line voltage [V], power factor and efficiency at full load [0..1]."""
+    """Rating of a motor: shaft power [W], line voltage [V], power factor and efficiency at full load."""
 
     watts: float
     volts: float = 400.0
@@ -64,10 +66,11 @@ class Starting(StrEnum):
 class Start:
     """A start: the way, current with locked rotor, time to speed.
 
-    ``ratio`` is the locked-rotor current on full voltage over the full-load current (6..8, *common practice*).
-    ``spin_up_s`` is the time to 95 % of speed on full voltage. ``timer_s`` is the time in star, or the ramp of a soft
-    start; ``limit`` the current limit of a soft start over full load. ``dip_s`` is how long neither contactor of a
-    star-delta starter is closed.
+    ``ratio`` is the locked-rotor current on full voltage over the full-load current (6..8, *common
+    practice*).
+    ``spin_up_s`` is the time to 95 % of speed on full voltage. ``timer_s`` is the time in star, or the ramp
+    of a soft start; ``limit`` the current limit of a soft start over full load. ``dip_s`` is how long neither
+    contactor of a star-delta starter is closed.
     """
 
     way: Starting = Starting.DIRECT
@@ -87,10 +90,12 @@ class Start:
 class Brake:
     """How the blade comes to rest after switching off.
 
-    An electronic brake waits ``dead_s`` for the field to decay (some do not wait), then feeds rectified current.
-    ``visible`` is False where the clamp cannot see it: the brake feeds another conductor or a smooth direct current through
-    a current transformer. ``plateau`` is the brake's RMS current over the warm idle current. ``stop_s`` is from switching
-    off to standstill; without a brake (``electronic`` False) it is the free run-out.
+    An electronic brake waits ``dead_s`` for the field to decay (some do not wait), then feeds rectified
+    current.
+    ``visible`` is False where the clamp cannot see it: the brake feeds another conductor or a smooth direct
+    current through a current transformer. ``plateau`` is the brake's RMS current over the warm idle current.
+    ``stop_s`` is from switching off to standstill; without a brake (``electronic`` False) it is the free
+    run-out.
     """
 
     electronic: bool = True
@@ -104,8 +109,9 @@ class Brake:
 class Motor:
     """A motor on a saw.
 
-    ``idle`` is the warm no-load current over full load (0.3..0.5, belt and blade included), ``idle_factor`` the power
-    factor at no load. ``cold`` is by how much a cold saw idles higher (0..0.33), warming with ``warm_s`` and cooling with
+    ``idle`` is the warm no-load current over full load (0.3..0.5, belt and blade included), ``idle_factor``
+    the power factor at no load. ``cold`` is by how much a cold saw idles higher (0..0.33), warming with
+    ``warm_s`` and cooling with
     ``cool_s`` [s]. ``wander`` is the largest deviation of idle current with the supply (0..0.08).
     """
 
@@ -139,7 +145,8 @@ class Motor:
         """
         magnetising = (self.magnetising_amps * supply) ** 2
         idle = (self.idle_amps * (1.0 + self.cold * coldness) * supply) ** 2
-        # Constant cutting power draws less current at higher voltage; idle, near saturation, follows about the voltage's square.
+        # Constant cutting power draws less current at higher voltage; idle, near saturation, follows about
+        # the voltage's square.
         active = np.sqrt(idle - magnetising) + load_amps / np.sqrt(supply)
         out: Floats = magnetising + active**2
         return out
@@ -163,7 +170,7 @@ class Motor:
         return out
 
     def start_excess(self, start: Start, coldness: float) -> tuple[Floats, Floats]:
-        """Square of the starting current less that of idling [A²] against time from closing the contactor [s]."""
+        """Square of the starting current less that of idling [A²] against time from switching on [s]."""
         idle2 = float(self.squared(np.zeros(1), np.full(1, coldness), np.ones(1))[0])
         locked2 = (start.ratio * self.plate.full_load_amps) ** 2 - idle2
         match start.way:
@@ -179,7 +186,7 @@ class Motor:
         return t, excess
 
     def brake_squared(self, brake: Brake) -> tuple[Floats, Floats]:
-        """Square of the brake's visible current [A²] against time from switching off [s]; empty where none is seen."""
+        """Square of the brake's current [A²] against time from switching off [s]; empty where not seen."""
         if not (brake.electronic and brake.visible):
             return np.empty(0), np.empty(0)
         top = (brake.plateau * self.idle_amps) ** 2
@@ -194,9 +201,10 @@ _SLIPS = np.concatenate((np.linspace(1.0, 0.2, 14), np.geomspace(0.17, 0.002, 14
 
 
 def _time_to_slip(slip: Floats | float) -> Floats:
-    """Run-up of a pure inertia on Kloss' torque curve T = 2·T_b/(s/s_b + s_b/s): time to a slip, in units of the motor's.
+    """Time in which a pure inertia is run up to a slip, in units of the motor's.
 
-    Integrating ds/T from standstill gives (1 − s²)/(2·s_b) + s_b·ln(1/s).
+    On Kloss' torque curve T = 2·T_b/(s/s_b + s_b/s), integrating ds/T from standstill gives
+    (1 - s²)/(2·s_b) + s_b·ln(1/s).
     """
     s = np.asarray(slip, np.float64)
     out: Floats = (1.0 - s**2) / (2 * _BREAKDOWN_SLIP) + _BREAKDOWN_SLIP * np.log(1.0 / s)
@@ -227,16 +235,20 @@ def run_up(locked2: float, spin_up_s: float) -> tuple[Floats, Floats]:
 
 
 def _star_delta(start: Start, locked2: float, idle2: float, star_idle2: float) -> tuple[Floats, Floats]:
-    # In star each winding has U/√3: a third of the line current and a third of the torque, so the run-up takes three times as long.
+    # In star each winding has U/√3: a third of the line current and a third of the torque, so the run-up
+    # takes three times as long.
     unit = 3 * start.spin_up_s / float(_time_to_slip(0.05))
     times = _time_to_slip(_SLIPS) * unit
     seen = times < start.timer_s
     slip = float(np.interp(start.timer_s, times, _SLIPS))
     star_t = np.append(times[seen], start.timer_s)
-    star = np.append(locked2 / 9 * _rotor(_SLIPS[seen]), locked2 / 9 * float(_rotor(slip))) + star_idle2 - idle2
-    # The motor, still turning and out of phase, is put on the full voltage: a short spike, then what is left of the run-up.
+    star = (
+        np.append(locked2 / 9 * _rotor(_SLIPS[seen]), locked2 / 9 * float(_rotor(slip))) + star_idle2 - idle2
+    )
+    # The motor, still turning and out of phase, is put on the full voltage: a short spike, then what is left
+    # of the run-up.
     back = start.timer_s + start.dip_s
-    rest_slips = _SLIPS[_SLIPS < slip]
+    rest_slips = _SLIPS[slip > _SLIPS]
     rest_t = (_time_to_slip(rest_slips) - float(_time_to_slip(slip))) * unit / 3
     spike_s, spike2 = 0.05, 0.35 * locked2
     delta_t = np.concatenate(([0.0, spike_s], spike_s + 0.02 + rest_t))
@@ -247,7 +259,8 @@ def _star_delta(start: Start, locked2: float, idle2: float, star_idle2: float) -
 
 
 def _soft(start: Start, full_load_amps: float, idle2: float) -> tuple[Floats, Floats]:
-    # Voltage ramps from a pedestal until the current limit, stays there while the blade gathers speed, then the bypass closes.
+    # Voltage ramps from a pedestal until the current limit, stays there while the blade gathers speed, then
+    # the bypass closes.
     top = start.limit * full_load_amps
     shape = np.array([0.45, 0.75, 1.0, 1.0, 0.93, 0.6, 0.25])
     when = np.array([0.0, 0.12, 0.3, 0.75, 0.88, 0.96, 1.0]) * start.timer_s

@@ -1,7 +1,8 @@
-"""Playing a saw's life to the outside: as packs in a file, or published to a broker, live or faster than life.
+"""Playing a saw's life to the outside: packs in a file, or published to a broker, live or faster.
 
 `deliveries` cuts the readings of a `Played` into packs of about a second and says when each leaves the box;
-`write_packs` puts them one a line into a file; `pace` hands them on at their time; `BoxClient` publishes them.
+`write_packs` puts them one a line into a file; `pace` hands them on at their time; `BoxClient` publishes
+them.
 """
 
 from __future__ import annotations
@@ -9,21 +10,26 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 import orjson
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.facts import SECOND
 from collector.signals import Series, Trace
-from collector.wire.pack import Form, write_pack
+from collector.wire.pack import write_pack
 from collector.wire.topics import readings_topic, status_topic
-from simulator.shop import Played, Saw
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from paho.mqtt.reasoncodes import ReasonCode
+
+    from collector.wire.senml import Form
+    from simulator.shop import Played, Saw
 
 ONLINE = orjson.dumps({"online": True})
 OFFLINE = orjson.dumps({"online": False})
@@ -55,13 +61,16 @@ class Delivery:
 def deliveries(played: Played) -> Iterator[Delivery]:
     """The packs of a `Played`, in order of sending: one a second in which there was anything to say.
 
-    While the box cannot reach the broker (`Box.outages`) it keeps its packs and sends them, in order, when it can again.
+    While the box cannot reach the broker (`Box.outages`) it keeps its packs and sends them, in order, when it
+    can again.
     """
     trace, box = played.trace, played.saw.box
     if not len(trace):
         return
     seconds = np.unique(np.concatenate([s.t // SECOND for s in trace.series()]))
-    cuts = [np.searchsorted(s.t, np.append(seconds, seconds[-1] + 1) * SECOND).tolist() for s in trace.series()]
+    cuts = [
+        np.searchsorted(s.t, np.append(seconds, seconds[-1] + 1) * SECOND).tolist() for s in trace.series()
+    ]
     # When the box says second k is over, by true time.
     skew = 1.0 + box.clock_ppm * 1e-6
     local = (seconds + 1) * SECOND - played.start_us - box.clock_offset_s * SECOND
@@ -71,7 +80,10 @@ def deliveries(played: Played) -> Iterator[Delivery]:
         back = played.start_us + round(b * SECOND)
         sent[away] = back + (np.arange(int(away.sum())) * _BACKLOG_S * SECOND).astype(np.int64)
     for k in np.argsort(sent, kind="stable").tolist():
-        parts = (Series(s.t[c[k] : c[k + 1]], s.v[c[k] : c[k + 1]]) for s, c in zip(trace.series(), cuts, strict=True))
+        parts = (
+            Series(s.t[c[k] : c[k + 1]], s.v[c[k] : c[k + 1]])
+            for s, c in zip(trace.series(), cuts, strict=True)
+        )
         yield Delivery(int(sent[k]), played.saw, Trace(*parts))
 
 
@@ -106,15 +118,15 @@ def pace(
         flow: deliveries in order of sending.
         send: takes each.
         speed: how much faster than life; ``float("inf")``: without waiting.
-        start_us: the played time that is now; without it that of the first delivery. Played live, it is the real time, and
-            what lies before it is skipped.
+        start_us: the played time that is now; without it that of the first delivery. Played live, it is the
+            real time, and what lies before it is skipped.
         clock: seconds of real time.
         wait: waits some seconds and says whether to stop; default: sleeps, never stops.
 
     Returns:
         how many were handed on.
     """
-    wait = wait or (lambda seconds: bool(time.sleep(seconds)))
+    wait = wait or _sleep
     began = clock()
     count = 0
     for delivery in flow:
@@ -132,10 +144,16 @@ def pace(
     return count
 
 
-class BoxClient:
-    """A box's side of MQTT: publishes packs with QoS 1, keeps them while the broker is away, and leaves a last will.
+def _sleep(seconds: float) -> bool:
+    time.sleep(seconds)
+    return False
 
-    A pack is turned into bytes at the moment of sending, so that a box without a clock counts back from the right one.
+
+class BoxClient:
+    """A box's side of MQTT: publishes with QoS 1, keeps packs while the broker is away, leaves a last will.
+
+    A pack is turned into bytes at the moment of sending, so that a box without a clock counts back from the
+    right one.
     """
 
     def __init__(self, site: str, saw: Saw, host: str, port: int, *, form: Form = "json") -> None:
@@ -150,7 +168,10 @@ class BoxClient:
         self._acknowledged = threading.Condition()
         self._unacknowledged = 0
         self._client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id=f"box-{site}-{saw.name}", clean_session=False, reconnect_on_failure=True
+            CallbackAPIVersion.VERSION2,
+            client_id=f"box-{site}-{saw.name}",
+            clean_session=False,
+            reconnect_on_failure=True,
         )
         self._client.will_set(self._status, OFFLINE, qos=1, retain=True)
         self._client.reconnect_delay_set(1, 30)
@@ -190,10 +211,14 @@ class BoxClient:
     def _flush(self) -> None:
         while self._kept:
             delivery = self._kept.popleft()
-            payload = delivery.payload(self._form, sent_us=time.time_ns() // 1000 if not self.saw.box.has_clock else None)
+            payload = delivery.payload(
+                self._form, sent_us=time.time_ns() // 1000 if not self.saw.box.has_clock else None
+            )
             self._client.publish(self._topic, payload, qos=1)
 
-    def _connected(self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _props: object) -> None:
+    def _connected(
+        self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _props: object
+    ) -> None:
         if reason.is_failure:
             return
         with self._acknowledged:

@@ -1,25 +1,32 @@
 """How well found facts agree with the truth. Pure; for tests and benchmarks of every room.
 
-Cuts are matched one to one. A found cut may stand for a true one where they overlap by at least half of the longer; since no two
-true cuts overlap, a pair that qualifies is then unique but for exact halves, so taking pairs in order of falling overlap is optimal.
+Cuts are matched one to one. A found cut may stand for a true one where they overlap by at least half of the
+longer; since no two true cuts overlap, a pair that qualifies is then unique but for exact halves, so taking
+pairs in order of falling overlap is optimal.
 
-Of a cut that arrived in part (`TrueCut.partial`) nobody can know the lost end: a found cut may instead overlap by half
-what arrived of it, counted from the first to the last reading within. Pieces of a partial or unseen cut that
-are found beside it are neither right nor wrong. Boundary errors are taken where the boundary arrived.
+Of a cut that arrived in part (`TrueCut.partial`) nobody can know the lost end: a found cut may instead
+overlap by half what arrived of it, counted from the first to the last reading within. Pieces of a partial or
+unseen cut that are found beside it are neither right nor wrong. Boundary errors are taken where the boundary
+arrived.
 
-What happened inside a hole is not asked for: whether a run ended and another began there, or a door visit. Runs, visits and
-gaps are otherwise *exact* when there are as many and every start and end is within the tolerance.
+What happened inside a hole is not asked for: whether a run ended and another began there, or a door visit.
+Runs, visits and gaps are otherwise *exact* when there are as many and every start and end is within the
+tolerance.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Fact, Gap, Run
-from simulator.truth import TrueCut, Truth
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from simulator.truth import TrueCut, Truth
 
 _REPORT_S = 10.0
 """A switch that moved while nothing arrived is known at the latest with its next report."""
@@ -64,7 +71,7 @@ class Score:
 
     @property
     def f1(self) -> float:
-        """Harmonic mean of precision and recall of the cuts, 0..1; 1 where there was nothing to find and nothing was found."""
+        """Harmonic mean of the cuts' precision and recall, 0..1; 1 where nothing was to be found nor was."""
         wrong = len(self.missed) + len(self.invented)
         return 2 * self.matched / (2 * self.matched + wrong) if self.matched + wrong else 1.0
 
@@ -116,14 +123,16 @@ def match(truth: Truth, found: Sequence[Fact], *, tolerance_s: float = 0.5) -> S
     _match_runs(truth, [f for f in found if isinstance(f, Run)], tolerance_s, score)
     doors = sorted((f for f in found if isinstance(f, DoorVisit)), key=lambda f: f.start)
     known = [d for d in truth.doors if not _inside_one_hole((d.start, _span(d, truth.end)[1]), truth.holes)]
-    score.doors_exact = _same_spans("door_visit", known, doors, truth, tolerance_s, score, _REPORT_S)
+    score.doors_exact = _same_spans(
+        "door_visit", known, doors, truth, score, tolerance_s=tolerance_s, later_s=_REPORT_S
+    )
     if score.doors_exact:
         for true, seen in zip(known, doors, strict=True):
             if (true.current_seen, true.before_stop) != (seen.current_seen, seen.before_stop):
                 score.door_flags_wrong.append((true, seen))
     # A gap's ends are readings: there is nothing to tolerate.
     gaps = [f for f in found if isinstance(f, Gap)]
-    score.gaps_exact = _same_spans("gap", truth.gaps, gaps, truth, 0.0, score)
+    score.gaps_exact = _same_spans("gap", truth.gaps, gaps, truth, score, tolerance_s=0.0)
     return score
 
 
@@ -148,7 +157,7 @@ def _match_runs(truth: Truth, found: list[Run], tolerance_s: float, score: Score
     slack = round(tolerance_s * SECOND)
     true = _joined(truth.runs, truth, slack)
     seen = _joined(found, truth, slack)
-    score.runs_exact = _same_spans("run", true, seen, truth, tolerance_s, score)
+    score.runs_exact = _same_spans("run", true, seen, truth, score, tolerance_s=tolerance_s)
     if score.runs_exact:
         for a, b in zip(true, seen, strict=True):
             if a.end is None or b.end is None or _inside_one_hole((a.end, a.end), truth.holes):
@@ -190,7 +199,9 @@ def _match_cuts(truth: Truth, found: list[Cut], score: Score) -> None:
             _compare(truth.cuts[k], found[j], spans[j], score)
     score.matched = len(taken_true)
     score.missed = [
-        c for k, c in enumerate(truth.cuts) if not (c.unseen or k in taken_true or (c.partial and k in in_pieces))
+        c
+        for k, c in enumerate(truth.cuts)
+        if not (c.unseen or k in taken_true or (c.partial and k in in_pieces))
     ]
     score.invented = [c for j, c in enumerate(found) if j not in taken_found and j not in excused]
 
@@ -211,8 +222,9 @@ def _same_spans(
     true: Sequence[Fact],
     found: Sequence[Fact],
     truth: Truth,
-    tolerance_s: float,
     score: Score,
+    *,
+    tolerance_s: float,
     later_s: float = 0.0,
 ) -> bool:
     """Whether both hold as many, and starts and ends agree; what happened in a hole may lie anywhere in it.

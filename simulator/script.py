@@ -1,15 +1,17 @@
 """A script: what happens on one saw over a stretch of time, before anybody measures it.
 
-Times are seconds from the script's start, true time. The crew writes a script, the motor gives it current, the box
-measures that, and the truth is read off the script, never off the measurement.
+Times are seconds from the script's start, true time. The crew writes a script, the motor gives it current,
+the box measures that, and the truth is read off the script, never off the measurement.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-from simulator.load import Passage
-from simulator.motor import Brake, Start
+if TYPE_CHECKING:
+    from simulator.load import Passage
+    from simulator.motor import Brake, Start
 
 
 @dataclass(frozen=True, slots=True)

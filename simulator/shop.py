@@ -5,22 +5,25 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from collector.facts import SECOND
-from collector.signals import Trace
 from simulator.box import Box, Hole
 from simulator.crew import Crew, DayPlan, day_script
 from simulator.current import Current, current_of, idle_amps, supply
 from simulator.dice import Dice, generator
 from simulator.motor import Motor
-from simulator.script import Script
-from simulator.truth import Truth, truth_of
+from simulator.truth import Scene, Truth, truth_of
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Callable
+
+    from collector.signals import Trace
+    from simulator.script import Script
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +41,8 @@ class Saw:
 class Played:
     """A stretch of a saw's life: what arrived in the end, what really happened, and how it came to be.
 
-    ``trace`` holds every reading that arrives sooner or later; `simulator.play.deliveries` says when each does.
+    ``trace`` holds every reading that arrives sooner or later; `simulator.play.deliveries` says when each
+    does.
     """
 
     saw: Saw
@@ -92,7 +96,7 @@ def play(saw: Saw, script: Script, rng: np.random.Generator, warm: float = 0.0) 
     trace, holes = saw.box.watch(script, current, rng)
     middle = np.array([0.5 * (p.start + p.end) for p in script.passages])
     idle = idle_amps(saw.motor, script.runs, curve, middle, warm) if script.passages else np.empty(0)
-    truth = truth_of(saw.name, script, saw.box, current, idle, trace, holes)
+    truth = truth_of(Scene(saw.name, script, saw.box, current, idle, trace, holes))
     return Played(saw, script, current, trace, truth, holes)
 
 
@@ -103,7 +107,8 @@ def simulate_day(saw: Saw, day: dt.date, seed: int, plan: DayPlan | None = None)
         saw: the saw.
         day: the day in the shop's zone.
         seed: same seed, saw's name and day: same readings.
-        plan: shift, zone, state of the blade and what is planned; default: an ordinary working day in Europe/Lisbon.
+        plan: shift, zone, state of the blade and what is planned; default: an ordinary working day in
+            Europe/Lisbon.
     """
     rng = generator(seed, saw.name, day)
     script = day_script(saw.crew, saw.motor, day, plan or DayPlan(), Dice(rng))
