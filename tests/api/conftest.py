@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -69,8 +70,10 @@ MORNING = [
 class Shop:
     """A site with a real book and a real trace store, and the API before them."""
 
-    def __init__(self, folder) -> None:
+    def __init__(self, folder, template=None) -> None:
         self.url = f"sqlite:///{folder / 'book.db'}"
+        if template is not None:
+            shutil.copy(template, folder / "book.db")
         self.clock = Clock(at("09:00:04"))
         self.book = Book(self.url)
         self.book.open_saws([SawEntry("heron", "Heron"), SawEntry("plover", "Plover")])
@@ -131,9 +134,17 @@ class Shop:
         self.book.close()
 
 
+@pytest.fixture(scope="session")
+def blank_book(tmp_path_factory):
+    """An empty book: its migration is the slow part of a test, and is tested elsewhere."""
+    path = tmp_path_factory.mktemp("blank") / "book.db"
+    Book(f"sqlite:///{path}").close()
+    return path
+
+
 @pytest.fixture
-def empty_shop(tmp_path):
-    shop = Shop(tmp_path)
+def empty_shop(tmp_path, blank_book):
+    shop = Shop(tmp_path, blank_book)
     yield shop
     shop.close()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -43,7 +44,7 @@ def test_a_day_has_23_hours_in_spring_25_in_autumn_and_24_otherwise(name):
         assert day_bounds(start, zone) == day_bounds(end - 1, zone) == (start, end)
         edges = bucket_edges(start, end, "hour", zone)
         assert len(edges) == hours + 1
-        assert {b - a for a, b in zip(edges, edges[1:], strict=False)} == {HOUR}
+        assert {b - a for a, b in itertools.pairwise(edges)} == {HOUR}
 
 
 @pytest.mark.parametrize("name", ZONES)
@@ -75,7 +76,7 @@ def test_half_an_hour_of_summer_time_is_right_too():
         assert end - start == hours * HOUR
         edges = bucket_edges(start, end, "hour", zone)
         assert (edges[0], edges[-1]) == (start, end)
-        assert all(0 < b - a <= 1.5 * HOUR for a, b in zip(edges, edges[1:], strict=False))
+        assert all(0 < b - a <= 1.5 * HOUR for a, b in itertools.pairwise(edges))
 
 
 def test_a_day_whose_midnight_does_not_exist_begins_when_the_clock_moves():
@@ -165,7 +166,7 @@ moments = st.integers(parse_iso("2024-01-01T00:00:00Z"), parse_iso("2027-12-31T0
 def test_buckets_divide_any_period_without_holes(start, hours, by, name):
     edges = bucket_edges(start, start + hours * HOUR, by, ZoneInfo(name)).tolist()
     assert (edges[0], edges[-1]) == (start, start + hours * HOUR)
-    assert all(a < b for a, b in zip(edges, edges[1:], strict=False))
+    assert all(a < b for a, b in itertools.pairwise(edges))
 
 
 @given(moments, st.integers(1, 200), st.integers(1, 200), st.sampled_from(ZONES))

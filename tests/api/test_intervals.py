@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import portion
 from hypothesis import given
@@ -66,7 +68,7 @@ def test_clip_is_the_intersection_with_a_period(pairs, start, end):
 @given(rows, st.lists(st.integers(-45, 45), min_size=2, max_size=8, unique=True).map(sorted))
 def test_bucket_totals_are_the_totals_of_each_bucket(pairs, edges):
     spans = made(pairs)
-    direct = [intervals.total(intervals.clip(spans, a, b)) for a, b in zip(edges, edges[1:], strict=False)]
+    direct = [intervals.total(intervals.clip(spans, a, b)) for a, b in itertools.pairwise(edges)]
     assert intervals.total_by_bucket(spans, np.array(edges)).tolist() == direct
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -115,7 +117,7 @@ def test_every_moment_has_the_state_that_the_words_say(facts, first, length, sta
     until = extent.drawn_until(hi)
     stretches = drawn(facts, extent, lo, hi)
     assert (stretches[0].start, stretches[-1].end) == (lo, hi)
-    for a, b in zip(stretches, stretches[1:], strict=False):
+    for a, b in itertools.pairwise(stretches):
         assert a.end == b.start
         assert (a.state, a.mode) != (b.state, b.mode)
     for s in stretches:
