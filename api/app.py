@@ -12,7 +12,7 @@ from flask_openapi3.openapi import OpenAPI
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
 from api.http import cuts, facts, health, refusals, runs, saws, stream, trace, utilisation, wall
-from api.http.fields import problem
+from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import Live
 from collector.book.book import Book
@@ -60,11 +60,11 @@ def create_api(
             version=importlib.metadata.version("kerfbook"),
             description="What the saws of a site did. It informs, it protects nobody: no safety device.",
         ),
-        responses={"default": problem("An error, as RFC 9457 describes it.")},
         validation_error_status="400",
         validation_error_model=ProblemDetails,
         validation_error_callback=invalid,
-        doc_prefix=PREFIX,
+        security_schemes={},
+        doc_ui=False,
         static_folder=None,
     )
     install(app)
@@ -83,6 +83,7 @@ def create_api(
     for subject in subjects:
         app.register_api(subject, url_prefix=PREFIX)
     app.register_api(health.blueprint(desk))
+    app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
     app.extensions[EXTENSION] = (desk, live)
     return app
 

@@ -4,7 +4,7 @@ from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 
 from api.desk import Desk
-from api.http.fields import CutRecord, Page, PageQuery, SawPath
+from api.http.fields import CutRecord, Page, PageQuery, SawPath, subject
 from api.http.paging import fact_list
 
 COLUMNS = tuple(name for name in CutRecord.model_fields if name != "kind")
@@ -18,7 +18,7 @@ class CutPage(Page):
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/saws/{saw}/cuts`."""
-    bp = APIBlueprint("cuts", __name__)
+    bp = subject("cuts")
 
     @bp.get("/saws/<saw>/cuts", responses={200: CutPage})
     def cuts(path: SawPath, query: PageQuery) -> Response:

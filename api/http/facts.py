@@ -16,6 +16,7 @@ from api.http.fields import (
     PageQuery,
     RunRecord,
     SawPath,
+    subject,
 )
 from api.http.paging import fact_list
 
@@ -39,7 +40,7 @@ class FactPage(Page):
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/saws/{saw}/facts`."""
-    bp = APIBlueprint("facts", __name__)
+    bp = subject("facts")
 
     @bp.get("/saws/<saw>/facts", responses={200: FactPage})
     def facts(path: SawPath, query: FactsQuery) -> Response:

@@ -1,8 +1,10 @@
 """Fields and models that several subjects share: times, names, facts, and how responses are described."""
 
 import re
+from http import HTTPStatus
 from typing import Annotated, Any, Literal, cast
 
+from flask_openapi3.blueprint import APIBlueprint
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from api.http.problems import MEDIA_TYPE
@@ -154,6 +156,16 @@ def problem(description: str) -> dict[str, Any]:
     """Description of an error response."""
     schema = {"$ref": "#/components/schemas/ProblemDetails"}
     return {"description": description, "content": {MEDIA_TYPE: {"schema": schema}}}
+
+
+def subject(name: str) -> APIBlueprint:
+    """A blueprint for one subject, with the errors that every address can answer."""
+    errors: dict[str | int | HTTPStatus, type[BaseModel] | dict[Any, Any] | None] = {
+        "400": problem("A parameter cannot be used."),
+        "404": problem("There is no such thing."),
+        "default": problem("Any other error."),
+    }
+    return APIBlueprint(name, "api", abp_responses=errors)
 
 
 def also_csv(description: str) -> ConfigDict:

@@ -9,7 +9,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from api.desk import Desk
 from api.http.answer import live, settled
-from api.http.fields import Model, Time, problem
+from api.http.fields import Model, Time, problem, subject
 from api.http.problems import KINDS, TYPES, Problem, ProblemKind
 from collector.facts import iso
 
@@ -30,7 +30,7 @@ class KindPath(BaseModel):
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/healthz`."""
-    bp = APIBlueprint("health", __name__)
+    bp = subject("health")
 
     @bp.get("/healthz", responses={200: Health, 503: problem("The book cannot be read.")})
     def health() -> Response:
@@ -47,7 +47,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
 
 def problems_blueprint() -> APIBlueprint:
     """`/problems/{slug}`: what a problem's type leads to."""
-    bp = APIBlueprint("problems", __name__)
+    bp = subject("problems")
 
     @bp.get("/problems/<slug>", responses={200: ProblemKind})
     def problem_kind(path: KindPath) -> Response:

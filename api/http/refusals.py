@@ -8,7 +8,7 @@ from pydantic import Field
 
 from api.desk import Desk
 from api.http.answer import live
-from api.http.fields import Model, Strict, Time
+from api.http.fields import Model, Strict, Time, subject
 from api.http.problems import Problem
 from collector.facts import iso
 
@@ -52,7 +52,7 @@ class RefusalQuery(Strict):
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/refusals`."""
-    bp = APIBlueprint("refusals", __name__)
+    bp = subject("refusals")
 
     @bp.get("/refusals", responses={200: RefusalPage})
     def refusals(query: RefusalQuery) -> Response:

@@ -4,7 +4,7 @@ from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 
 from api.desk import Desk
-from api.http.fields import Page, PageQuery, RunRecord, SawPath
+from api.http.fields import Page, PageQuery, RunRecord, SawPath, subject
 from api.http.paging import fact_list
 
 COLUMNS = tuple(name for name in RunRecord.model_fields if name != "kind")
@@ -18,7 +18,7 @@ class RunPage(Page):
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/saws/{saw}/runs`."""
-    bp = APIBlueprint("runs", __name__)
+    bp = subject("runs")
 
     @bp.get("/saws/<saw>/runs", responses={200: RunPage})
     def runs(path: SawPath, query: PageQuery) -> Response:

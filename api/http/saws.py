@@ -11,7 +11,7 @@ from api.board import present
 from api.desk import Desk
 from api.http.answer import live, settled
 from api.http.asked import period_of, saw_of
-from api.http.fields import Model, PeriodQuery, SawPath, Time
+from api.http.fields import Model, PeriodQuery, SawPath, Time, subject
 from api.site import SawTitle
 from collector.book.entries import NowEntry
 from collector.facts import State, iso
@@ -65,7 +65,7 @@ class StateList(Model):
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/saws`, `/saws/{saw}` and `/saws/{saw}/states`."""
-    bp = APIBlueprint("saws", __name__)
+    bp = subject("saws")
 
     def now_of(saw: SawTitle, entry: NowEntry | None, now: int) -> dict[str, Any]:
         return present(saw, entry, desk.extent(saw.name, entry), now)

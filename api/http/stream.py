@@ -3,7 +3,7 @@
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 
-from api.http.fields import problem
+from api.http.fields import problem, subject
 from api.http.problems import Problem
 from api.live import Live, TooManyStreamsError
 
@@ -15,7 +15,7 @@ then whenever a saw's entry changes, also when it falls silent. Event `tick`, ev
 
 def blueprint(live: Live) -> APIBlueprint:
     """`/stream`."""
-    bp = APIBlueprint("stream", __name__)
+    bp = subject("stream")
     described = {"description": DESCRIPTION, "content": {"text/event-stream": {"schema": {"type": "string"}}}}
 
     @bp.get("/stream", responses={200: described, 503: problem("Too many streams are open.")})

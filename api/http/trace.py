@@ -8,7 +8,7 @@ from api.answers.envelope import Envelope, changes
 from api.desk import Desk
 from api.http.answer import settled
 from api.http.asked import period_of, saw_of
-from api.http.fields import DAY, Model, PeriodQuery, SawPath, Time
+from api.http.fields import DAY, Model, PeriodQuery, SawPath, Time, subject
 from collector.facts import iso
 from collector.signals import Series
 
@@ -78,7 +78,7 @@ class _Switch:
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/saws/{saw}/trace`."""
-    bp = APIBlueprint("trace", __name__)
+    bp = subject("trace")
 
     @bp.get("/saws/<saw>/trace", responses={200: TraceAnswer})
     def trace(path: SawPath, query: TraceQuery) -> Response:

@@ -13,7 +13,7 @@ from api.board import ratios
 from api.desk import Desk
 from api.http.answer import as_csv, settled, wants_csv
 from api.http.asked import period_of, saw_of
-from api.http.fields import Model, PeriodQuery, Ratio, SawPath, Time, also_csv
+from api.http.fields import Model, PeriodQuery, Ratio, SawPath, Time, also_csv, subject
 from api.http.problems import Problem
 from collector.facts import iso
 
@@ -71,7 +71,7 @@ class UtilisationQuery(PeriodQuery):
 
 def blueprint(desk: Desk) -> APIBlueprint:
     """`/saws/{saw}/utilisation`."""
-    bp = APIBlueprint("utilisation", __name__)
+    bp = subject("utilisation")
 
     @bp.get("/saws/<saw>/utilisation", responses={200: UtilisationAnswer})
     def utilisation_of(path: SawPath, query: UtilisationQuery) -> Response:

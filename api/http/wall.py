@@ -7,7 +7,7 @@ from pydantic import Field
 from api.board import Board
 from api.desk import Desk
 from api.http.answer import live
-from api.http.fields import Model, Time
+from api.http.fields import Model, Time, subject
 from api.http.saws import SawNow
 from api.http.utilisation import Ratios
 from collector.facts import State
@@ -66,7 +66,7 @@ class WallAnswer(Model):
 
 def blueprint(desk: Desk, board: Board) -> APIBlueprint:
     """`/wall`."""
-    bp = APIBlueprint("wall", __name__)
+    bp = subject("wall")
 
     @bp.get("/wall", responses={200: WallAnswer})
     def wall() -> Response:
