@@ -28,7 +28,13 @@ class WebServer:
         self._socket = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=256)
         self.port: int = self._socket.getsockname()[1]
         self._server = create_server(
-            app, sockets=[self._socket], threads=THREADS, asyncore_use_poll=True, ident=None, connection_limit=500
+            app,
+            sockets=[self._socket],
+            threads=THREADS,
+            asyncore_use_poll=True,
+            ident=None,
+            connection_limit=500,
+            outbuf_overflow=8 << 20,  # no answer is larger: none goes through a temporary file
         )
         self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
 

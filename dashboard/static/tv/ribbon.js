@@ -9,7 +9,7 @@ const LOOKS = {
   OFFLINE: { height: 1, fillcolor: "rgba(0,0,0,0)", fillpattern: { shape: "/", fgcolor: "#8a826f", bgcolor: "rgba(0,0,0,0)", size: 7, solidity: 0.18 } },
   STANDBY: { height: 0.1, fillcolor: DUST },
   READY: { height: 0.46, fillcolor: DUST },
-  WORKING: { height: 1, fillcolor: NORMAL },
+  WORKING: { height: 1, fillcolor: NORMAL, mode: "lines", line: { color: NORMAL, width: 1 } }, // a line at least: each cut is seen
   ERROR: { height: 1, fillcolor: DANGER, fillpattern: { shape: "|", fgcolor: DANGER, bgcolor: "#16150f", size: 6, solidity: 0.6 } },
 };
 
@@ -26,7 +26,7 @@ export function ribbonFigure(pieces, planned, start, end, now) {
       x.push(a, a, b, b, null);
       y.push(0, height, height, 0, null);
     });
-    return { type: "scatter", name: state, x, y, mode: "none", fill: "toself", hoverinfo: "skip", ...look };
+    return { type: "scatter", name: state, x, y, mode: "none", hoveron: "fills", fill: "toself", hoverinfo: "skip", ...look };
   });
   const shapes = planned.map((span) => ({
     type: "rect", layer: "below", xref: "x", yref: "paper", y0: 0, y1: 1,
