@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import ssl
 import sys
 from pathlib import Path
 
+from collector import mqtt
 from collector.book.entries import BookError
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.config import ConfigError, load, template
+from dashboard.config.settings import Broker
 from dashboard.house import House, until_stopped
 
 HELP = "collect from your saws and show the screens, as kerfbook.toml says"
@@ -54,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         return codes.FLAWED
     try:
         port = house.open_screens(settings.broker.address, settings.web.host, settings.web.port)
-        house.listen(settings.broker.connection())
+        house.listen(_connection(settings.broker))
         print(f"collecting from {settings.broker.address}; screens at http://{settings.web.host}:{port}/  (Ctrl-C stops)", flush=True)
         until_stopped()
     except OSError as error:
@@ -63,6 +66,13 @@ def run(args: argparse.Namespace) -> int:
     finally:
         house.close()
     return codes.DONE
+
+
+def _connection(broker: Broker) -> mqtt.Broker:
+    """What the collector needs to connect; the password is read only now."""
+    password = broker.password_file.read_text("utf-8").strip() if broker.password_file else None
+    tls = ssl.create_default_context(cafile=broker.ca_file) if broker.tls else None
+    return mqtt.Broker(broker.host, broker.port, broker.username, password, tls, broker.client_id)
 
 
 def _write(path: Path) -> int:

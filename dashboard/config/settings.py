@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import ssl
 from dataclasses import dataclass
 from pathlib import Path
 
 from api.site import SawTitle, Site
-from collector import mqtt
 from collector.detect.settings import DetectSettings
 
 
@@ -36,16 +34,6 @@ class Broker:
     def address(self) -> str:
         """For people: ``mqtt://192.0.2.7:1883``."""
         return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
-
-    def connection(self) -> mqtt.Broker:
-        """What the collector needs to connect.
-
-        Raises:
-            OSError: the password's or the authority's file cannot be read, or holds no certificate (`ssl.SSLError`).
-        """
-        password = self.password_file.read_text("utf-8").strip() if self.password_file else None
-        tls = ssl.create_default_context(cafile=self.ca_file) if self.tls else None
-        return mqtt.Broker(self.host, self.port, self.username, password, tls, self.client_id)
 
 
 @dataclass(frozen=True, slots=True)
