@@ -19,11 +19,12 @@ from collector.detect.window import Window
 BLOCK = 32  # samples in one estimate of noise
 _BLOCKS = 12  # estimates from which the noise at a place is taken
 _QUIET = 0.3  # ... at this quantile: blocks with a step or a rough cut in them are louder
-_SHORT_S, _LONG_S = 0.4, 2.0  # filter widths, s: shorter than any pause; long enough for the lightest cut
+_WIDTHS_S = (0.4, 0.9, 2.0)  # filter widths, s: shorter than any pause, up to long enough for the lightest cut
 _SIGMAS = 4.2  # a step exceeds so many standard deviations of the filter's output
 _LEAST_MA = 25.0  # ... and a difference of means of this much, whatever the noise
 _FLOOR_MA = 25.0  # noise is never taken to be less: resolution alone makes about this much
 _SIGMA_PER_MAD = 1.4826  # normal variable
+_BRAKE_S = 5.0  # what a brake does must still be open to revision when it ends, s
 _FAR = 1 << 60
 _LONGEST = 3  # an extreme is sought in stretches of at most this many widths
 
@@ -52,11 +53,13 @@ class StepFinder:
     Places count from the window's place 0; the window must reach `margin` places further back.
     """
 
-    __slots__ = ("_blocks", "_inflate", "_long", "_pending", "_short", "_sigmas", "_sigmas_from", "settled")
+    __slots__ = ("_blocks", "_inflate", "_lag", "_long", "_pending", "_searches", "_short", "_sigmas", "_sigmas_from", "settled")
 
     def __init__(self, rate: float, inflate: float) -> None:
-        self._short = _Search(max(2, round(_SHORT_S * rate)))
-        self._long = _Search(max(self._short.w * 4 + 2, round(_LONG_S * rate)))
+        widths = [max(2, round(s * rate)) for s in _WIDTHS_S]
+        self._searches = [_Search(w) for w in widths]
+        self._short, self._long = self._searches[0], self._searches[-1]
+        self._lag = self._long.w + 2 + round(_BRAKE_S * rate)
         self._inflate = inflate
         self._blocks = np.empty(0, np.float64)  # noise of the newest blocks, oldest first
         self._sigmas = np.empty(0, np.float64)  # robust noise at each block, from block _sigmas_from on
@@ -96,23 +99,34 @@ class StepFinder:
         self._forget_noise()
         self._measure_noise(window, last=last)
         known = window.count if last else (self._sigmas_from + len(self._sigmas)) * BLOCK
-        short, long = self._short, self._long
-        quick = self._search(window, short, min(window.count - short.w + 1, known), close=last)
-        slow = self._search(window, long, min(window.count - long.w + 1, known, short.upto), close=last)
-        self._pending += [Step(p, up) for p, up, _, _ in quick]
-        if slow:
-            ups = [s for s in self._pending if s.up]
-            downs = [s for s in self._pending if not s.up]
-            for p, up, lo, hi in slow:
-                if not any(lo - short.w <= s.place < hi + short.w for s in (ups if up else downs)):
-                    self._pending.append(Step(p, up))
+        for search in self._searches:
+            end = min(window.count - search.w + 1, known)
+            found = self._search(window, search, end, close=last)
+            known = min(known, search.upto)  # a wider filter waits for what the narrower ones say
+            if search is self._short:
+                self._pending += [Step(p, up) for p, up, _, _ in found]
+            else:
+                self._add_unexplained(found, self._short.w)
         if len(self._pending) > 1:
             self._pending.sort()
-        settled = window.count if last else max(self.settled, long.upto - long.w - 2)
+        settled = window.count if last else max(self.settled, self._long.upto - self._lag)
         cut = next((i for i, s in enumerate(self._pending) if s.place >= settled), len(self._pending))
         done, self._pending = self._pending[:cut], self._pending[cut:]
         self.settled = settled
         return done
+
+    def _add_unexplained(self, found: list[tuple[int, bool, int, int]], near: int) -> None:
+        """Adds the steps of a wider filter that no step in the same direction explains."""
+        for place, up, lo, hi in found:
+            if not any(s.up is up and lo - near <= s.place < hi + near for s in self._pending):
+                self._pending.append(Step(place, up))
+
+    def rewind(self, place: int) -> None:
+        """The window ends at a place before which it was searched: search its end anew."""
+        again = max(self.settled, place - self._long.w)
+        self._pending = [s for s in self._pending if s.place < again]
+        for search in self._searches:
+            search.upto = min(search.upto, again)
 
     def guess(self, window: Window) -> list[Step]:
         """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
