@@ -223,7 +223,7 @@ class Shiftwork:
             self.cut(
                 material,
                 thickness,
-                max(strip, 0.3) * d.uniform(0.9, 1.0),
+                max(strip, 0.45) * d.uniform(0.9, 1.0),
                 feed * d.uniform(0.7, 1.1),
                 vertical=True,
             )

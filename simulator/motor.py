@@ -29,6 +29,13 @@ EDGE_S = 0.002
 """How long a contactor's edge takes in the model [s]; shorter than any box's sampling."""
 
 
+WATTS_PER_HORSEPOWER = 745.7
+NFPA70_AMPS_460V = {
+    0.5: 1.1, 0.75: 1.6, 1: 2.1, 1.5: 3.0, 2: 3.4, 3: 4.8, 5: 7.6, 7.5: 11.0, 10: 14.0, 15: 21.0, 20: 27.0,
+}  # fmt: skip
+"""NFPA 70 Table 430.250, full-load currents of three-phase induction motors at 460 V [A] by horsepower."""
+
+
 @dataclass(frozen=True, slots=True)
 class Nameplate:
     """Rating of a motor: shaft power [W], line voltage [V], power factor and efficiency at full load."""
@@ -48,6 +55,20 @@ class Nameplate:
         """The rating whose full-load current is ``amps`` [A]."""
         per_watt = cls(1.0, volts).full_load_amps
         return cls(amps / per_watt, volts)
+
+    @classmethod
+    def nfpa70(cls, horsepower: float, volts: float = 460.0) -> Nameplate:
+        """A motor of `NFPA70_AMPS_460V`; other voltages in inverse proportion.
+
+        The table fixes the product of power factor and efficiency; what the efficiency leaves is put on the former.
+
+        Raises:
+            KeyError: the table has no motor of that rating.
+        """
+        watts = horsepower * WATTS_PER_HORSEPOWER
+        efficiency = cls(watts).efficiency
+        power_factor = watts / (math.sqrt(3) * 460.0 * NFPA70_AMPS_460V[horsepower] * efficiency)
+        return cls(watts, volts, power_factor, efficiency)
 
     def active_amps(self, watts: float) -> float:
         """Active line current that ``watts`` at the blade add [A]."""
@@ -203,11 +224,11 @@ _SLIPS = np.concatenate((np.linspace(1.0, 0.2, 14), np.geomspace(0.17, 0.002, 14
 def _time_to_slip(slip: Floats | float) -> Floats:
     """Time in which a pure inertia is run up to a slip, in units of the motor's.
 
-    On Kloss' torque curve T = 2·T_b/(s/s_b + s_b/s), integrating ds/T from standstill gives
-    (1 - s²)/(2·s_b) + s_b·ln(1/s).
+    Kloss' torque curve T/T_b = 2/(s/s_b + s_b/s), integrated as ds/T from standstill, gives
+    (1 - s²)/(4·s_b) + s_b/2·ln(1/s).
     """
     s = np.asarray(slip, np.float64)
-    out: Floats = (1.0 - s**2) / (2 * _BREAKDOWN_SLIP) + _BREAKDOWN_SLIP * np.log(1.0 / s)
+    out: Floats = (1.0 - s**2) / (4 * _BREAKDOWN_SLIP) + _BREAKDOWN_SLIP / 2 * np.log(1.0 / s)
     return out
 
 

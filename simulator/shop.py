@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from collector.facts import SECOND
+from collector.facts import SECOND, iso
 from simulator.box import Box, Hole
 from simulator.crew import Crew, DayPlan, day_script
 from simulator.current import Current, current_of, idle_amps, supply
@@ -51,6 +51,9 @@ class Played:
     trace: Trace
     facts: Truth
     holes: list[Hole]
+
+    def __repr__(self) -> str:
+        return f"<Played {self.saw.name} {iso(self.start_us)} {self.script.seconds / 3600:.2f} h>"
 
     @property
     def truth(self) -> list[dict[str, Any]]:

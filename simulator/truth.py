@@ -98,7 +98,7 @@ class Truth:
         return sorted(found, key=lambda f: f.start)
 
     def records(self) -> list[dict[str, Any]]:
-        """Every fact as `kerfbook replay` would print it, with causes, unseen cuts and bumps (kind ``bump``)."""
+        """Every fact as `kerfbook replay` prints it, with causes, unseen cuts and bumps (kind ``bump``)."""
         rows: list[tuple[int, dict[str, Any]]] = []
         rows += [
             (r.start, as_record(r) | {"standstill": iso(s)})
@@ -214,9 +214,9 @@ def _cuts(truth: Truth, scene: Scene) -> None:
     lost = _lost(start, end, scene.holes)
     # A cut of which less than a bump's length arrived cannot be told from one.
     unseen = (end - start - lost < np.minimum(BUMP_S, 0.999 * (end - start))).tolist()
-    partial = (lost > 0.02).tolist()
-    start_seen = _heard(start, scene.holes).tolist()
-    end_seen = _heard(end, scene.holes).tolist()
+    heard = _heard(start, scene.holes), _heard(end, scene.holes)
+    partial = ((lost > 0) | ~heard[0] | ~heard[1]).tolist()
+    start_seen, end_seen = (seen.tolist() for seen in heard)
     mean = _milliamps(current.rms(start, end))
     peak = _milliamps(_peaks(current, start, end))
     idle = _milliamps(scene.idle)
