@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 from collector.signals import Trace
-from dashboard.demo.shifts import day_plan
+from dashboard.demo.shifts import moved_plan
 from simulator import world
 from simulator.shop import Played, simulate_day
 
@@ -14,7 +14,9 @@ SEED = 20
 
 def played(saw: str, day: dt.date, starts: dict[dt.date, int]) -> Played:
     """A saw's day, from midnight to midnight in the shop's zone; ``starts`` holds the days with a moved shift."""
-    return simulate_day(world.SAWS[saw], day, SEED, day_plan(saw, day, SEED, starts))
+    if day not in starts:
+        return world.day_of(saw, day, SEED)
+    return simulate_day(world.SAWS[saw], day, SEED, moved_plan(saw, day, SEED, starts[day]))
 
 
 def trace_of(saw: str, day: dt.date, starts: dict[dt.date, int]) -> Trace:

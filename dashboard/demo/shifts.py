@@ -64,12 +64,9 @@ def plan_shift(shift: crew.Shift) -> Shift:
     return Shift(minutes(shift.start), minutes(shift.end), tuple((minutes(a), minutes(b)) for a, b in shift.breaks))
 
 
-def day_plan(saw: str, day: dt.date, seed: int, starts: dict[dt.date, int]) -> crew.DayPlan:
-    """What the crew of a saw does on a day; ``starts`` holds the days with a moved shift."""
-    plan = world.plan(saw, day, seed)
-    if day not in starts:
-        return plan
-    return replace(plan, shift=crew_shift(starts[day]), works=True, blade_change=None)
+def moved_plan(saw: str, day: dt.date, seed: int, start: int) -> crew.DayPlan:
+    """What the crew of a saw does on a day whose shift begins at ``start`` minutes after midnight."""
+    return replace(world.plan(saw, day, seed), shift=crew_shift(start), works=True, blade_change=None)
 
 
 def calendar(starts: dict[dt.date, int]) -> ShiftPlan:
