@@ -25,7 +25,8 @@ _JUMP = 13.0  # idle jumps for no known reason
 _JUMP_SPIN_UP = 3.0  # ... once and upwards in spin-up: star to delta
 SPIN_UP_US = 15 * SECOND
 _DELTA_TIMES, _DELTA_PLAIN = 1.2, 1.4  # idle in delta over idle in star, at least, with and without a spike
-_SPIKE_US, _SPIKE_TIMES = 800_000, 1.3  # the changeover's spike: how long, and how high above delta's idle
+_SPIKE_US = 800_000  # the changeover's spike lasts no longer
+_SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
 _LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
 _LONG_CUT = 0.06 / SECOND  # ... by so much a microsecond
 _UNDECIDED_US = 120 * SECOND  # readings that disagree for longer are decided for the best
@@ -35,7 +36,7 @@ _NOT_HIGHER = 12.0  # a "cut" that does not stand above idle
 _LASTS = 8  # samples after which a level is one
 _SMEAR = 0.2
 _FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
-_DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.006, 0.003, 0.10  # idle wanders: share of idle at once, a second, at most
+_DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.009, 0.003, 0.10  # idle wanders: share of idle at once, a second, at most
 
 
 class Segment(NamedTuple):
@@ -161,7 +162,7 @@ class Labels:
             done = done._replace(idle=(r.idle + s.head) / 2)
         spin_up = not done.seen and s.start - self._start < SPIN_UP_US
         chain = r.chain if spin_up else _Chain(r.chain, done._replace(end=s.start))
-        return [on, _idle(r, s, r.price + price, True, chain)]
+        return [on, _idle(r, s, r.price + price, r.jumped, chain)]
 
     def _may_be_delta(self, r: _Reading, s: Segment) -> bool:
         assert r.idle is not None
@@ -219,11 +220,12 @@ class Labels:
 
 def _is_changeover(r: _Reading, s: Segment) -> bool:
     """Whether spin-up just ended with the spike between star, where idle is low, and delta."""
-    if r.idle is None or s.head < _DELTA_TIMES * r.idle:
+    if r.idle is None or r.jumped or s.end - s.start < _SPIKE_US // 2:
         return False
     p = r.cutting
     brief = p is None or (p.seen and s.start - p.start < _SPIKE_US)
-    return brief and max(s.burst, 0 if p is None else p.top) > _SPIKE_TIMES * s.head
+    spike = max(s.burst, 0 if p is None else p.top) / s.head
+    return brief and s.head > r.idle * (_DELTA_TIMES if spike < _SPIKE_CLEAR else 1.0) and spike > _SPIKE_TIMES
 
 
 def _idle(r: _Reading, s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Reading:

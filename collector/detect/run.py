@@ -21,6 +21,7 @@ Ints = NDArray[np.int64]
 
 _TICK_S = 20  # a segment without steps is closed and continued this often, s
 _RAW_US = 12 * SECOND  # raw samples kept to look at the stop
+_BURST_US = 400_000  # a switching spike is sought so long before a step
 _NEAR = 3  # a step so near to a silence (samples) happened in it
 
 
@@ -223,9 +224,8 @@ class RunTracker:
         return new
 
     def _burst(self, place: int) -> int:
-        w = self._window
-        lo, hi = max(place - _NEAR, w.base), min(place + _NEAR, w.count - 1)
-        near = slice(*np.searchsorted(self._raw_t, (w.time(lo), w.time(hi))))
+        at = self._window.time(place)
+        near = slice(*np.searchsorted(self._raw_t, (at - _BURST_US, at + _BURST_US * 3 // 4)))
         return max(self._raw_ma[near].tolist(), default=0)
 
     def _tail(self, finder: StepFinder, o: _Open, place: int) -> tuple[float, int]:
