@@ -13,8 +13,9 @@ from dashboard.commands import demo, replay, run, simulate
 COMMANDS = {"demo": demo, "run": run, "simulate": simulate, "replay": replay}
 
 _ABOUT = """
-Kerfbook is a logbook that a vertical panel saw keeps by itself. A sensor box on the saw reports motor current, beam lock and blade door over
-MQTT; Kerfbook makes facts of them (runs, cuts, door visits, gaps) and shows how the saws are used.
+Kerfbook is a logbook that a vertical panel saw keeps by itself. A sensor box on the saw
+reports motor current, beam lock and blade door over MQTT; Kerfbook makes facts of them
+(runs, cuts, door visits, gaps) and shows how the saws are used.
 
 Begin with `kerfbook demo`. It informs, it protects nobody: it is no safety device.
 """

@@ -27,11 +27,14 @@ from simulator.embedded_broker import EmbeddedBroker
 
 HELP = "show an imaginary workshop: eight weeks of two saws, then live"
 MORE = """
-Needs nothing but this command. Plays Tern Point Stageworks, a scenery workshop that does not exist: fills eight weeks of history through the
-collector, then goes on live. The boxes of its saws publish over MQTT to a small broker inside the program. So that there is something to
-see at any hour, the shift of the day of a start is moved until now lies inside it.
+Needs nothing but this command. Plays Tern Point Stageworks, a scenery workshop that does
+not exist: fills eight weeks of history through the collector, then goes on live. The boxes
+of its saws publish over MQTT to a small broker inside the program. So that there is
+something to see at any hour, the shift of the day of a start is moved until now lies inside
+it.
 
-The data stay in the folder; a second start goes on from there, and the boxes then deliver what they measured meanwhile. Runs until Ctrl-C.
+The data stay in the folder; a second start goes on from there, and the boxes then deliver
+what they measured meanwhile. Runs until Ctrl-C.
 
 Exit code: 0 stopped, 1 a store or an address could not be opened, 2 wrong arguments.
 """

@@ -21,11 +21,12 @@ from dashboard.config.kinds import Unfit, name
 
 HELP = "read recorded packs of one saw and print the facts"
 MORE = """
-Reads SenML packs (RFC 8428, JSON, absolute times), one a line, in any order, and writes one JSON object a line in order of
-start: runs, cuts, door visits, conflicts and gaps. The same packs give the same facts as the running collector finds.
+Reads SenML packs (RFC 8428, JSON, absolute times), one a line, in any order, and writes one
+JSON object a line in order of start: runs, cuts, door visits, conflicts and gaps. The same
+packs give the same facts as the running collector finds.
 
-A line that cannot be read is left out and named on stderr with its number. Exit code: 0 all lines were read,
-1 some were not, 2 wrong arguments or no such file.
+A line that cannot be read is left out and named on stderr with its number. Exit code: 0 all
+lines were read, 1 some were not, 2 wrong arguments or no such file.
 
 example: kerfbook replay heron.jsonl --saw heron > facts.jsonl
 """
@@ -53,11 +54,12 @@ def run(args: argparse.Namespace) -> int:
     if args.file == "-":
         return _replay(sys.stdin.buffer, args.saw, settings, sys.stdout)
     try:
-        with Path(args.file).open("rb") as lines:
-            return _replay(lines, args.saw, settings, sys.stdout)
+        lines = Path(args.file).open("rb")  # noqa: SIM115 - closed below; only its opening may fail as "no such file"
     except OSError as error:
         print(f"kerfbook replay: {args.file}: {error.strerror}", file=sys.stderr)
         return codes.MISUSED
+    with lines:
+        return _replay(lines, args.saw, settings, sys.stdout)
 
 
 def _replay(lines: Iterable[bytes], saw: str, settings: DetectSettings, out: TextIO) -> int:

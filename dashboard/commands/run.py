@@ -17,10 +17,12 @@ from dashboard.house import House, until_stopped
 
 HELP = "collect from your saws and show the screens, as kerfbook.toml says"
 MORE = """
-Reads kerfbook.toml in this folder, or the file named with --config: site, saws, broker, shifts, stores. Every fault in it is named with its
-line. Without a file, offers to write a commented one. Runs until Ctrl-C.
+Reads kerfbook.toml in this folder, or the file named with --config: site, saws, broker,
+shifts, stores. Every fault in it is named with its line. Without a file, offers to write a
+commented one. Runs until Ctrl-C.
 
-Exit code: 0 stopped, 1 a store or an address could not be opened, 2 no configuration or a wrong one.
+Exit code: 0 stopped, 1 a store or an address could not be opened, 2 no configuration or a
+wrong one.
 """
 
 

@@ -19,14 +19,16 @@ from simulator.shop import Played
 
 HELP = "play an imaginary saw into a file, or to a broker as its box would"
 MORE = """
-Everything follows from the seed: the same seed, saw and day give the same readings. With a FILE (- is stdout) the packs go there, one a
-line, to be read by `kerfbook replay`. With --to they are published as the box of that saw would, at --speed times life.
---truth writes what really happened, one fact a line in the format of `kerfbook replay`, with its causes.
+Everything follows from the seed: the same seed, saw and day give the same readings. With a
+FILE (- is stdout) the packs go there, one a line, to be read by `kerfbook replay`. With
+--to they are published as the box of that saw would, at --speed times life. --truth writes
+what really happened, one fact a line in the format of `kerfbook replay`, with its causes.
 
 examples: kerfbook simulate heron.jsonl --saw heron --day 2026-03-02 --truth truth.jsonl
           kerfbook simulate --to 127.0.0.1:1883 --site workshop --saw heron --as saw-1 --speed 60
 
-Exit code: 0 played, 1 the broker did not take everything, 2 wrong arguments or a file that cannot be written.
+Exit code: 0 played, 1 the broker did not take everything, 2 wrong arguments or a file that
+cannot be written.
 """
 
 

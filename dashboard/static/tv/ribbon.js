@@ -1,5 +1,6 @@
 // The ribbons: what a saw did today against the planned time. Plotly draws them, loaded after the numbers stand.
 
+const HOUR = 3_600_000;
 const NORMAL = "#55c493";
 const DUST = "#b3ab98";
 const DANGER = "#ff7768";
@@ -9,12 +10,14 @@ const LOOKS = {
   OFFLINE: { height: 1, fillcolor: "rgba(0,0,0,0)", fillpattern: { shape: "/", fgcolor: "#8a826f", bgcolor: "rgba(0,0,0,0)", size: 7, solidity: 0.18 } },
   STANDBY: { height: 0.1, fillcolor: DUST },
   READY: { height: 0.46, fillcolor: DUST },
-  WORKING: { height: 1, fillcolor: NORMAL, mode: "lines", line: { color: NORMAL, width: 1 } }, // a line at least: each cut is seen
+  WORKING: { height: 1, fillcolor: NORMAL, mode: "lines" },
   ERROR: { height: 1, fillcolor: DANGER, fillpattern: { shape: "|", fgcolor: DANGER, bgcolor: "#16150f", size: 6, solidity: 0.6 } },
 };
 
-/** The Plotly figure of one saw's ribbon: {data, layout}. Pure, so that a test can hold it against Plotly's own schema. */
-export function ribbonFigure(pieces, planned, start, end, now) {
+/** The Plotly figure of one saw's ribbon, `width` pixels wide: {data, layout}. Pure; a test holds it against Plotly's schema. */
+export function ribbonFigure(pieces, planned, start, end, now, width) {
+  // A cut of some seconds is less than a pixel wide: an outline lets each be seen, as long as there is room between them.
+  const outline = Math.min(1, (width / ((end - start) / HOUR)) / 170);
   const data = Object.entries(LOOKS).map(([state, { height, ...look }]) => {
     const x = [];
     const y = [];
@@ -26,7 +29,7 @@ export function ribbonFigure(pieces, planned, start, end, now) {
       x.push(a, a, b, b, null);
       y.push(0, height, height, 0, null);
     });
-    return { type: "scatter", name: state, x, y, mode: "none", hoveron: "fills", fill: "toself", hoverinfo: "skip", ...look };
+    return { type: "scatter", name: state, x, y, mode: "none", line: { color: look.fillcolor, width: outline }, hoveron: "fills", fill: "toself", hoverinfo: "skip", ...look };
   });
   const shapes = planned.map((span) => ({
     type: "rect", layer: "below", xref: "x", yref: "paper", y0: 0, y1: 1,
@@ -79,8 +82,8 @@ export class Ribbons {
       if (!element) continue;
       // While the line is down the ribbon stops at the last thing known.
       const until = shop.state(saw) === "OFFLINE" && saw.last_reading ? lastKnown(saw, shop) : shop.now();
-      const { data, layout } = ribbonFigure(saw.ribbon, shop.wall.planned, start, end, until);
       const { width, height } = element.getBoundingClientRect();
+      const { data, layout } = ribbonFigure(saw.ribbon, shop.wall.planned, start, end, until, width);
       Plotly.react(element, data, { ...layout, width, height }, { staticPlot: true, displayModeBar: false });
       element.setAttribute("aria-label", `${saw.title}: states since ${shop.words.clock(start)}`);
       element.dataset.painted = saw.ribbon.length;

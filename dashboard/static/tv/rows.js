@@ -64,8 +64,9 @@ export class Rows {
     const shown = age === null ? null : use.allocation_efficiency;
     put(".digits", words.percent(shown));
     row.querySelector(".percent").hidden = shown === null;
+    row.querySelector(".digits").classList.toggle("none", shown === null);
     put(".use b", blank && since ? `at ${since}` : "in use");
-    put(".use-of", shown === null ? "nothing to count yet" : "of planned time");
+    put(".use-of", shown !== null ? "of planned time" : shop.wall.planned.length ? "no planned time yet" : "no planned time");
     const covered = use.coverage;
     const coverage = put(".coverage", shown === null || covered === null ? "" : `data for ${floorPercent(covered)} %`);
     coverage.classList.toggle("thin", covered !== null && covered < THIN);
