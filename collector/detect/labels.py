@@ -125,7 +125,7 @@ class Labels:
             if r.cutting is None and any(k.cutting is None for k in kept):
                 continue  # both idle at the same level from here on: the dearer one can never win
             kept.append(r)
-        self.readings = [r._replace(price=r.price - best) for r in kept]
+        self.readings = kept
 
     def _continue(self, r: _Reading, s: Segment) -> list[_Reading]:
         if r.cutting is None:
