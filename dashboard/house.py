@@ -1,24 +1,29 @@
-"""Collector, API and screens in one process, on one trace and one book: what `run` and `demo` have in common."""
+"""Collector, API and screens in one process, on one trace and one book: what `run` and `demo` share."""
 
 from __future__ import annotations
 
 import signal
 import threading
 import time
-from pathlib import Path
-from types import FrameType
+from typing import TYPE_CHECKING
+
+from collector.mqtt import Broker, Collector
 
 from api.app import close_api
-from api.site import Site
 from collector.book.book import Book
 from collector.book.entries import SawEntry
 from collector.detect.detector import Detector
-from collector.detect.settings import DetectSettings
 from collector.ingest import Ingest
-from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
 from dashboard.app import create_app
 from dashboard.web import WebServer
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from types import FrameType
+
+    from api.site import Site
+    from collector.detect.settings import DetectSettings
 
 
 class House:
@@ -43,7 +48,13 @@ class House:
         self._book = Book(book)
         saws = [SawEntry(saw.name, saw.title) for saw in site.saws]
         self.ingest = Ingest(
-            self.trace, self._book, saws, settings, lambda: time.time_ns() // 1000, make=Detector, site=site.name
+            self.trace,
+            self._book,
+            saws,
+            settings,
+            lambda: time.time_ns() // 1000,
+            make=Detector,
+            site=site.name,
         )
         self._web: WebServer | None = None
         self._collector: Collector | None = None
@@ -65,7 +76,7 @@ class House:
         self._collector.start()
 
     def close(self) -> None:
-        """Stop collecting, then serving, and let go of the stores. What was not acknowledged the broker sends again."""
+        """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""
         if self._collector:
             self._collector.stop()
         if self._web:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import socket
 import threading
+from typing import TYPE_CHECKING
 
-from flask import Flask
 from waitress import wasyncore
 from waitress.server import create_server
 
+if TYPE_CHECKING:
+    from flask import Flask
+
 THREADS = 64
-"""A server-sent event stream holds a thread for as long as a screen is open: 40 screens and room for pages."""
+"""An event stream holds a thread for as long as its screen is open: 40 screens and room for pages."""
 
 
 class WebServer:
@@ -25,7 +28,9 @@ class WebServer:
 
     def __init__(self, app: Flask, host: str, port: int) -> None:
         # Bound here and not by waitress: its error would name neither host nor port.
-        self._socket = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=256)
+        self._socket = socket.create_server(
+            (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=256
+        )
         self.port: int = self._socket.getsockname()[1]
         self._server = create_server(
             app,
@@ -43,8 +48,9 @@ class WebServer:
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop serving. Streams must have been told to end (`api.app.close_api`); what still runs after a second is cut off."""
+        """Stop serving; end the streams before (`api.app.close_api`), for after a second they are cut off."""
         self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=1)
         # In the server's own thread: closing what it polls from another one would break it.
-        self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._server._map))  # noqa: SLF001 - it has no other way to end its loop
+        # It has no other way to end its loop than to have nothing left to poll.
+        self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._server._map))  # noqa: SLF001
         self._thread.join(2)

@@ -1,1 +1,4 @@
-"""The commands of ``kerfbook``, one module each: ``add`` describes it, ``run`` does it and returns the exit code."""
+"""The commands of ``kerfbook``, one module each.
+
+``add`` describes a command's arguments, ``run`` does it and returns the exit code.
+"""

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import sys
 import time
 import webbrowser
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from collector.mqtt import Broker
 
 from api.site import SawTitle, Site
 from collector.book.entries import BookError
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND
-from collector.mqtt import Broker
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.demo.boxes import Boxes
@@ -24,6 +25,9 @@ from dashboard.house import House, until_stopped
 from dashboard.progress import Progress
 from simulator import world
 from simulator.embedded_broker import EmbeddedBroker
+
+if TYPE_CHECKING:
+    import argparse
 
 HELP = "show an imaginary workshop: eight weeks of two saws, then live"
 MORE = """
@@ -45,11 +49,34 @@ USUAL_WEB_PORT = 8080
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("--folder", type=Path, default=Path("kerfbook-demo"), metavar="DIR", help="keep the data here (default: ./kerfbook-demo)")
-    parser.add_argument("--host", default="127.0.0.1", metavar="ADDRESS", help="listen here; 0.0.0.0 lets a TV in your network in (default: this computer only)")
-    parser.add_argument("--port", type=int, metavar="N", help=f"port of the screens (default: {USUAL_WEB_PORT}, or a free one)")
-    parser.add_argument("--mqtt-port", type=int, metavar="N", help=f"port of the broker (default: {USUAL_BROKER_PORT}, or a free one)")
-    parser.add_argument("--browser", action="store_true", help="open the wall screen in the browser of this computer")
+    parser.add_argument(
+        "--folder",
+        type=Path,
+        default=Path("kerfbook-demo"),
+        metavar="DIR",
+        help="keep the data here (default: ./kerfbook-demo)",
+    )
+    parser.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="ADDRESS",
+        help="listen here; 0.0.0.0 lets a TV in your network in (default: this computer only)",
+    )
+    parser.add_argument(
+        "--port",
+        type=int,
+        metavar="N",
+        help=f"port of the screens (default: {USUAL_WEB_PORT}, or a free one)",
+    )
+    parser.add_argument(
+        "--mqtt-port",
+        type=int,
+        metavar="N",
+        help=f"port of the broker (default: {USUAL_BROKER_PORT}, or a free one)",
+    )
+    parser.add_argument(
+        "--browser", action="store_true", help="open the wall screen in the browser of this computer"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -62,7 +89,13 @@ def run(args: argparse.Namespace) -> int:
     now_us = time.time_ns() // 1_000_000_000 * SECOND
     now = dt.datetime.fromtimestamp(now_us / SECOND, world.ZONE)
     folder.move_shift(now.date(), lay(now))
-    site = Site(world.SITE, world.TITLE, world.ZONE.key, tuple(SawTitle(name, name.capitalize()) for name in world.SAWS), calendar(folder.starts))
+    site = Site(
+        world.SITE,
+        world.TITLE,
+        world.ZONE.key,
+        tuple(SawTitle(name, name.capitalize()) for name in world.SAWS),
+        calendar(folder.starts),
+    )
     try:
         house = House(site, folder.trace, folder.book, DetectSettings())
     except (BookError, TraceError, OSError) as error:
@@ -73,7 +106,14 @@ def run(args: argparse.Namespace) -> int:
     try:
         last = {saw: house.trace.last(saw) for saw in world.SAWS}
         what = "playing eight weeks of work" if None in last.values() else "fetching what was missed"
-        fill(house.ingest, last, now_us, now.date(), folder.starts, Progress(what))
+        fill(
+            house.ingest,
+            last,
+            now_us=now_us,
+            today=now.date(),
+            starts=folder.starts,
+            progress=Progress(what),
+        )
         broker = _broker(args.mqtt_port)
         port = _screens(house, f"mqtt://127.0.0.1:{broker.port}", args.host, args.port)
         house.listen(Broker(port=broker.port, client_id="kerfbook-demo", protocol="3.1.1"))

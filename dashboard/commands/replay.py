@@ -5,9 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from collector.detect.detector import derive
 from collector.detect.settings import DetectSettings
@@ -17,7 +16,10 @@ from collector.wire.pack import read_pack
 from collector.wire.refusal import Refusal
 from dashboard.commands import codes
 from dashboard.config import load
-from dashboard.config.kinds import Unfit, name
+from dashboard.config.kinds import UnfitError, name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
 
 HELP = "read recorded packs of one saw and print the facts"
 MORE = """
@@ -37,14 +39,18 @@ _BATCH = 512
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
     parser.add_argument("file", metavar="FILE", help="file with one pack a line; - reads stdin")
-    parser.add_argument("--saw", required=True, type=_name, metavar="NAME", help="name of the saw that the facts are about")
-    parser.add_argument("--config", type=Path, metavar="TOML", help="take the [detection] settings of this kerfbook.toml")
+    parser.add_argument(
+        "--saw", required=True, type=_name, metavar="NAME", help="name of the saw that the facts are about"
+    )
+    parser.add_argument(
+        "--config", type=Path, metavar="TOML", help="take the [detection] settings of this kerfbook.toml"
+    )
 
 
 def _name(text: str) -> str:
     try:
         return name.read(text)
-    except Unfit as unfit:
+    except UnfitError as unfit:
         raise argparse.ArgumentTypeError(f"{text!r} is not {name.expected}. {unfit}") from unfit
 
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-import argparse
 import ssl
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector import mqtt
 from collector.book.entries import BookError
 from collector.trace.store import TraceError
 from dashboard.commands import codes
-from dashboard.config import ConfigError, load, template
-from dashboard.config.settings import Broker
+from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, until_stopped
+
+if TYPE_CHECKING:
+    import argparse
+
+    from dashboard.config.settings import Broker
 
 HELP = "collect from your saws and show the screens, as kerfbook.toml says"
 MORE = """
@@ -28,8 +32,14 @@ wrong one.
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml")
-    parser.add_argument("--write-config", action="store_true", help="write a commented example there, if there is none, and stop")
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+    parser.add_argument(
+        "--write-config",
+        action="store_true",
+        help="write a commented example there, if there is none, and stop",
+    )
     parser.add_argument("--check", action="store_true", help="check the configuration and stop")
 
 
@@ -44,26 +54,38 @@ def run(args: argparse.Namespace) -> int:
         settings = load(path)
     except ConfigError as error:
         count = len(error.faults)
-        print(f"{error}\n\n{count} fault{'s' if count > 1 else ''} in {path}; nothing was started.", file=sys.stderr)
+        print(f"{error}\n\n{_several(count, 'fault')} in {path}; nothing was started.", file=sys.stderr)
         return codes.MISUSED
     except OSError as error:
         print(f"kerfbook run: {path}: {error.strerror}", file=sys.stderr)
         return codes.MISUSED
     if args.check:
-        print(f"{path} is in order: {len(settings.saws)} saw{'s' if len(settings.saws) > 1 else ''} at {settings.site.title}")
+        print(f"{path} is in order: {_several(len(settings.saws), 'saw')} at {settings.site.title}")
         return codes.DONE
+    return _serve(settings)
+
+
+def _several(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _serve(settings: Settings) -> int:
+    """Collect and show until stopped."""
+    web = settings.web
     try:
+        connection = _connection(settings.broker)
         house = House(settings.site, settings.stores.trace, settings.stores.book, settings.detection)
     except (BookError, TraceError, OSError) as error:
         print(f"kerfbook run: {error}", file=sys.stderr)
         return codes.FLAWED
     try:
-        port = house.open_screens(settings.broker.address, settings.web.host, settings.web.port)
-        house.listen(_connection(settings.broker))
-        print(f"collecting from {settings.broker.address}; screens at http://{settings.web.host}:{port}/  (Ctrl-C stops)", flush=True)
+        port = house.open_screens(settings.broker.address, web.host, web.port)
+        house.listen(connection)
+        print(f"collecting from {settings.broker.address}", f"screens at http://{web.host}:{port}/", sep="\n")
+        print("Ctrl-C stops.", flush=True)
         until_stopped()
     except OSError as error:
-        print(f"kerfbook run: cannot listen at {settings.web.host}:{settings.web.port}: {error.strerror or error}", file=sys.stderr)
+        print(f"kerfbook run: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
         return codes.FLAWED
     finally:
         house.close()
@@ -94,7 +116,10 @@ def _write(path: Path) -> int:
 def _offer(path: Path) -> int:
     print(f"There is no {path}.", file=sys.stderr)
     if not sys.stdin.isatty():
-        print("`kerfbook run --write-config` writes a commented one; `kerfbook demo` needs none.", file=sys.stderr)
+        print(
+            "`kerfbook run --write-config` writes a commented one; `kerfbook demo` needs none.",
+            file=sys.stderr,
+        )
         return codes.MISUSED
     print("Write a commented one to begin with? [y/N] ", end="", file=sys.stderr, flush=True)
     if sys.stdin.readline().strip().lower() not in {"y", "yes"}:

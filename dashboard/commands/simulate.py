@@ -6,16 +6,20 @@ import argparse
 import datetime as dt
 import json
 import sys
-from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dashboard.commands import codes
-from dashboard.config.kinds import Unfit, name
+from dashboard.config.kinds import UnfitError, name
 from simulator import world
 from simulator.play import BoxClient, deliveries, pace, write_packs
-from simulator.shop import Played
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simulator.shop import Played
 
 HELP = "play an imaginary saw into a file, or to a broker as its box would"
 MORE = """
@@ -35,15 +39,43 @@ cannot be written.
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
     parser.add_argument("file", nargs="?", metavar="FILE", help="write the packs here")
-    parser.add_argument("--saw", choices=sorted(world.SAWS), default="heron", help="which saw of the imaginary shop (default: heron)")
-    parser.add_argument("--day", type=_day, default=None, metavar="DATE", help="first day, as 2026-03-02 (default: yesterday)")
+    parser.add_argument(
+        "--saw",
+        choices=sorted(world.SAWS),
+        default="heron",
+        help="which saw of the imaginary shop (default: heron)",
+    )
+    parser.add_argument(
+        "--day", type=_day, default=None, metavar="DATE", help="first day, as 2026-03-02 (default: yesterday)"
+    )
     parser.add_argument("--days", type=_count, default=1, metavar="N", help="how many days (default: 1)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, another life (default: 1)")
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="another seed, another life (default: 1)"
+    )
     parser.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened here")
-    parser.add_argument("--to", type=_address, metavar="HOST[:PORT]", help="publish to this MQTT broker instead of writing a file")
-    parser.add_argument("--site", type=_name, default=world.SITE, metavar="NAME", help=f"site in the topic (default: {world.SITE})")
-    parser.add_argument("--as", dest="alias", type=_name, metavar="NAME", help="saw in the topic (default: its own name)")
-    parser.add_argument("--speed", type=_speed, default=float("inf"), metavar="X", help="times life when publishing (default: no waiting)")
+    parser.add_argument(
+        "--to",
+        type=_address,
+        metavar="HOST[:PORT]",
+        help="publish to this MQTT broker instead of writing a file",
+    )
+    parser.add_argument(
+        "--site",
+        type=_name,
+        default=world.SITE,
+        metavar="NAME",
+        help=f"site in the topic (default: {world.SITE})",
+    )
+    parser.add_argument(
+        "--as", dest="alias", type=_name, metavar="NAME", help="saw in the topic (default: its own name)"
+    )
+    parser.add_argument(
+        "--speed",
+        type=_speed,
+        default=float("inf"),
+        metavar="X",
+        help="times life when publishing (default: no waiting)",
+    )
 
 
 def _day(text: str) -> dt.date:
@@ -65,14 +97,16 @@ def _speed(text: str) -> float:
     except ValueError:
         speed = 0
     if not speed > 0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no speed; 1 is as fast as life, 60 a minute in a second")
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no speed; 1 is as fast as life, 60 a minute in a second"
+        )
     return speed
 
 
 def _name(text: str) -> str:
     try:
         return name.read(text)
-    except Unfit as unfit:
+    except UnfitError as unfit:
         raise argparse.ArgumentTypeError(f"{text!r} is not {name.expected}. {unfit}") from unfit
 
 
@@ -123,5 +157,9 @@ def _publish(args: argparse.Namespace, days: Iterator[Played]) -> int:
         taken = box.settle(30)
     finally:
         box.stop()
-    print(f"{count} packs of {args.saw} sent" + ("" if taken else f", but the broker at {host}:{port} did not take all"), file=sys.stderr)
+    print(
+        f"{count} packs of {args.saw} sent"
+        + ("" if taken else f", but the broker at {host}:{port} did not take all"),
+        file=sys.stderr,
+    )
     return codes.DONE if taken else codes.FLAWED

@@ -1,4 +1,4 @@
-"""``kerfbook.toml``: what it may say (`settings`), reading it (`load`), and a commented one to begin with (`template`)."""
+"""``kerfbook.toml``: what it may say (`settings`), reading it (`load`), a commented one (`template`)."""
 
 from dashboard.config.faults import ConfigError, Fault
 from dashboard.config.load import load, loads

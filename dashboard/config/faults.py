@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +30,11 @@ class Fault:
     hint: str = ""
 
     def __str__(self) -> str:
-        rows = [f"{self.file}, line {self.line}: {self.where}", f"  found     {self.found}", f"  expected  {self.expected}"]
+        rows = [
+            f"{self.file}, line {self.line}: {self.where}",
+            f"  found     {self.found}",
+            f"  expected  {self.expected}",
+        ]
         return "\n".join([*rows, f"  hint      {self.hint}"] if self.hint else rows)
 
 

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from collector.wire.topics import NAME
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
 
 T = TypeVar("T")
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
-class Unfit(ValueError):
+class UnfitError(ValueError):
     """A value that is not of its kind; the text is a hint, or empty."""
 
 
@@ -26,7 +28,7 @@ class Kind(Generic[T]):
 
     Attributes:
         expected: completes "expected …".
-        read: makes a value of ours, or raises `Unfit`.
+        read: makes a value of ours, or raises `UnfitError`.
     """
 
     expected: str
@@ -35,7 +37,7 @@ class Kind(Generic[T]):
 
 def _string(value: object) -> str:
     if not isinstance(value, str):
-        raise Unfit(f'write it in quotes: "{value}"' if isinstance(value, int | float) else "")
+        raise UnfitError(f'write it in quotes: "{value}"' if isinstance(value, int | float) else "")
     return value
 
 
@@ -45,7 +47,7 @@ def text(expected: str, longest: int = 200) -> Kind[str]:
     def read(value: object) -> str:
         found = _string(value).strip()
         if not found or len(found) > longest or not found.isprintable():
-            raise Unfit
+            raise UnfitError
         return found
 
     return Kind(f"{expected}, 1 to {longest} characters on one line", read)
@@ -57,7 +59,7 @@ def pattern(expected: str, expression: str, hint: Callable[[str], str] = lambda 
     def read(value: object) -> str:
         found = _string(value)
         if not re.fullmatch(expression, found):
-            raise Unfit(hint(found))
+            raise UnfitError(hint(found))
         return found
 
     return Kind(expected, read)
@@ -68,7 +70,9 @@ def _name_hint(found: str) -> str:
     return f'try "{better}"; what people read goes into title' if better else ""
 
 
-name = pattern("a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -", NAME.pattern, _name_hint)
+name = pattern(
+    "a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -", NAME.pattern, _name_hint
+)
 
 
 def whole(low: int, high: int, unit: str = "") -> Kind[int]:
@@ -76,7 +80,9 @@ def whole(low: int, high: int, unit: str = "") -> Kind[int]:
 
     def read(value: object) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise Unfit("write the number without quotes" if isinstance(value, str) and value.isdigit() else "")
+            raise UnfitError(
+                "write the number without quotes" if isinstance(value, str) and value.isdigit() else ""
+            )
         return value
 
     return Kind(f"a whole number from {low} to {high}{unit and ' ' + unit}", read)
@@ -87,17 +93,21 @@ def number(low: float, high: float, unit: str = "", *, above: bool = False) -> K
 
     def read(value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise Unfit("write the number without quotes" if isinstance(value, str) else "")
+            raise UnfitError("write the number without quotes" if isinstance(value, str) else "")
         if not low <= value <= high or (above and value == low):
-            raise Unfit
+            raise UnfitError
         return float(value)
 
-    return Kind(f"a number {'above' if above else 'from'} {low:g} {'up ' if above else ''}to {high:g}{unit and ' ' + unit}", read)
+    bounds = f"above {low:g} up to {high:g}" if above else f"from {low:g} to {high:g}"
+    return Kind(
+        f"a number {bounds}{unit and ' ' + unit}",
+        read,
+    )
 
 
 def _flag(value: object) -> bool:
     if not isinstance(value, bool):
-        raise Unfit("write true or false, without quotes")
+        raise UnfitError("write true or false, without quotes")
     return value
 
 
@@ -109,7 +119,7 @@ def _zone(value: object) -> str:
     try:
         ZoneInfo(found)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise Unfit("zones are named after a city, such as Europe/Lisbon or America/New_York") from None
+        raise UnfitError("zones are named after a city, such as Europe/Lisbon or America/New_York") from None
     return found
 
 
@@ -121,9 +131,9 @@ def listed(of: Kind[T], what: str, *, least: int = 0) -> Kind[tuple[T, ...]]:
 
     def read(value: object) -> tuple[T, ...]:
         if not isinstance(value, list):
-            raise Unfit("write it in square brackets, even if it is only one")
+            raise UnfitError("write it in square brackets, even if it is only one")
         if len(value) < least:
-            raise Unfit
+            raise UnfitError
         return tuple(of.read(element) for element in value)
 
     return Kind(f"an array of {what}", read)
@@ -135,7 +145,7 @@ def choice(options: Sequence[str], expected: str) -> Kind[str]:
     def read(value: object) -> str:
         found = _string(value).lower()
         if found not in options:
-            raise Unfit(f"one of {', '.join(options)}")
+            raise UnfitError(f"one of {', '.join(options)}")
         return found
 
     return Kind(expected, read)
@@ -156,12 +166,16 @@ def _clock(value: object) -> str:
 
 
 clock = Kind('a time of day such as "07:30"', _clock)
-span = pattern('a span of time such as "09:30-09:45"', rf"(?:{_CLOCK})-(?:{_CLOCK})", lambda _: "start and end as HH:MM, a - between them")
+span = pattern(
+    'a span of time such as "09:30-09:45"',
+    rf"(?:{_CLOCK})-(?:{_CLOCK})",
+    lambda _: "start and end as HH:MM, a - between them",
+)
 
 
 def _date(value: object) -> dt.date:
     if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
-        raise Unfit("write the date without quotes: 2026-12-25")
+        raise UnfitError("write the date without quotes: 2026-12-25")
     return value
 
 

@@ -1,8 +1,8 @@
 """On which line a key of a TOML document stands.
 
-`tomllib` gives values and no positions, and so does every TOML library on PyPI that is still kept (tomlkit keeps
-the text of a document, not its line numbers); pointing a person at the right line is the point of the exercise.
-This is no parser: it expects text that `tomllib` has accepted.
+`tomllib` gives values and no positions, and so does tomlkit, which keeps a document's text and not its line
+numbers; but a person is to be pointed at the right line. This is no parser: it expects text that
+`tomllib` has accepted.
 """
 
 from __future__ import annotations
@@ -14,15 +14,20 @@ Path = tuple[str | int, ...]
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _PART = re.compile(r"""[ \t]*(?:([A-Za-z0-9_-]+)|"((?:[^"\\\n]|\\.)*)"|'([^'\n]*)')[ \t]*""")
 _VALUE = re.compile(
-    r'"""(?:[^\\]|\\.)*?"{3,5}|' + r"'''.*?'{3,5}|" + r'"(?:[^"\\\n]|\\.)*"|' + r"'[^'\n]*'|#[^\n]*|[\[\]{}]|\n|.", re.DOTALL
+    r'"""(?:[^\\]|\\.)*?"{3,5}|'  # strings of several lines
+    r"'''.*?'{3,5}|"
+    r'"(?:[^"\\\n]|\\.)*"|'
+    r"'[^'\n]*'|"
+    r"#[^\n]*|[\[\]{}]|.",
+    re.DOTALL,
 )
 
 
 def key_lines(text: str) -> dict[Path, int]:
     """Line (from 1) of every table and key.
 
-    Elements of arrays of tables have their number in the path, from 0: ``("saws", 1, "name")``. Keys in inline
-    tables are not listed; ask `line_of`, which falls back on what holds them.
+    Elements of arrays of tables have their number in the path, from 0: ``("saws", 1, "name")``. Keys in
+    inline tables are not listed; ask `line_of`, which falls back on what holds them.
     """
     lines: dict[Path, int] = {}
     tables: dict[Path, int] = {}  # how often an array of tables has been opened
@@ -33,7 +38,7 @@ def key_lines(text: str) -> dict[Path, int]:
         if text.startswith("[", at):
             array = text.startswith("[[", at)
             keys, at = _keys(text, at + (2 if array else 1))
-            prefix = _resolve(keys[:-1], tables) + (keys[-1],)
+            prefix = (*_resolve(keys[:-1], tables), keys[-1])
             if array:
                 tables[prefix] = tables.get(prefix, -1) + 1
                 prefix += (tables[prefix],)

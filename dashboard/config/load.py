@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import fields
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from api.answers.calendar import Shift, ShiftPlan
 from api.site import Site
@@ -15,6 +14,9 @@ from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
 from dashboard.config.reader import Document, Table
 from dashboard.config.settings import Broker, Saw, Settings, Stores, Web, titles
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def load(path: Path) -> Settings:
@@ -28,7 +30,9 @@ def load(path: Path) -> Settings:
         text = path.read_text("utf-8")
     except UnicodeDecodeError as error:
         line = path.read_bytes()[: error.start].count(b"\n") + 1
-        raise ConfigError([Fault(str(path), line, "the text", "bytes that are not UTF-8", "a text file in UTF-8")]) from error
+        raise ConfigError(
+            [Fault(str(path), line, "the text", "bytes that are not UTF-8", "a text file in UTF-8")]
+        ) from error
     return loads(text, str(path), path.resolve().parent)
 
 
@@ -65,7 +69,9 @@ def _syntax_fault(file: str, text: str, message: str) -> Fault:
     line = int(place[1]) if place else text.count("\n") + 1
     rows = text.splitlines()
     found = rows[line - 1].strip() if line <= len(rows) else "the end of the file"
-    return Fault(file, line, "the text", found, "TOML, which this line is not", re.sub(r" \(at .*\)$", "", message))
+    return Fault(
+        file, line, "the text", found, "TOML, which this line is not", re.sub(r" \(at .*\)$", "", message)
+    )
 
 
 def _site(document: Document) -> dict[str, Any]:
@@ -81,7 +87,9 @@ def _site(document: Document) -> dict[str, Any]:
 
 
 def _saws(document: Document) -> tuple[Saw, ...]:
-    urn = kinds.pattern('the box\'s own name, such as "urn:dev:mac:0024befffe804ff1:"', r"urn:dev:[!-~]{1,200}")
+    urn = kinds.pattern(
+        'the box\'s own name, such as "urn:dev:mac:0024befffe804ff1:"', r"urn:dev:[!-~]{1,200}"
+    )
     saws: list[Saw] = []
     for table in document.tables("saws"):
         name = table.take("name", kinds.name)
@@ -91,7 +99,12 @@ def _saws(document: Document) -> tuple[Saw, ...]:
         saws.append(Saw(name, title, table.take("box", urn, None)))
         table.close()
     if not saws and not any(fault.where.startswith("[saws]") for fault in document.faults):
-        document.fault(("saws",), "no saw", "a table [[saws]] for each saw", "`kerfbook run --write-config` writes an example")
+        document.fault(
+            ("saws",),
+            "no saw",
+            "a table [[saws]] for each saw",
+            "`kerfbook run --write-config` writes an example",
+        )
     return tuple(saws)
 
 
@@ -102,11 +115,15 @@ def _broker(document: Document, folder: Path, site: str) -> Broker:
         host=table.take("host", kinds.text("the broker's host name or address", 253), "127.0.0.1"),
         port=table.take("port", kinds.whole(1, 65535), 8883 if tls else 1883),
         username=table.take("username", kinds.text("a user name of the broker"), None),
-        password_file=_file(table, "password_file", folder, "a file that holds the password and nothing else"),
+        password_file=_file(
+            table, "password_file", folder, "a file that holds the password and nothing else"
+        ),
         tls=tls,
         ca_file=_file(table, "ca_file", folder, "a PEM file with the certificate authority of the broker"),
         client_id=table.take(
-            "client_id", kinds.text("the name under which the broker keeps messages for this collector", 64), f"kerfbook-{site}"
+            "client_id",
+            kinds.text("the name under which the broker keeps messages for this collector", 64),
+            f"kerfbook-{site}",
         ),
     )
     if broker.password_file and not broker.username:
@@ -133,16 +150,23 @@ def _shifts(document: Document) -> ShiftPlan:
         days = table.take("days", kinds.listed(weekday, 'weekdays such as ["mon", "tue"]', least=1), ())
         dates = table.take("dates", kinds.listed(kinds.date, "dates such as [2026-12-24]", least=1), ())
         if ("days" in table) == ("dates" in table):
-            table.fault("days", "either days, for every week, or dates, for shifts that stand in place of the weekday's")
+            table.fault(
+                "days",
+                "either days, for every week, or dates, for shifts that stand in place of the weekday's",
+            )
         start, end = table.take("start", kinds.clock), table.take("end", kinds.clock)
         breaks = table.take("breaks", kinds.listed(kinds.span, 'spans of time such as ["09:30-09:45"]'), ())
         table.close()
-        if start is None or end is None:
+        if not (start and end):  # faulty, and reported
             continue
         try:
             shift = Shift.parse(f"{start}-{end}", breaks)
         except ValueError as error:
-            table.fault("breaks" if "break" in str(error) else "end", "breaks that lie in a shift of at most 24 hours", str(error))
+            table.fault(
+                "breaks" if "break" in str(error) else "end",
+                "breaks that lie in a shift of at most 24 hours",
+                str(error),
+            )
             continue
         for day in days:
             week[kinds.WEEKDAYS.index(day)].append(shift)
@@ -158,7 +182,9 @@ def _stores(document: Document, folder: Path) -> Stores:
     table = document.table("stores")
     kept = folder / table.take("folder", kinds.text("a folder", 4096), "kerfbook-data")
     trace = kept / table.take("trace", kinds.text("a file name in the folder", 4096), "trace.sqlite")
-    address = kinds.pattern("an SQLAlchemy database address such as sqlite:////var/lib/kerfbook/book.sqlite", r"[a-z0-9+]+://.*")
+    address = kinds.pattern(
+        "an SQLAlchemy database address such as sqlite:////var/lib/kerfbook/book.sqlite", r"[a-z0-9+]+://.*"
+    )
     book = table.take("book", address, f"sqlite:///{kept / 'book.sqlite'}")
     table.close()
     return Stores(kept, trace, book)
@@ -166,14 +192,16 @@ def _stores(document: Document, folder: Path) -> Stores:
 
 def _web(document: Document) -> Web:
     table = document.table("web")
-    host = kinds.text("the address to listen at: 127.0.0.1 for this computer only, 0.0.0.0 for the whole network", 253)
+    host = kinds.text(
+        "the address to listen at: 127.0.0.1 for this computer only, 0.0.0.0 for the whole network", 253
+    )
     web = Web(table.take("host", host, "127.0.0.1"), table.take("port", kinds.whole(1, 65535), 8080))
     table.close()
     return web
 
 
 _UNITS = {"_ma": ("_amps", "A", 1000, 1000.0), "_us": ("_seconds", "s", 1_000_000, 3600.0)}
-"""How the detector's whole milliamperes and microseconds are written in the file: ending, unit, factor, upper bound."""
+"""How the detector's milliamperes and microseconds are written in the file: ending, unit, factor, highest."""
 
 
 def _detection(document: Document) -> DetectSettings:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import json
-from collections.abc import Iterator
-from typing import Any, TypeVar, overload
+from typing import TYPE_CHECKING, Any, TypeVar, overload
 
 from dashboard.config.faults import Fault
-from dashboard.config.kinds import Kind, Unfit
+from dashboard.config.kinds import Kind, UnfitError
 from dashboard.config.lines import Path, key_lines, line_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 T = TypeVar("T")
 D = TypeVar("D")
@@ -36,17 +38,26 @@ class Document:
         self._known.append(key)
         value = self._values.get(key)
         if value is None and required:
-            self.fault((key,), "nothing", f"a table [{key}]", "`kerfbook run --write-config` writes an example")
+            self.fault(
+                (key,), "nothing", f"a table [{key}]", "`kerfbook run --write-config` writes an example"
+            )
         if value is not None and not isinstance(value, dict):
             self.fault((key,), shown(value), f"a table, which begins with a line [{key}]")
-        return Table(self, (key,), value if isinstance(value, dict) else {}, absent=not isinstance(value, dict))
+        return Table(
+            self, (key,), value if isinstance(value, dict) else {}, absent=not isinstance(value, dict)
+        )
 
     def tables(self, key: str) -> Iterator[Table]:
         """Every table ``[[key]]``."""
         self._known.append(key)
         value = self._values.get(key, [])
         if not isinstance(value, list) or not all(isinstance(element, dict) for element in value):
-            self.fault((key,), shown(value), f"tables, each of which begins with a line [[{key}]]", "two square brackets: there may be several")
+            self.fault(
+                (key,),
+                shown(value),
+                f"tables, each of which begins with a line [[{key}]]",
+                "two square brackets: there may be several",
+            )
             return
         for number, element in enumerate(value):
             yield Table(self, (key, number), element)
@@ -55,13 +66,20 @@ class Document:
         """Add a fault for every table that nobody asked for."""
         for key in self._values:
             if key not in self._known:
-                self.fault((key,), f"{key}, which is no table of this file", f"one of {', '.join(self._known)}", nearest(key, self._known))
+                self.fault(
+                    (key,),
+                    f"{key}, which is no table of this file",
+                    f"one of {', '.join(self._known)}",
+                    nearest(key, self._known),
+                )
 
 
 class Table:
     """One table; `take` each key, then `close`."""
 
-    def __init__(self, document: Document, path: Path, values: dict[str, Any], *, absent: bool = False) -> None:
+    def __init__(
+        self, document: Document, path: Path, values: dict[str, Any], *, absent: bool = False
+    ) -> None:
         self.path = path
         self._document = document
         self._values = values
@@ -76,7 +94,7 @@ class Table:
     @overload
     def take(self, key: str, kind: Kind[T], default: D) -> T | D: ...
     def take(self, key: str, kind: Kind[Any], default: Any = _REQUIRED) -> Any:
-        """The value of a key. A faulty one is reported and stands as None, which nobody sees: `load` raises."""
+        """The value of a key; a faulty one is reported and stands as None, which only `load` sees."""
         self._known.append(key)
         if key not in self._values:
             if default is _REQUIRED and not self._absent:
@@ -84,7 +102,7 @@ class Table:
             return None if default is _REQUIRED else default
         try:
             return kind.read(self._values[key])
-        except Unfit as unfit:
+        except UnfitError as unfit:
             self.fault(key, kind.expected, str(unfit))
             return None if default is _REQUIRED else default
 
@@ -97,7 +115,10 @@ class Table:
         for key in self._values:
             if key not in self._known:
                 self._document.fault(
-                    (*self.path, key), "a key that is not known here", f"one of {', '.join(self._known)}", nearest(key, self._known)
+                    (*self.path, key),
+                    "a key that is not known here",
+                    f"one of {', '.join(self._known)}",
+                    nearest(key, self._known),
                 )
 
 

@@ -1,12 +1,19 @@
-"""The settings of ``kerfbook run``, typed. Paths are absolute: a relative one counts from the file's folder."""
+"""The settings of ``kerfbook run``, typed.
+
+Paths are absolute: a relative one counts from the file's folder.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from api.site import SawTitle, Site
-from collector.detect.settings import DetectSettings
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from collector.detect.settings import DetectSettings
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import datetime as dt
 import threading
 import time
+from typing import TYPE_CHECKING
 
 from collector.facts import SECOND
 from dashboard.demo.days import played
-from dashboard.demo.folder import DemoFolder
 from dashboard.demo.shifts import lay
 from simulator import world
 from simulator.play import BoxClient, deliveries
+
+if TYPE_CHECKING:
+    from dashboard.demo.folder import DemoFolder
 
 
 class Boxes:
@@ -31,7 +34,8 @@ class Boxes:
         self._lock = threading.Lock()
         self._clients = [BoxClient(world.SITE, saw, host, port) for saw in world.SAWS.values()]
         self._threads = [
-            threading.Thread(target=self._live, args=(client,), name=f"box {client.saw.name}", daemon=True) for client in self._clients
+            threading.Thread(target=self._live, args=(client,), name=f"box {client.saw.name}", daemon=True)
+            for client in self._clients
         ]
 
     def start(self) -> None:

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from pathlib import Path
+from typing import TYPE_CHECKING
 
-_ABOUT = "The demo of Kerfbook keeps its invented shop here. Delete the folder and the next demo begins afresh.\n"
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_ABOUT = (
+    "The demo of Kerfbook keeps its invented shop here. Delete the folder and the next demo begins afresh.\n"
+)
 
 
 class DemoFolder:
@@ -24,7 +29,9 @@ class DemoFolder:
         self.path = path.resolve()
         self._days = self.path / "demo.json"
         if self.path.exists() and not self._days.exists() and any(self.path.iterdir()):
-            raise ValueError(f"{self.path} holds something that no demo made; name another folder with --folder")
+            raise ValueError(
+                f"{self.path} holds something that no demo made; name another folder with --folder"
+            )
         self.path.mkdir(parents=True, exist_ok=True)
         self.starts: dict[dt.date, int] = {}
         if self._days.exists():
@@ -32,7 +39,9 @@ class DemoFolder:
                 days = json.loads(self._days.read_text("utf-8"))["moved_shifts"]
                 self.starts = {dt.date.fromisoformat(day): int(start) for day, start in days.items()}
             except (ValueError, KeyError, TypeError, AttributeError) as error:
-                raise ValueError(f"{self._days} is damaged ({error}); delete the folder to begin afresh") from error
+                raise ValueError(
+                    f"{self._days} is damaged ({error}); delete the folder to begin afresh"
+                ) from error
         else:
             (self.path / "README.txt").write_text(_ABOUT, "utf-8")
             self._save()
@@ -48,7 +57,7 @@ class DemoFolder:
         return f"sqlite:///{self.path / 'book.sqlite'}"
 
     def move_shift(self, day: dt.date, start: int) -> None:
-        """Remember that a day's shift begins at ``start`` minutes after midnight; a day that has one keeps it."""
+        """Remember when a day's shift begins, minutes after midnight; a day that has one keeps it."""
         if day not in self.starts:
             self.starts[day] = start
             self._save()

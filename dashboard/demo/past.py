@@ -6,14 +6,18 @@ import datetime as dt
 import multiprocessing
 import signal
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from typing import TYPE_CHECKING
 
 from api.answers.calendar import instant
-from collector.ingest import Ingest
-from collector.signals import Trace
 from dashboard.demo.days import trace_of
 from simulator import world
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from collector.ingest import Ingest
+    from collector.signals import Trace
 
 WEEKS = 8
 _AHEAD = 4
@@ -23,7 +27,7 @@ Job = tuple[str, dt.date, dict[dt.date, int]]
 
 
 def _jobs(last: dict[str, int | None], today: dt.date, starts: dict[dt.date, int]) -> list[Job]:
-    """The days that are missing, day by day, both saws: eight weeks on a first start, since the last reading later."""
+    """The missing days, both saws by turns: eight weeks at first, later those since the last reading."""
     first = today - dt.timedelta(weeks=WEEKS)
     jobs: list[Job] = []
     for number in range((today - first).days + 1):
@@ -36,7 +40,13 @@ def _jobs(last: dict[str, int | None], today: dt.date, starts: dict[dt.date, int
 
 
 def fill(
-    ingest: Ingest, last: dict[str, int | None], now_us: int, today: dt.date, starts: dict[dt.date, int], progress: Callable[[float], None]
+    ingest: Ingest,
+    last: dict[str, int | None],
+    *,
+    now_us: int,
+    today: dt.date,
+    starts: dict[dt.date, int],
+    progress: Callable[[float], None],
 ) -> None:
     """Absorb all that happened after each saw's last reading and before ``now_us``.
 
@@ -60,10 +70,12 @@ def fill(
 
 
 def _in_worker(jobs: Iterable[Job]) -> Iterator[Trace]:
-    """The traces of the jobs, in their order, made by one other process while the caller works on those before."""
+    """The traces of the jobs, in order, made by another process while the caller works on those before."""
     # Spawned, not forked: the broker and the web server have threads by then.
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(1, context, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN)) as pool:
+    with ProcessPoolExecutor(
+        1, context, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN)
+    ) as pool:
         waiting: deque[Future[Trace]] = deque()
         try:
             for job in jobs:

@@ -1,8 +1,8 @@
-"""The demo's shifts: the ordinary one, and for a day on which somebody looks, one laid so that the saws are at work now.
+"""The demo's shifts: the ordinary one, and one moved so that the saws are at work when somebody looks.
 
-A demo that shows two saws at rest because it was started on a Sunday night shows nothing. So on the day of a start the shop's shift is
-moved, breaks and all, until the present lies well inside it; the days before keep the ordinary shift. The screen
-shows the moved shift as that day's plan.
+A demo that shows two saws at rest because it was started on a Sunday night shows nothing. So on the day
+of a start the shop's shift is moved, breaks and all, until the present lies well inside it; the days
+before keep the ordinary shift. The screen shows the moved shift as that day's plan.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ AHEAD = 45
 """The present should have this many minutes of planned work before it and after it."""
 
 LEAD = 200
-"""A moved shift began this many minutes ago: some cuts are counted, and most of the shift is still to come."""
+"""A moved shift began this many minutes ago: some cuts are counted, and most of the shift is to come."""
 
 LAST_MINUTE = 24 * 60 - 1
 
@@ -55,13 +55,17 @@ def crew_shift(start: int) -> crew.Shift:
         return _clock(minutes(clock) + by)
 
     return crew.Shift(
-        moved(world.SHIFT.start), moved(world.SHIFT.end), tuple((moved(a), moved(b)) for a, b in world.SHIFT.breaks)
+        moved(world.SHIFT.start),
+        moved(world.SHIFT.end),
+        tuple((moved(a), moved(b)) for a, b in world.SHIFT.breaks),
     )
 
 
 def plan_shift(shift: crew.Shift) -> Shift:
     """A shift of the simulator as the API's calendar knows it."""
-    return Shift(minutes(shift.start), minutes(shift.end), tuple((minutes(a), minutes(b)) for a, b in shift.breaks))
+    return Shift(
+        minutes(shift.start), minutes(shift.end), tuple((minutes(a), minutes(b)) for a, b in shift.breaks)
+    )
 
 
 def moved_plan(saw: str, day: dt.date, seed: int, start: int) -> crew.DayPlan:

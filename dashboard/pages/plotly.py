@@ -14,7 +14,7 @@ YEAR_SECONDS = 365 * 24 * 3600
 
 @lru_cache(maxsize=1)
 def version() -> str:
-    """Version of the installed plotly package; it is part of the script's address, so browsers keep it for a year."""
+    """Version of the installed plotly package, part of the script's address: browsers keep it for a year."""
     return metadata.version("plotly")
 
 
@@ -43,7 +43,7 @@ def plotly_pages() -> Blueprint:
     def script(wanted: str) -> Response:
         if wanted != version():
             abort(404)
-        packed = "gzip" in request.accept_encodings
+        packed = request.accept_encodings.quality("gzip") > 0
         answer = Response(_compressed() if packed else bundle().read_bytes(), mimetype="text/javascript")
         if packed:
             answer.headers["Content-Encoding"] = "gzip"

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from flask import Blueprint, render_template
 
-from dashboard.pages.screen import Screen
+if TYPE_CHECKING:
+    from dashboard.pages.screen import Screen
 
 
 def start_pages(screen: Screen) -> Blueprint:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from flask import Blueprint, Response, render_template
 
 from dashboard.pages import plotly
 from dashboard.pages.release import release
-from dashboard.pages.screen import Screen
+
+if TYPE_CHECKING:
+    from dashboard.pages.screen import Screen
 
 
 def tv_pages(screen: Screen) -> Blueprint:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
-from selenium.webdriver.remote.webdriver import WebDriver
 
 from tests.dashboard.shop import Shop
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from selenium.webdriver.remote.webdriver import WebDriver
 
 FLAGS = (
     "--headless",

@@ -1,11 +1,11 @@
-"""A workshop for page tests: a real book, the real API and server, and a clock that begins on a chosen afternoon."""
+"""A workshop for page tests: a real book, the real API and server, a clock that begins on an afternoon."""
 
 from __future__ import annotations
 
 import datetime as dt
 import random
 import time
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from api.answers.calendar import Shift, ShiftPlan
 from api.app import close_api
@@ -16,6 +16,9 @@ from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Run, St
 from collector.trace.sqlite import SqliteTrace
 from dashboard.app import create_app
 from dashboard.web import WebServer
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 NAMES = ("heron", "plover", "curlew", "dunlin", "avocet", "sanderling")
 AFTERNOON = dt.datetime(2026, 3, 2, 14, 2, tzinfo=dt.UTC)
@@ -80,7 +83,15 @@ class Shop:
         self.book.close()
         self.trace.close()
 
-    def work(self, saw: str, state: State = State.READY, *, heard: float = 1.0, hours: float = 6.0, door: bool = True) -> None:
+    def work(
+        self,
+        saw: str,
+        state: State = State.READY,
+        *,
+        heard: float = 1.0,
+        hours: float = 6.0,
+        door: bool = True,
+    ) -> None:
         """Fill a saw's day until now: a run every seven minutes with some cuts, a gap, and a conflict.
 
         Args:
@@ -108,7 +119,9 @@ class Shop:
     def cut(self, saw: str) -> None:
         """One more cut, as a collector would commit it."""
         now = self.clock.us()
-        self._commit(saw, [self._cut(saw, now - 20 * SECOND, random.Random(1))], now, State.READY, door=True, keep=True)
+        self._commit(
+            saw, [self._cut(saw, now - 20 * SECOND, random.Random(1))], now, State.READY, door=True, keep=True
+        )
 
     def heard(self, saw: str) -> None:
         """A reading that changes nothing."""
@@ -117,9 +130,21 @@ class Shop:
     @staticmethod
     def _cut(saw: str, at: int, dice: random.Random) -> Cut:
         direction = Direction.VERTICAL if dice.random() < 0.6 else Direction.HORIZONTAL
-        return Cut(saw, at, at + dice.randrange(6, 30) * SECOND, direction, 6100, 7400, 3200, lock_moved=False, station=None)
+        return Cut(
+            saw,
+            at,
+            at + dice.randrange(6, 30) * SECOND,
+            direction,
+            6100,
+            7400,
+            3200,
+            lock_moved=False,
+            station=None,
+        )
 
-    def _commit(self, saw: str, facts: list[Fact], at: int, state: State, door: bool, *, keep: bool = False) -> None:
+    def _commit(
+        self, saw: str, facts: list[Fact], at: int, state: State, door: bool, *, keep: bool = False
+    ) -> None:
         first = facts[0].start if keep and facts else None if keep else 0
         now = NowEntry(saw, at, state, at - 90 * SECOND, 3200, locked=True, station=None, door_closed=door)
         self.book.commit([SawCommit(saw, first, None, facts, now=now)])

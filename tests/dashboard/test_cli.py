@@ -1,4 +1,4 @@
-"""The command as a stranger meets it: help, exit codes, replay and simulate, and `run` without a configuration."""
+"""The command as a stranger meets it: help, exit codes, replay, simulate, `run` without a configuration."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import json
 import os
 import subprocess
 import sys
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -17,6 +17,9 @@ from collector.signals import merge
 from collector.wire.pack import read_pack
 from dashboard.cli import COMMANDS, main
 from dashboard.config import load
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 DAY = ["--day", "2026-03-02"]
 
@@ -73,7 +76,9 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return packs, truth
 
 
-def test_replay_prints_the_facts_of_the_packs_in_order_of_start(played: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
+def test_replay_prints_the_facts_of_the_packs_in_order_of_start(
+    played: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
     packs, _ = played
     assert main(["replay", str(packs), "--saw", "heron"]) == 0
     out, err = capsys.readouterr()
@@ -86,7 +91,9 @@ def test_replay_prints_the_facts_of_the_packs_in_order_of_start(played: tuple[Pa
     assert facts == [as_record(fact) for fact in derive("heron", trace)]
 
 
-def test_replay_finds_what_the_truth_says(played: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
+def test_replay_finds_what_the_truth_says(
+    played: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
     packs, truth = played
     main(["replay", str(packs), "--saw", "heron"])
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
@@ -143,7 +150,9 @@ def test_run_without_a_file_explains_and_ends_with_2(
     assert "--write-config" in told
 
 
-def test_run_writes_a_commented_file_and_never_over_another(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_run_writes_a_commented_file_and_never_over_another(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "kerfbook.toml"
     assert main(["run", "--config", str(path), "--write-config"]) == 0
     assert load(path).site.name == "workshop"
@@ -153,7 +162,9 @@ def test_run_writes_a_commented_file_and_never_over_another(tmp_path: Path, caps
     assert "left as it is" in capsys.readouterr().err
 
 
-def test_run_refuses_a_wrong_file_with_every_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_run_refuses_a_wrong_file_with_every_fault(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "kerfbook.toml"
     path.write_text('[site]\nname = "x"\nzone = "Mars"\n[[saws]]\nname = "A"\n')
     assert main(["run", "--config", str(path)]) == 2
@@ -173,8 +184,18 @@ def test_run_checks_a_file_without_starting(tmp_path: Path, capsys: pytest.Captu
 
 @pytest.mark.real
 def test_a_reader_that_has_seen_enough_breaks_nothing(played: tuple[Path, Path]) -> None:
-    command = [sys.executable, "-c", "import sys; from dashboard.cli import main; sys.exit(main())", "replay", str(played[0]), "--saw", "heron"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, "PYTHONUNBUFFERED": "1"}) as process:
+    command = [
+        sys.executable,
+        "-c",
+        "import sys; from dashboard.cli import main; sys.exit(main())",
+        "replay",
+        str(played[0]),
+        "--saw",
+        "heron",
+    ]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, "PYTHONUNBUFFERED": "1"}
+    ) as process:
         assert process.stdout is not None
         assert process.stderr is not None
         process.stdout.readline()

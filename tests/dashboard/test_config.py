@@ -49,10 +49,28 @@ def test_the_commented_example_is_a_valid_configuration() -> None:
 def test_the_remarks_of_the_example_tell_the_usual_values() -> None:
     """Every setting that the example shows commented out is known, and most are the values without it."""
     lines = template().splitlines()
-    shown = [line.lstrip("# ").partition(" #")[0].strip() for line in lines if line.startswith("# ") and " = " in line]
+    shown = [
+        line.lstrip("# ").partition(" #")[0].strip()
+        for line in lines
+        if line.startswith("# ") and " = " in line
+    ]
     keys = {line.partition(" = ")[0] for line in shown}
-    assert {"folder", "trace", "book", "host", "port", "closed", "busy_gap_seconds", "password_file", "dates"} <= keys
-    detection = [line for line in shown if line.partition(" = ")[0].endswith(("_amps", "_seconds")) and "busy" not in line]
+    assert {
+        "folder",
+        "trace",
+        "book",
+        "host",
+        "port",
+        "closed",
+        "busy_gap_seconds",
+        "password_file",
+        "dates",
+    } <= keys
+    detection = [
+        line
+        for line in shown
+        if line.partition(" = ")[0].endswith(("_amps", "_seconds")) and "busy" not in line
+    ]
     settings = loads(LEAST + "[detection]\n" + "\n".join(detection), "kerfbook.toml", FOLDER)
     assert settings.detection == DetectSettings()
 
@@ -95,16 +113,17 @@ closed = [2026-12-25]
     assert plan.closed == {dt.date(2026, 12, 25)}
 
 
+# ruff: noqa: E501 - one case a line is easier to read
 @pytest.mark.parametrize(
     ("more", "told"),
     [
-        ('[web]\nprot = 80\n', ["line 8: [web], prot", "not known here", "one of host, port", "did you mean port?"]),
-        ('[webb]\nport = 80\n', ["line 7: [webb]", "no table of this file", "did you mean web?"]),
+        ("[web]\nprot = 80\n", ["line 8: [web], prot", "not known here", "one of host, port", "did you mean port?"]),
+        ("[webb]\nport = 80\n", ["line 7: [webb]", "no table of this file", "did you mean web?"]),
         ('[web]\nport = "80"\n', ['found     "80"', "expected  a whole number from 1 to 65535", "without quotes"]),
         ("[web]\nport = 70000\n", ["found     70000"]),
         ("[web]\nport = true\n", ["found     true", "a whole number"]),
         ('[broker]\ntls = "yes"\n', ["true or false, without quotes"]),
-        ('[broker]\nhost = 5\n', ["found     5", 'write it in quotes: "5"']),
+        ("[broker]\nhost = 5\n", ["found     5", 'write it in quotes: "5"']),
         ('[broker]\nusername = "k"\npassword_file = "nowhere"\n', ["line 9", "there is no file /etc/kerfbook/nowhere"]),
         ('[[saws]]\nname = "Heron 1"\n', ["[[saws]] number 2, name", 'try "heron-1"']),
         ('[[saws]]\nname = "saw-1"\n', ["line 8", "a name that no other saw has"]),
@@ -205,12 +224,26 @@ def test_lines_of_keys_are_found_past_strings_arrays_and_remarks() -> None:
 keys = st.text("abcxyz-_09", min_size=1, max_size=6)
 strings = st.sampled_from(['"a"', "'b'", '"""\nx = 1\n[t]\n"""', "'''\n# r\n]'''", '"\\"]"'])
 plain_values = st.one_of(st.integers(-9, 9).map(str), strings, st.just("2026-03-02"), st.just("true"))
-values = st.recursive(plain_values, lambda inner: st.lists(inner, max_size=3).map(lambda v: "[\n" + ", # ]\n".join(v) + "]"), max_leaves=6)
+values = st.recursive(
+    plain_values,
+    lambda inner: st.lists(inner, max_size=3).map(lambda v: "[\n" + ", # ]\n".join(v) + "]"),
+    max_leaves=6,
+)
 
 
-@given(st.lists(st.tuples(st.sampled_from(["[{}]", "[[{}]]"]), keys, st.dictionaries(keys, values, max_size=4)), max_size=4))
-def test_every_key_that_tomllib_reads_has_the_line_on_which_it_stands(tables: list[tuple[str, str, dict[str, str]]]) -> None:
-    text = "".join(f"{head.format(name)}\n" + "".join(f"{k} = {v}\n" for k, v in body.items()) for head, name, body in tables)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["[{}]", "[[{}]]"]), keys, st.dictionaries(keys, values, max_size=4)),
+        max_size=4,
+    )
+)
+def test_every_key_that_tomllib_reads_has_the_line_on_which_it_stands(
+    tables: list[tuple[str, str, dict[str, str]]],
+) -> None:
+    text = "".join(
+        f"{head.format(name)}\n" + "".join(f"{k} = {v}\n" for k, v in body.items())
+        for head, name, body in tables
+    )
     try:
         values: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
