@@ -19,7 +19,7 @@ from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.demo.boxes import Boxes
 from dashboard.demo.folder import DemoFolder
-from dashboard.demo.past import fill
+from dashboard.demo.past import Past, fill
 from dashboard.demo.shifts import calendar, lay
 from dashboard.house import House, until_stopped
 from dashboard.progress import Progress
@@ -96,24 +96,11 @@ def run(args: argparse.Namespace) -> int:
         tuple(SawTitle(name, name.capitalize()) for name in world.SAWS),
         calendar(folder.starts),
     )
+    past = Past(folder.trace, folder.book, now_us, now.date(), folder.starts)
+    house = broker = boxes = None
     try:
+        fill(past, Progress("playing eight weeks of work" if past.empty() else "fetching what was missed"))
         house = House(site, folder.trace, folder.book, DetectSettings())
-    except (BookError, TraceError, OSError) as error:
-        print(f"kerfbook demo: {error}", file=sys.stderr)
-        return codes.FLAWED
-    broker = None
-    boxes = None
-    try:
-        last = {saw: house.trace.last(saw) for saw in world.SAWS}
-        what = "playing eight weeks of work" if None in last.values() else "fetching what was missed"
-        fill(
-            house.ingest,
-            last,
-            now_us=now_us,
-            today=now.date(),
-            starts=folder.starts,
-            progress=Progress(what),
-        )
         broker = _broker(args.mqtt_port)
         port = _screens(house, f"mqtt://127.0.0.1:{broker.port}", args.host, args.port)
         house.listen(Broker(port=broker.port, client_id="kerfbook-demo", protocol="3.1.1"))
@@ -123,13 +110,14 @@ def run(args: argparse.Namespace) -> int:
         until_stopped()
     except KeyboardInterrupt:
         print("stopped; the next start goes on from here", file=sys.stderr)
-    except OSError as error:
+    except (BookError, TraceError, OSError, RuntimeError) as error:
         print(f"kerfbook demo: {error}", file=sys.stderr)
         return codes.FLAWED
     finally:
         if boxes:
             boxes.stop()
-        house.close()
+        if house:
+            house.close()
         if broker:
             broker.stop(1)
     return codes.DONE
