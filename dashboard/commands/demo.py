@@ -126,10 +126,10 @@ def run(args: argparse.Namespace) -> int:
 def _broker(port: int | None) -> EmbeddedBroker:
     """The broker at the port asked for, or at the usual one, or at a free one."""
     try:
-        broker = EmbeddedBroker("127.0.0.1", port or USUAL_BROKER_PORT)
+        broker = EmbeddedBroker("127.0.0.1", USUAL_BROKER_PORT if port is None else port)
         broker.start()
     except OSError:
-        if port:
+        if port is not None:
             raise
         broker = EmbeddedBroker("127.0.0.1", 0)
         broker.start()

@@ -13,8 +13,11 @@ from dataclasses import replace
 from api.answers.calendar import Shift, ShiftPlan
 from simulator import crew, world
 
+BEHIND = 120
+"""The ordinary shift will do from this many minutes after its start: there is something to see."""
+
 AHEAD = 45
-"""The present should have this many minutes of planned work before it and after it."""
+"""The saws should be at work for this many more minutes."""
 
 LEAD = 200
 """A moved shift began this many minutes ago: some cuts are counted, and most of the shift is to come."""
@@ -37,14 +40,28 @@ def lay(now: dt.datetime) -> int:
     Args:
         now: the present in the shop's zone.
     """
+    usual = minutes(world.SHIFT.start)
+    minute = minutes(now.time())
+    if now.weekday() < 5 and minute >= usual + BEHIND and _ahead(minute - usual) >= AHEAD:
+        return usual
+    length = minutes(world.SHIFT.end) - usual
+    starts = range(LAST_MINUTE - length + 1)
+    # At work, best for a while to come, best with the usual lead; on a round minute if there is a choice.
+    return max(
+        starts, key=lambda s: (min(_ahead(minute - s), AHEAD), -abs(minute - s - LEAD) // 5, s % 5 == 0)
+    )
+
+
+def _ahead(since: int) -> int:
+    """Minutes of work before the next break or the end, ``since`` minutes after the start; 0 in a break."""
     shift = world.SHIFT
-    minute = now.hour * 60 + now.minute
-    edges = [minutes(t) for t in (shift.start, *(t for pair in shift.breaks for t in pair), shift.end)]
-    usual = any(a + AHEAD <= minute <= b - AHEAD for a, b in zip(edges[0::2], edges[1::2], strict=True))
-    if usual and now.weekday() < 5:
-        return minutes(shift.start)
-    length = minutes(shift.end) - minutes(shift.start)
-    return max(0, min((minute - LEAD) // 5 * 5, LAST_MINUTE - length))
+    edges = [
+        minutes(t) - minutes(shift.start)
+        for t in (shift.start, *(t for pair in shift.breaks for t in pair), shift.end)
+    ]
+    return max(
+        (b - since for a, b in zip(edges[0::2], edges[1::2], strict=True) if a <= since < b), default=0
+    )
 
 
 def crew_shift(start: int) -> crew.Shift:
