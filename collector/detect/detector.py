@@ -82,7 +82,7 @@ class Detector:
         if part.last - before <= silence:
             return []
         if len(motor) and max(int(motor[0]) - before, part.last - int(motor[-1])) <= silence:
-            if len(motor) == 1 or int(np.diff(motor).max()) <= silence:
+            if int((motor[1:] - motor[:-1]).max(initial=0)) <= silence:
                 return []
         times = np.unique(np.concatenate([[before], *(s.t for s in part.series())]))
         holes = np.flatnonzero(np.diff(times) > silence)
@@ -209,7 +209,11 @@ def _slices(trace: Trace) -> Iterator[Trace]:
     """The trace in parts of at most `_SLICE` motor samples."""
     if not len(trace):
         return
-    at, t = trace.first, trace.motor.t
+    t = trace.motor.t
+    if len(t) <= _SLICE:
+        yield trace
+        return
+    at = trace.first
     for i in range(_SLICE, len(t), _SLICE):
         yield trace.between(at, int(t[i]))
         at = int(t[i])

@@ -198,10 +198,10 @@ class StepFinder:
         if end <= start:
             return []
         s, i, n = window.sums, start - window.base, end - start
-        filtered = s[i + w : i + w + n] - 2 * s[i : i + n] + s[i - w : i - w + n]
-        limit = self._limits(start, end, w)
+        here = s[i : i + n]
+        filtered = (s[i + w : i + w + n] - here) - (here - s[i - w : i - w + n])
         size = np.abs(filtered)
-        beyond = size > limit
+        beyond = size > self._limits(start, end, w)
         search.upto = end
         if not beyond.any():
             return []
@@ -258,7 +258,9 @@ def _rolling_quantile(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64
     for k in range(min(full, n)):
         part = np.sort(blocks[: have + k + 1])
         out[k] = part[int(_QUIET * (len(part) - 1))]
-    if n > full:
+    if n == 1 and not full:
+        out[0] = np.partition(blocks, int(_QUIET * (_BLOCKS - 1)))[int(_QUIET * (_BLOCKS - 1))]
+    elif n > full:
         rows = np.lib.stride_tricks.sliding_window_view(blocks[have + full - (_BLOCKS - 1) :], _BLOCKS)
         rank = int(_QUIET * (_BLOCKS - 1))
         out[full:] = np.partition(rows, rank, axis=1)[:, rank]
