@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,7 +12,11 @@ from collector.detect.motor import Motor, MotorCut, MotorRun, Outlook
 from collector.detect.settings import DetectSettings
 from collector.detect.switches import SwitchLog
 from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Now, Run, State
-from collector.signals import Trace
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from collector.signals import Trace
 
 _SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
@@ -23,7 +27,8 @@ _DOOR_OPEN = 0
 @dataclass(frozen=True, slots=True)
 class Facts:
     """News: the facts replace everything known that starts at or after ``settled_from``; a fact that starts before
-    it replaces the one of the same kind and start."""
+    it replaces the one of the same kind and start.
+    """
 
     settled_from: int
     facts: list[Fact]

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.cuts import Joiner
-from collector.detect.labels import Passage
 from collector.detect.power import PowerSwitch
 from collector.detect.run import RunTracker
-from collector.detect.settings import DetectSettings
 from collector.facts import State
+
+if TYPE_CHECKING:
+    from collector.detect.labels import Passage
+    from collector.detect.settings import DetectSettings
 
 Ints = NDArray[np.int64]
 
@@ -245,7 +248,9 @@ class Motor:
         run, tracker = self.run, self._tracker
         waits = int(self._t[1]) if len(self._t) > 1 else None
         if tracker is None or run is None:
-            return Outlook([], None, run, int(self._after[0][0]) if self._after is not None and len(self._after[0]) else waits)
+            return Outlook(
+                [], None, run, int(self._after[0][0]) if self._after is not None and len(self._after[0]) else waits
+            )
         if tracker.samples < _LEAST:
             return Outlook([], None, None, run.start)
         passages, under_load = tracker.preview()

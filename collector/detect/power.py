@@ -10,10 +10,12 @@ chunks of any size give the same result.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 _SPAN_US = 80_000  # a sample's vote weighs by the time it stands for, at most this: two samples of a slow box decide
 

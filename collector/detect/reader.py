@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.edge import edge_time
 from collector.detect.labels import SPIN_UP_US, Labels, Passage, Segment
-from collector.detect.settings import DetectSettings
 from collector.detect.steps import BLOCK, Step, StepFinder
 from collector.detect.window import Window
 from collector.facts import SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from collector.detect.settings import DetectSettings
 
 Ints = NDArray[np.int64]
 
@@ -68,8 +72,14 @@ class Reader:
     """
 
     def __init__(
-        self, settings: DetectSettings, run_start: int, rate: float, inflate: float, burst: Callable[[int], int],
-        t: Ints, y: Ints,
+        self,
+        settings: DetectSettings,
+        run_start: int,
+        rate: float,
+        inflate: float,
+        burst: Callable[[int], int],
+        t: Ints,
+        y: Ints,
     ) -> None:
         self._settings, self._run_start, self._rate, self._burst = settings, run_start, rate, burst
         self._finder = StepFinder(rate, inflate)
@@ -156,7 +166,9 @@ class Reader:
                 return used
             if place <= walk.opened.place:
                 continue
-            after = min(steps[used].place if used < len(steps) else following, walk.breaks[0] if walk.breaks else following)
+            after = min(
+                steps[used].place if used < len(steps) else following, walk.breaks[0] if walk.breaks else following
+            )
             self._turn(walk, place, after, stepped=stepped, silent=place == silence and silence < limit)
             if done is not None:
                 done += walk.labels.settle(walk.opened.start)
@@ -236,7 +248,11 @@ class Reader:
         else:
             self._ahead = None
             known = 0
-            walk = self._begin(steps[0].place if steps else self.window.count) if self._walked is None else self._walked.copy()
+            walk = (
+                self._begin(steps[0].place if steps else self.window.count)
+                if self._walked is None
+                else self._walked.copy()
+            )
         if firm > known:
             self._walk(walk, steps[known:firm], steps[firm].place, steps[firm].place, None, last=True)
             self._ahead = (tuple(steps[:firm]), walk)

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.detect.labels import Passage
 from collector.detect.reader import Reader
-from collector.detect.settings import DetectSettings
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
 from collector.detect.stop import fall_time, last_level, switched_off
 from collector.facts import SECOND
+
+if TYPE_CHECKING:
+    from collector.detect.labels import Passage
+    from collector.detect.settings import DetectSettings
 
 Ints = NDArray[np.int64]
 
