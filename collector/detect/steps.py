@@ -101,6 +101,11 @@ class StepFinder:
         return self._short.w
 
     @property
+    def brief(self) -> int:
+        """The middle filter's width, samples."""
+        return self._searches[1].w
+
+    @property
     def long(self) -> int:
         """The long filter's width, samples."""
         return self._long.w
