@@ -37,6 +37,7 @@ _LASTS = 8  # samples after which a level is one
 _SMEAR = 0.2  # share of a step by which the sample across it shifts the mean of one sample
 _FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
 _TIMES, _MANY_TIMES = 3.0, 1.5  # a load so many times the last is rare: so many nats for each factor e beyond
+_DROP, _STAR = 0.3, 5.0
 _COMES_BACK = 2.5  # a level inside a cut that comes back exactly
 _LEAST_SIGMAS = 0.75  # the smallest rise that can be a cut, in standard deviations of a sample
 _DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.003, 0.004, 0.10  # idle wanders: share of idle at once, a second, at most
@@ -208,6 +209,8 @@ class Labels:
         times = (head - base) / max(floor, level - base)
         if times > _TIMES:
             price += _MANY_TIMES * math.log(times / _TIMES)
+        if s.n >= _LASTS and p.start - self._start < SPIN_UP_US and level - head > _DROP * (level - base):
+            price += _STAR  # the level that a first "cut" falls to, and that stays, is delta's idle
         if p.lasted and s.n >= _LASTS and head < level:
             again = _variance(s.sigma, s.head, s.head, s.head.seconds)
             price += max(0.0, _COMES_BACK - (head - p.low) ** 2 / (2 * again))
