@@ -26,9 +26,7 @@ Begin with `kerfbook demo`. It informs, it protects nobody: it is no safety devi
 
 def parser() -> argparse.ArgumentParser:
     """The command line."""
-    top = argparse.ArgumentParser(
-        "kerfbook", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    top = argparse.ArgumentParser("kerfbook", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter)
     top.add_argument("--version", action="version", version=f"kerfbook {metadata.version('kerfbook')}")
     commands = top.add_subparsers(metavar="COMMAND", required=True)
     for name, command in COMMANDS.items():

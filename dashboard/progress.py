@@ -33,9 +33,7 @@ class Progress:
         seconds = time.monotonic() - self._began
         if self._out.isatty():
             bar = "━" * int(_WIDTH * share) + "╌" * (_WIDTH - int(_WIDTH * share))
-            self._out.write(
-                f"\r{self._what} {bar} {percent:3d} % {seconds:4.1f} s" + ("\n" if percent == 100 else "")
-            )
+            self._out.write(f"\r{self._what} {bar} {percent:3d} % {seconds:4.1f} s" + ("\n" if percent == 100 else ""))
         else:
             self._out.write(f"{self._what}: {percent} %, {seconds:.1f} s\n")
         self._out.flush()

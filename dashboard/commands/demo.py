@@ -74,9 +74,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help=f"port of the broker (default: {USUAL_BROKER_PORT}, or a free one)",
     )
-    parser.add_argument(
-        "--browser", action="store_true", help="open the wall screen in the browser of this computer"
-    )
+    parser.add_argument("--browser", action="store_true", help="open the wall screen in the browser of this computer")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -49,9 +49,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--day", type=_day, default=None, metavar="DATE", help="first day, as 2026-03-02 (default: yesterday)"
     )
     parser.add_argument("--days", type=_count, default=1, metavar="N", help="how many days (default: 1)")
-    parser.add_argument(
-        "--seed", type=int, default=1, metavar="N", help="another seed, another life (default: 1)"
-    )
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, another life (default: 1)")
     parser.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened here")
     parser.add_argument(
         "--to",
@@ -97,9 +95,7 @@ def _speed(text: str) -> float:
     except ValueError:
         speed = 0
     if not speed > 0:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is no speed; 1 is as fast as life, 60 a minute in a second"
-        )
+        raise argparse.ArgumentTypeError(f"{text!r} is no speed; 1 is as fast as life, 60 a minute in a second")
     return speed
 
 
@@ -158,8 +154,7 @@ def _publish(args: argparse.Namespace, days: Iterator[Played]) -> int:
     finally:
         box.stop()
     print(
-        f"{count} packs of {args.saw} sent"
-        + ("" if taken else f", but the broker at {host}:{port} did not take all"),
+        f"{count} packs of {args.saw} sent" + ("" if taken else f", but the broker at {host}:{port} did not take all"),
         file=sys.stderr,
     )
     return codes.DONE if taken else codes.FLAWED

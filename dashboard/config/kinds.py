@@ -70,9 +70,7 @@ def _name_hint(found: str) -> str:
     return f'try "{better}"; what people read goes into title' if better else ""
 
 
-name = pattern(
-    "a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -", NAME.pattern, _name_hint
-)
+name = pattern("a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -", NAME.pattern, _name_hint)
 
 
 def whole(low: int, high: int, unit: str = "") -> Kind[int]:
@@ -80,9 +78,7 @@ def whole(low: int, high: int, unit: str = "") -> Kind[int]:
 
     def read(value: object) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise UnfitError(
-                "write the number without quotes" if isinstance(value, str) and value.isdigit() else ""
-            )
+            raise UnfitError("write the number without quotes" if isinstance(value, str) and value.isdigit() else "")
         return value
 
     return Kind(f"a whole number from {low} to {high}{unit and ' ' + unit}", read)

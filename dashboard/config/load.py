@@ -69,9 +69,7 @@ def _syntax_fault(file: str, text: str, message: str) -> Fault:
     line = int(place[1]) if place else text.count("\n") + 1
     rows = text.splitlines()
     found = rows[line - 1].strip() if line <= len(rows) else "the end of the file"
-    return Fault(
-        file, line, "the text", found, "TOML, which this line is not", re.sub(r" \(at .*\)$", "", message)
-    )
+    return Fault(file, line, "the text", found, "TOML, which this line is not", re.sub(r" \(at .*\)$", "", message))
 
 
 def _site(document: Document) -> dict[str, Any]:
@@ -87,9 +85,7 @@ def _site(document: Document) -> dict[str, Any]:
 
 
 def _saws(document: Document) -> tuple[Saw, ...]:
-    urn = kinds.pattern(
-        'the box\'s own name, such as "urn:dev:mac:0024befffe804ff1:"', r"urn:dev:[!-~]{1,200}"
-    )
+    urn = kinds.pattern('the box\'s own name, such as "urn:dev:mac:0024befffe804ff1:"', r"urn:dev:[!-~]{1,200}")
     saws: list[Saw] = []
     for table in document.tables("saws"):
         name = table.take("name", kinds.name)
@@ -115,9 +111,7 @@ def _broker(document: Document, folder: Path, site: str) -> Broker:
         host=table.take("host", kinds.text("the broker's host name or address", 253), "127.0.0.1"),
         port=table.take("port", kinds.whole(1, 65535), 8883 if tls else 1883),
         username=table.take("username", kinds.text("a user name of the broker"), None),
-        password_file=_file(
-            table, "password_file", folder, "a file that holds the password and nothing else"
-        ),
+        password_file=_file(table, "password_file", folder, "a file that holds the password and nothing else"),
         tls=tls,
         ca_file=_file(table, "ca_file", folder, "a PEM file with the certificate authority of the broker"),
         client_id=table.take(
@@ -192,9 +186,7 @@ def _stores(document: Document, folder: Path) -> Stores:
 
 def _web(document: Document) -> Web:
     table = document.table("web")
-    host = kinds.text(
-        "the address to listen at: 127.0.0.1 for this computer only, 0.0.0.0 for the whole network", 253
-    )
+    host = kinds.text("the address to listen at: 127.0.0.1 for this computer only, 0.0.0.0 for the whole network", 253)
     web = Web(table.take("host", host, "127.0.0.1"), table.take("port", kinds.whole(1, 65535), 8080))
     table.close()
     return web

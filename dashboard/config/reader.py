@@ -38,14 +38,10 @@ class Document:
         self._known.append(key)
         value = self._values.get(key)
         if value is None and required:
-            self.fault(
-                (key,), "nothing", f"a table [{key}]", "`kerfbook run --write-config` writes an example"
-            )
+            self.fault((key,), "nothing", f"a table [{key}]", "`kerfbook run --write-config` writes an example")
         if value is not None and not isinstance(value, dict):
             self.fault((key,), shown(value), f"a table, which begins with a line [{key}]")
-        return Table(
-            self, (key,), value if isinstance(value, dict) else {}, absent=not isinstance(value, dict)
-        )
+        return Table(self, (key,), value if isinstance(value, dict) else {}, absent=not isinstance(value, dict))
 
     def tables(self, key: str) -> Iterator[Table]:
         """Every table ``[[key]]``."""
@@ -77,9 +73,7 @@ class Document:
 class Table:
     """One table; `take` each key, then `close`."""
 
-    def __init__(
-        self, document: Document, path: Path, values: dict[str, Any], *, absent: bool = False
-    ) -> None:
+    def __init__(self, document: Document, path: Path, values: dict[str, Any], *, absent: bool = False) -> None:
         self.path = path
         self._document = document
         self._values = values

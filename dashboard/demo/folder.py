@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pathlib import Path
 
-_ABOUT = (
-    "The demo of Kerfbook keeps its invented shop here. Delete the folder and the next demo begins afresh.\n"
-)
+_ABOUT = "The demo of Kerfbook keeps its invented shop here. Delete the folder and the next demo begins afresh.\n"
 
 
 class DemoFolder:
@@ -29,9 +27,7 @@ class DemoFolder:
         self.path = path.resolve()
         self._days = self.path / "demo.json"
         if self.path.exists() and not self._days.exists() and any(self.path.iterdir()):
-            raise ValueError(
-                f"{self.path} holds something that no demo made; name another folder with --folder"
-            )
+            raise ValueError(f"{self.path} holds something that no demo made; name another folder with --folder")
         self.path.mkdir(parents=True, exist_ok=True)
         self.starts: dict[dt.date, int] = {}
         if self._days.exists():
@@ -39,9 +35,7 @@ class DemoFolder:
                 days = json.loads(self._days.read_text("utf-8"))["moved_shifts"]
                 self.starts = {dt.date.fromisoformat(day): int(start) for day, start in days.items()}
             except (ValueError, KeyError, TypeError, AttributeError) as error:
-                raise ValueError(
-                    f"{self._days} is damaged ({error}); delete the folder to begin afresh"
-                ) from error
+                raise ValueError(f"{self._days} is damaged ({error}); delete the folder to begin afresh") from error
         else:
             (self.path / "README.txt").write_text(_ABOUT, "utf-8")
             self._save()

@@ -59,9 +59,7 @@ class Past:
         """The days that a saw's store lacks, wholly or in part, given its newest reading."""
         first = self.today - dt.timedelta(weeks=WEEKS)
         days = (first + dt.timedelta(days=number) for number in range((self.today - first).days + 1))
-        return [
-            day for day in days if last is None or last < instant(day + dt.timedelta(days=1), 0, world.ZONE)
-        ]
+        return [day for day in days if last is None or last < instant(day + dt.timedelta(days=1), 0, world.ZONE)]
 
     def fill(self, saw: str) -> Iterator[float]:
         """Absorb all that happened to a saw after its last reading; yields the share done.
@@ -105,9 +103,7 @@ def fill(past: Past, progress: Callable[[float], None]) -> None:
     try:
         for saw in world.SAWS:
             here, there = context.Pipe(duplex=False)
-            worker = context.Process(
-                target=_work, args=(there, past, saw), name=f"past of {saw}", daemon=True
-            )
+            worker = context.Process(target=_work, args=(there, past, saw), name=f"past of {saw}", daemon=True)
             worker.start()
             there.close()  # so that its end is seen here
             workers.append(worker)
@@ -115,7 +111,7 @@ def fill(past: Past, progress: Callable[[float], None]) -> None:
         listening = set(done)
         while listening:
             for connection in wait(list(listening)):
-                assert isinstance(connection, Connection)  # noqa: S101 - wait() is typed for sockets too
+                assert isinstance(connection, Connection)
                 try:
                     done[connection] = connection.recv()
                 except EOFError:

@@ -47,21 +47,16 @@ def lay(now: dt.datetime) -> int:
     length = minutes(world.SHIFT.end) - usual
     starts = range(LAST_MINUTE - length + 1)
     # At work, best for a while to come, best with the usual lead; on a round minute if there is a choice.
-    return max(
-        starts, key=lambda s: (min(_ahead(minute - s), AHEAD), -abs(minute - s - LEAD) // 5, s % 5 == 0)
-    )
+    return max(starts, key=lambda s: (min(_ahead(minute - s), AHEAD), -abs(minute - s - LEAD) // 5, s % 5 == 0))
 
 
 def _ahead(since: int) -> int:
     """Minutes of work before the next break or the end, ``since`` minutes after the start; 0 in a break."""
     shift = world.SHIFT
     edges = [
-        minutes(t) - minutes(shift.start)
-        for t in (shift.start, *(t for pair in shift.breaks for t in pair), shift.end)
+        minutes(t) - minutes(shift.start) for t in (shift.start, *(t for pair in shift.breaks for t in pair), shift.end)
     ]
-    return max(
-        (b - since for a, b in zip(edges[0::2], edges[1::2], strict=True) if a <= since < b), default=0
-    )
+    return max((b - since for a, b in zip(edges[0::2], edges[1::2], strict=True) if a <= since < b), default=0)
 
 
 def crew_shift(start: int) -> crew.Shift:
@@ -80,9 +75,7 @@ def crew_shift(start: int) -> crew.Shift:
 
 def plan_shift(shift: crew.Shift) -> Shift:
     """A shift of the simulator as the API's calendar knows it."""
-    return Shift(
-        minutes(shift.start), minutes(shift.end), tuple((minutes(a), minutes(b)) for a, b in shift.breaks)
-    )
+    return Shift(minutes(shift.start), minutes(shift.end), tuple((minutes(a), minutes(b)) for a, b in shift.breaks))
 
 
 def moved_plan(saw: str, day: dt.date, seed: int, start: int) -> crew.DayPlan:

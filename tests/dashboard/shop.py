@@ -119,9 +119,7 @@ class Shop:
     def cut(self, saw: str) -> None:
         """One more cut, as a collector would commit it."""
         now = self.clock.us()
-        self._commit(
-            saw, [self._cut(saw, now - 20 * SECOND, random.Random(1))], now, State.READY, door=True, keep=True
-        )
+        self._commit(saw, [self._cut(saw, now - 20 * SECOND, random.Random(1))], now, State.READY, door=True, keep=True)
 
     def heard(self, saw: str) -> None:
         """A reading that changes nothing."""
@@ -142,9 +140,7 @@ class Shop:
             station=None,
         )
 
-    def _commit(
-        self, saw: str, facts: list[Fact], at: int, state: State, door: bool, *, keep: bool = False
-    ) -> None:
+    def _commit(self, saw: str, facts: list[Fact], at: int, state: State, door: bool, *, keep: bool = False) -> None:
         first = facts[0].start if keep and facts else None if keep else 0
         now = NowEntry(saw, at, state, at - 90 * SECOND, 3200, locked=True, station=None, door_closed=door)
         self.book.commit([SawCommit(saw, first, None, facts, now=now)])

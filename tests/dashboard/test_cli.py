@@ -91,9 +91,7 @@ def test_replay_prints_the_facts_of_the_packs_in_order_of_start(
     assert facts == [as_record(fact) for fact in derive("heron", trace)]
 
 
-def test_replay_finds_what_the_truth_says(
-    played: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_replay_finds_what_the_truth_says(played: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
     packs, truth = played
     main(["replay", str(packs), "--saw", "heron"])
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
@@ -150,9 +148,7 @@ def test_run_without_a_file_explains_and_ends_with_2(
     assert "--write-config" in told
 
 
-def test_run_writes_a_commented_file_and_never_over_another(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_run_writes_a_commented_file_and_never_over_another(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "kerfbook.toml"
     assert main(["run", "--config", str(path), "--write-config"]) == 0
     assert load(path).site.name == "workshop"
@@ -162,9 +158,7 @@ def test_run_writes_a_commented_file_and_never_over_another(
     assert "left as it is" in capsys.readouterr().err
 
 
-def test_run_refuses_a_wrong_file_with_every_fault(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_run_refuses_a_wrong_file_with_every_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "kerfbook.toml"
     path.write_text('[site]\nname = "x"\nzone = "Mars"\n[[saws]]\nname = "A"\n')
     assert main(["run", "--config", str(path)]) == 2

@@ -49,11 +49,7 @@ def test_the_commented_example_is_a_valid_configuration() -> None:
 def test_the_remarks_of_the_example_tell_the_usual_values() -> None:
     """Every setting that the example shows commented out is known, and most are the values without it."""
     lines = template().splitlines()
-    shown = [
-        line.lstrip("# ").partition(" #")[0].strip()
-        for line in lines
-        if line.startswith("# ") and " = " in line
-    ]
+    shown = [line.lstrip("# ").partition(" #")[0].strip() for line in lines if line.startswith("# ") and " = " in line]
     keys = {line.partition(" = ")[0] for line in shown}
     assert {
         "folder",
@@ -67,9 +63,7 @@ def test_the_remarks_of_the_example_tell_the_usual_values() -> None:
         "dates",
     } <= keys
     detection = [
-        line
-        for line in shown
-        if line.partition(" = ")[0].endswith(("_amps", "_seconds")) and "busy" not in line
+        line for line in shown if line.partition(" = ")[0].endswith(("_amps", "_seconds")) and "busy" not in line
     ]
     settings = loads(LEAST + "[detection]\n" + "\n".join(detection), "kerfbook.toml", FOLDER)
     assert settings.detection == DetectSettings()
@@ -241,8 +235,7 @@ def test_every_key_that_tomllib_reads_has_the_line_on_which_it_stands(
     tables: list[tuple[str, str, dict[str, str]]],
 ) -> None:
     text = "".join(
-        f"{head.format(name)}\n" + "".join(f"{k} = {v}\n" for k, v in body.items())
-        for head, name, body in tables
+        f"{head.format(name)}\n" + "".join(f"{k} = {v}\n" for k, v in body.items()) for head, name, body in tables
     )
     try:
         values: dict[str, Any] = tomllib.loads(text)

@@ -39,15 +39,11 @@ def show(chrome: WebDriver, shop: Shop, size: tuple[int, int] = (1920, 1080)) ->
 
 
 def wait(chrome: WebDriver, script: str, seconds: float = 10) -> Any:
-    return WebDriverWait(chrome, seconds, 0.05).until(
-        lambda driver: driver.execute_script(f"return {script}")
-    )
+    return WebDriverWait(chrome, seconds, 0.05).until(lambda driver: driver.execute_script(f"return {script}"))
 
 
 def text(chrome: WebDriver, selector: str) -> str:
-    return str(
-        chrome.execute_script("return document.querySelector(arguments[0])?.innerText ?? ''", selector)
-    )
+    return str(chrome.execute_script("return document.querySelector(arguments[0])?.innerText ?? ''", selector))
 
 
 def picture(chrome: WebDriver, name: str) -> None:
@@ -103,34 +99,26 @@ def test_a_committed_cut_changes_the_number_within_a_second(chrome: WebDriver, o
     picture(chrome, "after-a-cut")
 
 
-def test_a_saw_that_falls_silent_can_not_be_taken_for_an_idle_one(
-    chrome: WebDriver, open_shop: OpenShop
-) -> None:
+def test_a_saw_that_falls_silent_can_not_be_taken_for_an_idle_one(chrome: WebDriver, open_shop: OpenShop) -> None:
     shop = open_shop(2)
     shop.work("heron", State.STANDBY, heard=13)
     shop.work("plover", State.STANDBY, heard=0)
     show(chrome, shop)
     wait(chrome, PAINTED)
     assert "STANDBY" in text(chrome, "[data-saw=heron] .state")
-    idle = chrome.execute_script(
-        "return getComputedStyle(document.querySelector('[data-saw=heron]')).backgroundImage"
-    )
+    idle = chrome.execute_script("return getComputedStyle(document.querySelector('[data-saw=heron]')).backgroundImage")
     wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'NO DATA'", 5)
     assert text(chrome, "[data-saw=heron] .note") == "since 14:01"
     assert text(chrome, "[data-saw=heron] .use .cap").startswith("at 14:01")
     assert "STANDBY" not in text(chrome, "[data-saw=heron]")
-    hatch = chrome.execute_script(
-        "return getComputedStyle(document.querySelector('[data-saw=heron]')).backgroundImage"
-    )
+    hatch = chrome.execute_script("return getComputedStyle(document.querySelector('[data-saw=heron]')).backgroundImage")
     assert hatch != idle
     assert "repeating-linear-gradient" in hatch
     assert "STANDBY" in text(chrome, "[data-saw=plover] .state")
     picture(chrome, "silent")
 
 
-def test_a_lost_server_is_shown_and_the_screen_recovers_by_itself(
-    chrome: WebDriver, open_shop: OpenShop
-) -> None:
+def test_a_lost_server_is_shown_and_the_screen_recovers_by_itself(chrome: WebDriver, open_shop: OpenShop) -> None:
     shop = open_shop(2)
     for name in shop.saws:
         shop.work(name)
@@ -148,9 +136,7 @@ def test_a_lost_server_is_shown_and_the_screen_recovers_by_itself(
     wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'READY'", 5)
 
 
-def test_no_request_leaves_this_computer_and_nothing_breaks_the_policy(
-    chrome: WebDriver, open_shop: OpenShop
-) -> None:
+def test_no_request_leaves_this_computer_and_nothing_breaks_the_policy(chrome: WebDriver, open_shop: OpenShop) -> None:
     shop = open_shop(3)
     for name in shop.saws:
         shop.work(name)
@@ -160,18 +146,12 @@ def test_no_request_leaves_this_computer_and_nothing_breaks_the_policy(
     show(chrome, shop)
     wait(chrome, PAINTED)
     events = [json.loads(entry["message"])["message"] for entry in chrome.get_log("performance")]
-    urls = [
-        event["params"]["request"]["url"]
-        for event in events
-        if event["method"] == "Network.requestWillBeSent"
-    ]
+    urls = [event["params"]["request"]["url"] for event in events if event["method"] == "Network.requestWillBeSent"]
     assert any("plotly.min.js" in url for url in urls)
     assert [url for url in urls if not url.startswith((shop.address, "data:", "about:"))] == []
     severe = [entry["message"] for entry in chrome.get_log("browser") if entry["level"] == "SEVERE"]
     # Plotly's bundle brings a style sheet for maps, which no screen has; the policy keeps it out.
-    assert [
-        message for message in severe if not ("plotly.min.js" in message and "inline style" in message)
-    ] == []
+    assert [message for message in severe if not ("plotly.min.js" in message and "inline style" in message)] == []
 
 
 def test_the_numbers_stand_before_plotly_is_asked_for(chrome: WebDriver, open_shop: OpenShop) -> None:
@@ -236,9 +216,7 @@ def test_a_closed_day_shows_no_ratio_instead_of_zero(chrome: WebDriver, open_sho
     picture(chrome, "closed-day")
 
 
-def test_names_of_every_saw_are_on_the_screen_in_the_order_of_the_file(
-    chrome: WebDriver, open_shop: OpenShop
-) -> None:
+def test_names_of_every_saw_are_on_the_screen_in_the_order_of_the_file(chrome: WebDriver, open_shop: OpenShop) -> None:
     shop = open_shop(6)
     for name in shop.saws:
         shop.work(name)
