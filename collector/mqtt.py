@@ -18,7 +18,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -91,6 +91,12 @@ class Health:
     last_commit_us: int | None
     broker_error: str | None
     store_error: str | None
+
+
+class _Token(NamedTuple):
+    client: Client
+    mid: int
+    qos: int
 
 
 class Collector:
@@ -214,7 +220,7 @@ class Collector:
         self._answered = False
         try:
             if version_5:
-                session = Properties(PacketTypes.CONNECT)
+                session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 session.SessionExpiryInterval = _FOREVER
                 session.ReceiveMaximum = RECEIVE_MAXIMUM
                 client.connect(
@@ -277,7 +283,7 @@ class Collector:
         except UnicodeDecodeError:
             topic = "(not UTF-8)"
         mid = message.mid
-        token = (client, mid, message.qos)
+        token = _Token(client, mid, message.qos)
         self._ingest.take(
             topic, bytes(message.payload), self._clock(), message.retain, token, mid=mid, again=message.dup
         )
@@ -337,9 +343,9 @@ class Collector:
         self._store_error = None
         self._queued = 0
         for token in tokens:
-            of, mid, qos = token  # type: ignore[misc]
-            if of is client:  # the identifiers of an ended connection may mean other messages by now
-                client.ack(mid, qos)
+            # The identifiers of an ended connection may mean other messages by now.
+            if isinstance(token, _Token) and token.client is client:
+                client.ack(token.mid, token.qos)
 
     @staticmethod
     def _flush(client: Client) -> None:
