@@ -88,7 +88,9 @@ def read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
         raise Refusal(
             "empty", "the pack holds base fields and no reading; send it when there is something to report"
         )
-    trace = Trace(*(Series.of(times[name], values[name]) if times[name] else _NONE for name in SIGNALS))
+    trace = Trace(
+        *(Series.of(times[name], values[name]) if times[name] else Series.empty() for name in SIGNALS)
+    )
     return Pack(box, trace, received_us is not None and _is_relative(records, form))
 
 

@@ -32,6 +32,12 @@ def packs_of(trace, seconds: int = 1) -> list[tuple[str, bytes]]:
     return [(READINGS, write_pack(BOX, part, form="cbor")) for part in parts if len(part)]
 
 
+def derived(book: Book) -> int | None:
+    """The newest reading that all facts follow from."""
+    point = book.checkpoint("heron")
+    return None if point is None or book.dirty("heron") else point.consumed_us
+
+
 @pytest.fixture(params=["5", "3.1.1"])
 def collector(shop, mosquitto, request):
     collector = Collector(shop.ingest, "tern-point", Broker(port=mosquitto.port, protocol=request.param))
@@ -46,7 +52,7 @@ def test_a_published_pack_reaches_the_book(shop, mosquitto, collector):
     trace = motor([(2, 0), (3, 3.2), (4, 7), (2, 3.2), (3, 0)])
     with Publisher(mosquitto) as box:
         box.publish(packs_of(trace))
-    until(lambda: shop.trace.last("heron") == trace.last)
+    until(lambda: derived(shop.book) == trace.last)
     assert shop.facts() == derive("heron", trace)
     assert shop.book.now("heron").at == trace.last
     assert shop.book.box("heron").urn == BOX
@@ -72,7 +78,7 @@ def test_a_message_is_acknowledged_only_after_its_commit(shop, mosquitto):
     shop.open()
     collector = Collector(shop.ingest, "tern-point", Broker(port=mosquitto.port))
     collector.start()
-    until(lambda: shop.trace.last("heron") == trace.last)
+    until(lambda: derived(shop.book) == trace.last)
     collector.stop()
     assert shop.facts() == derive("heron", trace)
 
@@ -89,7 +95,7 @@ def test_a_store_that_comes_back_is_used_again(shop, mosquitto, collector):
     shop.book.commit = fail_twice
     with Publisher(mosquitto) as box:
         box.publish(packs_of(trace))
-        until(lambda: shop.book.checkpoint("heron") and shop.book.checkpoint("heron").consumed_us == trace.last)
+        until(lambda: derived(shop.book) == trace.last)
     assert shop.facts() == derive("heron", trace)
     assert collector.health().store_error is None
 
@@ -145,7 +151,7 @@ def test_the_broker_may_restart(shop, mosquitto, collector):
     mosquitto.restart()
     with Publisher(mosquitto) as box:
         box.publish(packs[20:])
-    until(lambda: shop.trace.last("heron") == trace.last)
+    until(lambda: derived(shop.book) == trace.last)
     until(lambda: collector.health().queued == 0)
     assert shop.facts() == derive("heron", trace)
     assert collector.health().connections == 2
@@ -163,7 +169,7 @@ def test_messages_published_while_the_collector_is_away_wait_for_it(shop, mosqui
         box.publish(packs_of(trace))
     second = Collector(shop.ingest, "tern-point", broker)
     second.start()
-    until(lambda: shop.trace.last("heron") == trace.last)
+    until(lambda: derived(shop.book) == trace.last)
     second.stop()
     assert shop.facts() == derive("heron", trace)
 
@@ -193,8 +199,7 @@ def test_kill_9_at_ten_moments_under_load_loses_and_doubles_nothing(tmp_path, mo
                 child.send_signal(signal.SIGKILL)
                 child.wait()
                 child = start()
-        until(lambda: store.last("heron") == trace.last, 60)
-        until(lambda: book.checkpoint("heron").consumed_us == trace.last)
+        until(lambda: derived(book) == trace.last, 60)
         assert store.read("heron", T0, 2**62).same(trace)
         assert book.facts("heron", 0, 2**62) == derive("heron", trace)
         assert book.dirty("heron") == []
