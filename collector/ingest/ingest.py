@@ -69,7 +69,7 @@ class _Group:
     """Messages taken and not yet settled."""
 
     packs: dict[str, list[Trace]] = field(default_factory=dict)
-    skews: dict[str, int] = field(default_factory=dict)
+    received: dict[str, int] = field(default_factory=dict)
     boxes: dict[str, str] = field(default_factory=dict)
     statuses: dict[str, BoxStatus] = field(default_factory=dict)
     receipts: dict[tuple[str, int], Receipt] = field(default_factory=dict)
@@ -188,7 +188,7 @@ class Ingest:
                 self._refused.add(refusal, topic, saw, payload, received_us)
                 return
             group.packs.setdefault(saw, []).append(pack.trace)
-            group.skews[saw] = pack.trace.last - received_us
+            group.received[saw] = received_us
             group.boxes[saw] = pack.box
 
     def _as_first_received(
@@ -293,7 +293,8 @@ class Ingest:
             self._trace.commit()
         batch: list[SawCommit] = []
         for saw in {**fresh, **late}:
-            skew, box, line = group.skews.get(saw), group.boxes.get(saw), self._lines[saw]
+            box, line, received = group.boxes.get(saw), self._lines[saw], group.received.get(saw)
+            skew = None if received is None else group.packs[saw][-1].last - received
             if saw in late:
                 commits = self._derive_late(saw, late[saw], fresh.get(saw), skew)
             else:
