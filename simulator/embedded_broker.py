@@ -11,6 +11,8 @@ The library forgives itself more than QoS 1 allows, so three things are put righ
 - it drops a message that the receiver has not acknowledged after five seconds or before it went away;
   `_Patient` sends it again, or keeps it for the receiver's return;
 - it drops what a sender's connection had brought but the broker not yet handed on when that sender leaves.
+
+It also leaves connections open when it stops; `_Broker.shutdown` closes them.
 """
 
 from __future__ import annotations
@@ -61,6 +63,28 @@ class _Patient:
 
 
 class _Broker(Broker):  # type: ignore[misc]
+    def __init__(self, config: dict[str, Any]) -> None:
+        super().__init__(config)
+        self._connections: set[asyncio.StreamWriter] = set()
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        self._connections.add(writer)
+        try:
+            await super().stream_connected(reader, writer, listener_name)
+        finally:
+            self._connections.discard(writer)
+            writer.close()
+
+    async def shutdown(self) -> None:
+        open_yet = list(self._connections)
+        await super().shutdown()
+        for writer in open_yet:
+            writer.close()
+        # A connection that its client broke off ends with the error that broke it.
+        await asyncio.gather(*(writer.wait_closed() for writer in open_yet), return_exceptions=True)
+
     def _get_handler(self, session: Any) -> Any:
         handler = super()._get_handler(session)
         return None if handler is None else _Patient(handler, session)
