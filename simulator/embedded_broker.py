@@ -10,9 +10,7 @@ The library forgives itself more than QoS 1 allows, so three things are put righ
   admits clients without calling them anonymous;
 - it drops a message that the receiver has not acknowledged after five seconds or before it went away;
   `_Patient` sends it again, or keeps it for the receiver's return;
-- it drops what a sender's connection had brought but the broker not yet handed on when that sender leaves.
-
-It also leaves connections open when it stops; `_Broker.shutdown` closes them.
+- it leaves connections open when it stops; `_Broker.shutdown` closes them.
 """
 
 from __future__ import annotations
@@ -88,13 +86,6 @@ class _Broker(Broker):  # type: ignore[misc]
     def _get_handler(self, session: Any) -> Any:
         handler = super()._get_handler(session)
         return None if handler is None else _Patient(handler, session)
-
-    async def _handle_disconnect(self, client_session: Any, handler: Any, disconnect_waiter: Any) -> None:
-        await super()._handle_disconnect(client_session, handler, disconnect_waiter)
-        queue = client_session.delivered_message_queue
-        while not queue.empty():
-            message = queue.get_nowait()
-            await self._broadcast_message(client_session, message.topic, message.data)
 
 
 class EmbeddedBroker:
