@@ -74,8 +74,8 @@ def parse_topic(topic: str) -> Topic:
             return Topic(site, saw, leaf)
     raise Refusal(
         "bad-topic",
-        f"the topic {topic[:200]!r} is not {_ROOT}/SITE/SAW/readings or {_ROOT}/SITE/SAW/status, with names of 1 to 32 "
-        "characters out of a-z, 0-9 and '-'; correct the topic in the box",
+        f"the topic {topic[:200]!r} is not {_ROOT}/SITE/SAW/readings or {_ROOT}/SITE/SAW/status, with "
+        "names of 1 to 32 characters out of a-z, 0-9 and '-'; correct the topic in the box",
     )
 
 

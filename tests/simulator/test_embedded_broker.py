@@ -6,8 +6,7 @@ import asyncio
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -16,6 +15,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from simulator.difficulties import SCENARIOS
 from simulator.embedded_broker import EmbeddedBroker, _Patient
 from simulator.play import OFFLINE, ONLINE, BoxClient, deliveries, pace
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
 
 
 @pytest.fixture

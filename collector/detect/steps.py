@@ -1,0 +1,309 @@
+"""Steps in the motor current of one run: where the level changes within a fraction of a second.
+
+A step is a local extreme of the difference between the sums of the next and of the last *w* samples (a matched
+filter for an edge in white noise) beyond what the run's own noise explains, at a short width that resolves
+neighbours and at a long one that finds light cuts. Slow drift (a cold motor, a wandering supply) makes no step.
+Sums are integer and each decision looks a bounded distance ahead: chunks of any size give the same steps.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from collector.detect.window import Window
+
+BLOCK = 32  # samples in one estimate of noise
+_BLOCKS = 12  # estimates from which the noise at a place is taken
+_QUIET = 0.3  # ... at this quantile: blocks with a step or a rough cut in them are louder
+_WIDTHS_S = (0.4, 0.9, 2.0)  # filter widths, s: shorter than any pause, up to long enough for the lightest cut
+_AROUND = 5  # blocks before its own in which the lowest level round a step is sought
+_RIPPLE = 0.5  # a step smaller than this share of the rise above that level, both sides of it, is ripple of the load
+_SIGMAS = 4.2  # a step exceeds so many standard deviations of the filter's output
+_LEAST_MA = 25.0  # ... and a difference of means of this much, whatever the noise
+_FLOOR_MA = 25.0  # noise is never taken to be less: resolution alone makes about this much
+_SMALL, _SMALL_MEAN = 0.7, 0.4738  # this share of the smallest |z| of a normal variable has this mean
+_BRAKE_S = 5.0  # what a brake does must still be open to revision when it ends, s
+_SPIN_UP_S = 10.0  # star lasts no longer
+_FAR = 1 << 60
+_LONGEST = 3  # an extreme is sought in stretches of at most this many widths
+
+
+class Step(NamedTuple):
+    """A change of level between the samples at places ``place - 1`` and ``place``."""
+
+    place: int
+    up: bool
+
+
+@dataclass(slots=True)
+class _Search:
+    w: int
+    upto: int = 1  # places before this one are done
+
+
+class StepFinder:
+    """Finds the steps of one run in a `Window` that grows at its end.
+
+    Args:
+        rate: samples a second in the window.
+        inflate: variance of a mean of neighbouring samples over that of independent samples with the same lag-3
+            differences (a median of three in front correlates neighbours).
+
+    Places count from the window's place 0; the window must reach `margin` places further back.
+    """
+
+    __slots__ = (
+        "_blocks",
+        "_floors",
+        "_inflate",
+        "_lag",
+        "_long",
+        "_lows",
+        "_pending",
+        "_searches",
+        "_short",
+        "_sigmas",
+        "_sigmas_from",
+        "_spin_up",
+        "settled",
+    )
+
+    def __init__(self, rate: float, inflate: float) -> None:
+        widths = [max(2, round(s * rate)) for s in _WIDTHS_S]
+        self._searches = [_Search(w) for w in widths]
+        self._short, self._long = self._searches[0], self._searches[-1]
+        self._spin_up = round(_SPIN_UP_S * rate) + _AROUND * BLOCK
+        self._lag = self._long.w + 2 + round(_BRAKE_S * rate)
+        self._inflate = inflate
+        self._blocks = np.empty(0, np.float64)  # noise of the newest blocks, oldest first
+        self._sigmas: list[float] = []  # robust noise at each block, from block _sigmas_from on
+        self._lows = np.full(_AROUND, np.inf)  # lowest short mean in each of the newest blocks
+        self._floors: list[float] = []  # lowest level round each block, from block _sigmas_from on
+        self._sigmas_from = 0
+        self._pending: list[Step] = []  # found, but not before `settled`
+        self.settled = 1  # all steps before this place have been returned by `advance`
+
+    @property
+    def margin(self) -> int:
+        """How far before the place `settled` the window must reach."""
+        return self._long.w + 2
+
+    @property
+    def short(self) -> int:
+        """The short filter's width, samples."""
+        return self._short.w
+
+    @property
+    def brief(self) -> int:
+        """The middle filter's width, samples."""
+        return self._searches[1].w
+
+    @property
+    def long(self) -> int:
+        """The long filter's width, samples."""
+        return self._long.w
+
+    @property
+    def next_place(self) -> int:
+        """Place of the first step known at or after `settled`; far away if there is none."""
+        return self._pending[0].place if self._pending else _FAR
+
+    def sigma(self, place: int) -> float:
+        """Noise (mA, standard deviation of an independent sample) at a place."""
+        if not self._sigmas:
+            return 2 * _FLOOR_MA
+        return self._sigmas[min(max(place // BLOCK - self._sigmas_from, 0), len(self._sigmas) - 1)]
+
+    def advance(self, window: Window, *, last: bool = False) -> list[Step]:
+        """The steps that became certain, in order; with ``last`` all up to the window's end."""
+        self._forget_noise()
+        self._measure_noise(window, last=last)
+        known = window.count if last else (self._sigmas_from + len(self._sigmas)) * BLOCK
+        for search in self._searches:
+            end = min(window.count - search.w + 1, known)
+            found = self._search(window, search, end, close=last)
+            known = min(known, search.upto)  # a wider filter waits for what the narrower ones say
+            if search is self._short:
+                self._pending += [Step(p, up) for p, up, _, _ in found]
+            else:
+                self._add_unexplained(found, self._short.w)
+        if len(self._pending) > 1:
+            self._pending.sort()
+        settled = window.count if last else max(self.settled, self._long.upto - self._lag)
+        cut = next((i for i, s in enumerate(self._pending) if s.place >= settled), len(self._pending))
+        done, self._pending = self._pending[:cut], self._pending[cut:]
+        self.settled = settled
+        return done
+
+    def _add_unexplained(self, found: list[tuple[int, bool, int, int]], near: int) -> None:
+        """Adds the steps of a wider filter that no step in the same direction explains."""
+        if not found:
+            return
+        ups = sorted(s.place for s in self._pending if s.up)
+        downs = sorted(s.place for s in self._pending if not s.up)
+        for place, up, lo, hi in found:
+            known = ups if up else downs
+            k = bisect_left(known, lo - near)
+            if k == len(known) or known[k] >= hi + near:
+                self._pending.append(Step(place, up))
+
+    def rewind(self, place: int) -> None:
+        """The window ends at a place before which it was searched: search its end anew."""
+        again = max(self.settled, place - self._long.w)
+        self._pending = [s for s in self._pending if s.place < again]
+        for search in self._searches:
+            search.upto = min(search.upto, again)
+
+    def guess(self, window: Window) -> list[Step]:
+        """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
+        ahead = _Search(self._short.w, self._short.upto)
+        return sorted(
+            [
+                *self._pending,
+                *(Step(p, up) for p, up, _, _ in self._search(window, ahead, window.count - ahead.w + 1, close=True)),
+            ]
+        )
+
+    def _forget_noise(self) -> None:
+        drop = min(self.settled // BLOCK - self._sigmas_from, len(self._sigmas) - 1)
+        if drop > 0:
+            del self._sigmas[:drop], self._floors[:drop]
+            self._sigmas_from += drop
+
+    def _measure_noise(self, window: Window, *, last: bool) -> None:
+        first = self._sigmas_from + len(self._sigmas)
+        n = window.count // BLOCK - first
+        if n <= 0:
+            if last and not self._sigmas and window.count > 6:
+                y = window.y[-window.base :]
+                self._sigmas = self._as_sigma(_small_mean(np.abs(y[3:] - y[:-3])[np.newaxis, :]))
+                self._floors = [float(y.min())]
+            return
+        i = first * BLOCK - window.base
+        y = window.y[i - 3 : i + n * BLOCK]
+        differences = np.abs(y[3:] - y[:-3]).reshape(n, BLOCK)
+        blocks = np.concatenate((self._blocks, _small_mean(differences)))
+        self._blocks = blocks[-(_BLOCKS - 1) :]
+        self._sigmas += self._as_sigma(_rolling_quantile(blocks, n))
+        self._measure_lows(window, first, n)
+
+    def _as_sigma(self, small_mean: NDArray[np.float64]) -> list[float]:
+        sigmas: list[float] = np.maximum((self._inflate / 2) ** 0.5 * small_mean, _FLOOR_MA).tolist()
+        return sigmas
+
+    def _measure_lows(self, window: Window, first: int, n: int) -> None:
+        w, i = self._short.w, first * BLOCK - window.base
+        sums = window.sums
+        means = sums[i + 1 : i + 1 + n * BLOCK] - sums[i + 1 - w : i + 1 - w + n * BLOCK]
+        lows = np.concatenate((self._lows, means.reshape(n, BLOCK).min(axis=1)))
+        self._lows = lows[-_AROUND:]
+        around = lows[_AROUND:]
+        for k in range(_AROUND):
+            around = np.minimum(around, lows[k : k + n])
+        self._floors += (around / w).tolist()
+
+    def _ripples(self, window: Window, place: int, size: float, w: int) -> bool:
+        """Whether a step is small against how far the current stands above the lowest level around it, both sides."""
+        if place < self._spin_up or not self._floors:
+            return False  # in star idle is lower than it will be: no measure of a rise
+        block = min(max(place // BLOCK - self._sigmas_from, 0), len(self._floors) - 1)
+        k, i = self._short.w, place - window.base
+        left, here, right = window.sums[i - k : i + k + 1 : k].tolist()
+        return bool(size < _RIPPLE * (min(here - left, right - here) / k - self._floors[block]) * w)
+
+    def _search(self, window: Window, search: _Search, end: int, *, close: bool) -> list[tuple[int, bool, int, int]]:
+        start, w = search.upto, search.w
+        if end <= start:
+            return []
+        s, i, n = window.sums, start - window.base, end - start
+        here = s[i : i + n]
+        filtered = (s[i + w : i + w + n] - here) - (here - s[i - w : i - w + n])
+        size = np.abs(filtered)
+        beyond = size > self._limits(start, end, w)
+        search.upto = end
+        if not beyond.any():
+            return []
+        sign = np.where(beyond, np.sign(filtered), 0).astype(np.int8)
+        turns = np.flatnonzero(sign[1:] != sign[:-1]) + 1
+        starts = np.concatenate(([0], turns))
+        ends = np.concatenate((turns, [n]))
+        inside = sign[starts] != 0
+        found = []
+        for a, b in zip(starts[inside].tolist(), ends[inside].tolist(), strict=True):
+            lo, up = a, bool(sign[a] > 0)
+            while b - lo > _LONGEST * w:
+                found += self._tops(window, size, start, (lo, lo + _LONGEST * w), w, up=up)
+                lo += _LONGEST * w
+            if b == n and not close:
+                search.upto = start + lo
+                break
+            found += self._tops(window, size, start, (lo, b), w, up=up)
+        return found
+
+    def _tops(
+        self, window: Window, size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *, up: bool
+    ) -> list[tuple[int, bool, int, int]]:
+        """The steps in a stretch beyond the limit: (place, up, from, to).
+
+        One step makes a triangle of two widths; in a longer stretch there may be a stair, whose other steps are
+        peaks of their own outside the triangle of the highest.
+        """
+        lo, hi = span
+        part = size[lo:hi]
+        top = int(part.argmax())
+        tops = [lo + top]
+        if hi - lo > 2 * w:
+            for a, b in ((lo, lo + top - w), (lo + top + w, hi)):
+                if b - a > 2:
+                    other = a + int(size[a:b].argmax())
+                    if a < other < b - 1 or (other == a and a == lo) or (other == b - 1 and b == hi):
+                        tops.append(other)
+        return [
+            (start + at, up, start + lo, start + hi)
+            for at in tops
+            if not self._ripples(window, start + at, int(size[at]), w)
+        ]
+
+    def _limits(self, start: int, end: int, w: int) -> NDArray[np.float64] | float:
+        first, last = start // BLOCK, (end - 1) // BLOCK
+        have = self._sigmas_from + len(self._sigmas)
+        scale, least = _SIGMAS * float(np.sqrt(2 * w)), _LEAST_MA * w
+        if first == last or (last >= have and first >= have - 1):
+            return max(scale * self.sigma(start), least)
+        sigmas = self._sigmas[first - self._sigmas_from : last + 1 - self._sigmas_from]
+        sigmas += [self._sigmas[-1]] * (last + 1 - first - len(sigmas))
+        per_block = np.maximum(scale * np.array(sigmas), least)
+        return np.repeat(per_block, BLOCK)[start - first * BLOCK : end - first * BLOCK]
+
+
+def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Standard deviation of normal differences, per row, from the mean of the smaller ones: steps do not count, and
+    a coarse resolution is averaged out (a median would be a multiple of it).
+    """
+    k = max(1, int(_SMALL * differences.shape[1]))
+    small = np.partition(differences, k - 1, axis=1)[:, :k]
+    return np.asarray(small.mean(axis=1) / _SMALL_MEAN, np.float64)
+
+
+def _rolling_quantile(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """For each of the newest ``n`` blocks a low quantile of it and the blocks before it, `_BLOCKS` in all."""
+    out = np.empty(n)
+    have = len(blocks) - n
+    full = max(0, _BLOCKS - 1 - have)  # the first ones have fewer blocks before them
+    for k in range(min(full, n)):
+        part = np.sort(blocks[: have + k + 1])
+        out[k] = part[int(_QUIET * (len(part) - 1))]
+    if n == 1 and not full:
+        out[0] = np.partition(blocks, int(_QUIET * (_BLOCKS - 1)))[int(_QUIET * (_BLOCKS - 1))]
+    elif n > full:
+        rows = np.lib.stride_tricks.sliding_window_view(blocks[have + full - (_BLOCKS - 1) :], _BLOCKS)
+        rank = int(_QUIET * (_BLOCKS - 1))
+        out[full:] = np.partition(rows, rank, axis=1)[:, rank]
+    return out

@@ -1,0 +1,318 @@
+"""The trace in one SQLite file: what a shop needs, with no server.
+
+Readings live in two tables. ``hot`` takes what has just come, one row a saw and commit, raw: a commit then
+writes one small row, not a blob again and again. When a saw has enough of them they move, in one
+transaction, into ``blob``: some thousand readings of one signal, encoded by `collector.trace.blobs`. Blobs
+of a signal never overlap in time, so a reader needs only those that touch its period, and old ones can be
+dropped whole. Readings that come late go into the blob whose time they fall in.
+
+Durability: ``synchronous=FULL``. With NORMAL a write-ahead log survives the death of the process but not a
+power cut: the last commits are still in the operating system's memory. A message is acknowledged once its
+readings are committed, and the broker then forgets it, so a commit must be on the disk. That costs one
+fsync a commit group, four a second at most.
+
+One process writes; any number read, each sees whole commits only.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from contextlib import contextmanager, suppress
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Self
+
+import numpy as np
+
+from collector.signals import SIGNALS, Series, Trace, merge
+from collector.trace import blobs
+from collector.trace.pieces import BLOB_READINGS, even, full, pack, union, unpack
+from collector.trace.store import TraceError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+HOT_READINGS: Final = 4096
+HOT_ROWS: Final = 256
+"""A saw's hot rows move into blobs at this many readings or rows."""
+
+_APPLICATION: Final = 0x4B455246  # "KERF"
+_LAYOUT: Final = 1
+
+# WITHOUT ROWID keeps a saw's hot rows side by side, without an index beside them. In blob, data comes last:
+# the columns before it are found without reading the pages that data overflows to. ``auto_vacuum`` can only
+# be chosen before the first table; it lets a later thinning give pages back in small steps.
+_SCHEMA: Final = """
+CREATE TABLE saw (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+CREATE TABLE hot (
+  saw INTEGER NOT NULL, id INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL,
+  readings INTEGER NOT NULL, data BLOB NOT NULL, PRIMARY KEY (saw, id)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE blob (
+  id INTEGER PRIMARY KEY, saw INTEGER NOT NULL, signal TEXT NOT NULL, first INTEGER NOT NULL,
+  last INTEGER NOT NULL, readings INTEGER NOT NULL, data BLOB NOT NULL, UNIQUE (saw, signal, first)
+) STRICT;
+"""
+
+# Blobs of (saw, signal) that touch start..end: those that begin in it, and the one before it.
+_TOUCHING: Final = """
+FROM blob WHERE saw = :saw AND signal = :signal AND first <= :end AND first >= coalesce(
+  (SELECT max(first) FROM blob WHERE saw = :saw AND signal = :signal AND first <= :start), :start)
+"""
+
+
+class SqliteTrace:
+    """A `collector.trace.store.TraceStore` in a file. Safe to use from several threads.
+
+    Args:
+        path: the file; made if it is missing, unless ``readonly``.
+        readonly: only read, as the API does in its own process.
+
+    Raises:
+        TraceError: the file is missing (``readonly``), is no trace file, is of a newer layout, or cannot be
+        opened.
+    """
+
+    def __init__(self, path: Path | str, *, readonly: bool = False) -> None:
+        self.path = Path(path)
+        self._lock = threading.RLock()
+        self._pending: dict[str, list[Trace]] = {}
+        self._ids: dict[str, int] = {}
+        self._hot: dict[int, tuple[int, int]] = {}
+        if readonly and not self.path.exists():
+            raise TraceError(
+                f"{self.path}: there is no such trace file; start the collector first, or correct the path"
+            )
+        with self._clear_errors():
+            self._db = sqlite3.connect(self.path, timeout=10, isolation_level=None, check_same_thread=False)
+            try:
+                self._open(readonly)
+            except BaseException:
+                self._db.close()
+                raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file; what was not committed is dropped."""
+        with self._lock:
+            self._pending.clear()
+            self._db.close()
+
+    def write(self, saw: str, trace: Trace) -> None:
+        """Add readings; safe after `commit`, until then seen by this object alone.
+
+        Raises:
+            ValueError: a time is beyond what a blob can hold, 2^60 microseconds from 1970.
+        """
+        if not len(trace):
+            return
+        if trace.first < -blobs.FARTHEST or trace.last > blobs.FARTHEST:
+            raise ValueError("a reading is more than 36 000 years away from 1970")
+        with self._lock:
+            self._pending.setdefault(saw, []).append(trace)
+
+    def commit(self) -> None:
+        """Put all that was written on the disk, as one transaction.
+
+        Raises:
+            TraceError: it could not be done; what was written is kept, and another `commit` tries again.
+        """
+        with self._lock:
+            if not self._pending:
+                return
+            with self._clear_errors(), self._transaction("IMMEDIATE"):
+                for saw, traces in self._pending.items():
+                    self._add(self._id_made(saw), merge(traces))
+            self._pending.clear()
+
+    def read(self, saw: str, start_us: int, end_us: int) -> Trace:
+        """The readings with ``start_us <= t < end_us``.
+
+        Raises:
+            TraceError: the file is damaged or out of reach.
+        """
+        with self._lock:
+            pending = list(self._pending.get(saw, ()))
+            packed: list[tuple[str, bytes]] = []
+            hot: list[bytes] = []
+            with self._clear_errors(), self._transaction("DEFERRED"):
+                if (known := self._id(saw)) is not None:
+                    for signal in SIGNALS:
+                        span = {"saw": known, "signal": signal, "start": start_us, "end": end_us - 1}
+                        query = f"SELECT data {_TOUCHING} AND last >= :start ORDER BY first"
+                        packed += ((signal, data) for (data,) in self._db.execute(query, span))
+                    hot = self._column(
+                        "SELECT data FROM hot WHERE saw = ? AND last >= ? AND first < ? ORDER BY id",
+                        known, start_us, end_us,
+                    )  # fmt: skip
+        # Decoding needs no lock: other threads go on meanwhile.
+        columns: dict[str, list[Series]] = {signal: [] for signal in SIGNALS}
+        with self._clear_errors():
+            for signal, data in packed:
+                columns[signal].append(blobs.decode(data))
+        for trace in (*(unpack(data) for data in hot), *pending):
+            for signal, series in zip(SIGNALS, trace.series(), strict=True):
+                columns[signal].append(series)
+        return Trace(*(union(parts).between(start_us, end_us) for parts in columns.values()))
+
+    def last(self, saw: str) -> int | None:
+        """Time of the saw's newest reading, None if there is none."""
+        with self._lock, self._clear_errors():
+            found = [trace.last for trace in self._pending.get(saw, ())]
+            if (known := self._id(saw)) is not None:
+                found += self._column("SELECT last FROM hot WHERE saw = ?", known)
+                for signal in SIGNALS:
+                    query = "SELECT last FROM blob WHERE saw = ? AND signal = ? ORDER BY first DESC LIMIT 1"
+                    found += self._column(query, known, signal)
+            return max(found, default=None)
+
+    def saws(self) -> list[str]:
+        """The saws that have readings, in alphabetical order."""
+        with self._lock, self._clear_errors():
+            return sorted({*self._pending, *self._column("SELECT name FROM saw")})
+
+    def _open(self, readonly: bool) -> None:
+        application = self._pragma("application_id")
+        layout = self._pragma("user_version")
+        made = self._column("SELECT count(*) FROM sqlite_schema")[0]
+        if readonly and not made:
+            raise TraceError(f"{self.path}: the trace file is still empty; start the collector first")
+        if application != _APPLICATION and made:
+            raise TraceError(f"{self.path}: this is no trace file of ours; give the path of another file")
+        if layout > _LAYOUT:
+            raise TraceError(
+                f"{self.path}: the file has layout {layout}, newer than {_LAYOUT}; update the program"
+            )
+        if readonly:
+            self._pragma("query_only = ON")
+            return
+        if not made:
+            self._pragma("auto_vacuum = INCREMENTAL")
+        if self._column("PRAGMA journal_mode = WAL") != ["wal"]:
+            raise TraceError(f"{self.path}: this disk holds no write-ahead log; put the file on a local disk")
+        self._pragma("synchronous = FULL")
+        self._pragma(f"journal_size_limit = {16 << 20}")
+        with self._transaction("IMMEDIATE"):
+            # Another process may have made it since.
+            if not self._column("SELECT count(*) FROM sqlite_schema")[0]:
+                for statement in _SCHEMA.split(";")[:-1]:
+                    self._db.execute(statement)
+                self._pragma(f"application_id = {_APPLICATION}")
+                self._pragma(f"user_version = {_LAYOUT}")
+
+    def _add(self, saw: int, trace: Trace) -> None:
+        if saw not in self._hot:
+            query = "SELECT count(*), coalesce(sum(readings), 0) FROM hot WHERE saw = ?"
+            self._hot[saw] = self._db.execute(query, (saw,)).fetchone()
+        rows, readings = self._hot[saw]
+        if rows + 1 < HOT_ROWS and readings + len(trace) < HOT_READINGS:
+            self._db.execute(
+                "INSERT INTO hot SELECT :saw, coalesce(max(id), 0) + 1, :first, :last, :readings, :data "
+                "FROM hot WHERE saw = :saw",
+                {
+                    "saw": saw,
+                    "first": trace.first,
+                    "last": trace.last,
+                    "readings": len(trace),
+                    "data": pack(trace),
+                },
+            )
+            self._hot[saw] = rows + 1, readings + len(trace)
+            return
+        hot = [unpack(data) for data in self._column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
+        for signal, series in zip(SIGNALS, merge([*hot, trace]).series(), strict=True):
+            if len(series):
+                self._place(saw, signal, series)
+        self._db.execute("DELETE FROM hot WHERE saw = ?", (saw,))
+        self._hot[saw] = 0, 0
+
+    def _place(self, saw: int, signal: str, series: Series) -> None:
+        """Put each reading into the blob that begins at or before it, or after that one if it is full."""
+        span = {"saw": saw, "signal": signal, "start": int(series.t[0]), "end": int(series.t[-1])}
+        query = f"SELECT id, first, last, readings {_TOUCHING} ORDER BY first"
+        there = self._db.execute(query, span).fetchall()
+        owners = np.searchsorted(np.array([row[1] for row in there], np.int64), series.t, "right") - 1
+        edges = [0, *(np.flatnonzero(np.diff(owners)) + 1).tolist(), len(series)]
+        for i, j in pairwise(edges):
+            part = Series(series.t[i:j], series.v[i:j])
+            owner = int(owners[i])
+            if owner < 0:
+                self._insert(saw, signal, full(part))
+                continue
+            number, _, last, readings = there[owner]
+            follows = part.t[0] > last
+            if follows and readings >= BLOB_READINGS:
+                self._insert(saw, signal, full(part))
+                continue
+            old = blobs.decode(self._column("SELECT data FROM blob WHERE id = ?", number)[0])
+            grown = union([old, part])
+            if len(grown) > len(old):
+                self._db.execute("DELETE FROM blob WHERE id = ?", (number,))
+                self._insert(saw, signal, full(grown) if follows else even(grown))
+
+    def _insert(self, saw: int, signal: str, parts: Iterable[Series]) -> None:
+        self._db.executemany(
+            "INSERT INTO blob (saw, signal, first, last, readings, data) VALUES (?, ?, ?, ?, ?, ?)",
+            ((saw, signal, int(s.t[0]), int(s.t[-1]), len(s), blobs.encode(s)) for s in parts),
+        )
+
+    def _id(self, saw: str) -> int | None:
+        if saw not in self._ids:
+            for number in self._column("SELECT id FROM saw WHERE name = ?", saw):
+                self._ids[saw] = number
+        return self._ids.get(saw)
+
+    def _id_made(self, saw: str) -> int:
+        if self._id(saw) is None:
+            self._db.execute("INSERT INTO saw (name) VALUES (?)", (saw,))
+            self._id(saw)
+        return self._ids[saw]
+
+    def _column(self, query: str, *values: int | str) -> list[Any]:
+        return [value for (value,) in self._db.execute(query, values)]
+
+    def _pragma(self, text: str) -> int:
+        row = self._db.execute(f"PRAGMA {text}").fetchone()
+        return row[0] if row and isinstance(row[0], int) else 0
+
+    @contextmanager
+    def _transaction(self, kind: str) -> Iterator[None]:
+        self._db.execute(f"BEGIN {kind}")
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException:
+            # What was cached may have been of rows that are not there now.
+            self._ids.clear()
+            self._hot.clear()
+            with suppress(sqlite3.Error):
+                self._db.execute("ROLLBACK")
+            raise
+
+    @contextmanager
+    def _clear_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except blobs.BlobError as error:
+            raise TraceError(f"{self.path}: {error}; restore the file from a backup") from error
+        except sqlite3.Error as error:
+            advice = _ADVICE.get(
+                getattr(error, "sqlite_errorcode", 0) & 0xFF, "see that the file can be read and written"
+            )
+            raise TraceError(f"{self.path}: {error}; {advice}") from error
+
+
+_ADVICE: Final = {
+    sqlite3.SQLITE_NOTADB: "this is no trace file; give the path of another file",
+    sqlite3.SQLITE_CORRUPT: "the file is damaged; restore it from a backup",
+    sqlite3.SQLITE_FULL: "free some space on the disk",
+    sqlite3.SQLITE_BUSY: "another process is writing; let only one collector use the file",
+    sqlite3.SQLITE_CANTOPEN: "see that the folder exists and may be written",
+    sqlite3.SQLITE_READONLY: "see that the file and its folder may be written",
+}
