@@ -4,7 +4,7 @@ It listens on this machine only by default and asks nobody for a name. It keeps 
 memory: a client that was away gets what it missed, a restart of the program forgets it. Where that is not
 enough, run a broker of your own.
 
-The library forgives itself more than QoS 1 allows, so three things are put right here (each held by a test):
+The library forgives itself more than QoS 1 allows, so this is put right here, each held by a test:
 
 - it forgets the session of a client without a name and password within a second of its leaving; `OpenHouse`
   admits clients without calling them anonymous;
@@ -124,9 +124,7 @@ class EmbeddedBroker:
         if failure is not None:
             self._thread.join()
             self._thread = None
-            raise OSError(
-                f"the embedded broker cannot listen on {self.host}:{self.port}: {failure}"
-            ) from failure
+            raise OSError(f"the embedded broker cannot listen on {self.host}:{self.port}: {failure}") from failure
 
     def stop(self, timeout: float = 10.0) -> None:
         """Stop listening and end the thread; nothing happens if it does not run."""

@@ -35,7 +35,11 @@ class Reader:
         self.session_present: bool | None = None
         self._subscribed = threading.Event()
         self.client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id="reader", clean_session=False, manual_ack=True, reconnect_on_failure=False
+            CallbackAPIVersion.VERSION2,
+            client_id="reader",
+            clean_session=False,
+            manual_ack=True,
+            reconnect_on_failure=False,
         )
         self.client.on_message = self._took
         self.client.on_connect = self._connected
