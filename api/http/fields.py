@@ -1,10 +1,10 @@
 """Fields and models that several subjects share: times, names, facts, and how responses are described."""
 
 import re
-from http import HTTPStatus
 from typing import Annotated, Any, Literal, cast
 
 from flask_openapi3.blueprint import APIBlueprint
+from flask_openapi3.types import ResponseDict  # noqa: TC002 (models are read at run time)
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from api.http.problems import MEDIA_TYPE
@@ -160,7 +160,7 @@ def problem(description: str) -> dict[str, Any]:
 
 def subject(name: str) -> APIBlueprint:
     """A blueprint for one subject, with the errors that every address can answer."""
-    errors: dict[str | int | HTTPStatus, type[BaseModel] | dict[Any, Any] | None] = {
+    errors: ResponseDict = {
         "400": problem("A parameter cannot be used."),
         "404": problem("There is no such thing."),
         "default": problem("Any other error."),

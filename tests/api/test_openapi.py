@@ -57,7 +57,13 @@ def test_the_running_api_keeps_to_its_description(described, mode):
     for operation in operations:
 
         @given(case=operation.as_strategy(generation_mode=mode))
-        @settings(max_examples=25, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
+        @settings(
+            max_examples=25,
+            deadline=None,
+            database=None,
+            derandomize=True,
+            suppress_health_check=list(HealthCheck),
+        )
         def probe(case):
             case.call_and_validate()
 
