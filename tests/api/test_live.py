@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import http.client
 import json
 import socket
@@ -88,7 +89,7 @@ def serve(empty_shop):
         screen.close()
     for server, thread, sock in started:
         server.task_dispatcher.shutdown(timeout=ENOUGH)
-        server.close()
+        server.trigger.pull_trigger(server.close)  # in the server's own thread
         thread.join(ENOUGH)
         sock.close()
         assert not thread.is_alive()
@@ -211,18 +212,23 @@ def test_a_client_that_never_reads_is_dropped_and_the_others_are_served(serve):
     slow.connect(("127.0.0.1", serve.port))
     slow.sendall(b"GET /api/v1/stream HTTP/1.1\r\nHost: x\r\n\r\n")
     until(lambda: serve.live.listeners == 2)
-    seen = threading.Thread(target=lambda: [screen.event() for _ in range(100)])
-    seen.start()
+    states: list[str] = []
+
+    def read() -> None:
+        while states[-1:] != ["ERROR"]:
+            states.append(screen.event()["state"])
+
+    reader = threading.Thread(target=read)
+    reader.start()
     n = 0
-    while serve.live.listeners == 2 and n < 3000:
+    while serve.live.listeners == 2 and n < 2000:
         n += 1
         serve.shop.say("plover", State.READY, at("09:00:04") + n)
         time.sleep(0.003)
     assert serve.live.listeners == 1
     serve.shop.say("plover", State.ERROR, at("09:00:04") + n + 1)
-    seen.join(ENOUGH)
-    while screen.event()["state"] != "ERROR":
-        pass
+    reader.join(ENOUGH)
+    assert states[-1] == "ERROR"
     slow.close()
 
 
@@ -241,12 +247,10 @@ def test_a_client_that_never_reads_is_closed_by_the_operating_system():
             for option in Server.adj.socket_options:
                 served.setsockopt(*option)
             served.settimeout(ENOUGH + 10)
-            with pytest.raises(OSError, match="timed out") as error:
+            with pytest.raises(OSError) as error:  # noqa: PT011 (which one is asserted below)
                 while True:
                     served.sendall(b"x" * 65_536)  # the client reads nothing
-            assert (
-                not isinstance(error.value, TimeoutError) or error.value.errno
-            )  # the system's, not settimeout's
+            assert error.value.errno == errno.ETIMEDOUT  # the system gave up, not settimeout
             assert client
 
 

@@ -65,6 +65,9 @@ def test_the_running_api_keeps_to_its_description(described, mode):
             suppress_health_check=list(HealthCheck),
         )
         def probe(case):
+            if mode is GenerationMode.POSITIVE:  # random names would only ever meet "no such saw"
+                there = {"saw": "heron", "slug": "bad-period"}
+                case.path_parameters = {name: there[name] for name in case.path_parameters}
             case.call_and_validate()
 
         try:
