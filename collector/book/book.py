@@ -24,6 +24,7 @@ from collector.book.entries import (
     Checkpoint,
     NowEntry,
     Plan,
+    Receipt,
     RefusalEntry,
     SawCommit,
     SawEntry,
@@ -299,6 +300,30 @@ class Book:
         with reading(self._engine) as connection:
             query = select(t.c.from_us, t.c.to_us, t.c.id).where(t.c.saw_id == self._find(connection, saw))
             return [Stretch(*row) for row in connection.execute(query.order_by(t.c.from_us, t.c.id))]
+
+    # Receipts of packs with relative times
+
+    def put_receipts(self, receipts: Sequence[Receipt]) -> None:
+        """Notes, durably, when packs with relative times were received; the newest of a saw and ``mid`` is kept."""
+        t = schema.receipt
+        with writing(self._engine) as connection:
+            newest = {(self._id(connection, r.saw), r.mid): r for r in receipts}
+            keys = [{"saw": saw_id, "of": mid} for saw_id, mid in newest]
+            same = delete(t).where(t.c.saw_id == bindparam("saw"), t.c.mid == bindparam("of"))
+            connection.execute(same, keys)
+            rows = [
+                {"saw_id": saw_id, "mid": mid, "digest": r.digest, "received_us": r.received_us}
+                for (saw_id, mid), r in newest.items()
+            ]
+            connection.execute(insert(t), rows)
+
+    def receipt(self, saw: str, mid: int) -> Receipt | None:
+        """The receipt noted for a packet identifier."""
+        t = schema.receipt
+        with reading(self._engine) as connection:
+            mine = (t.c.saw_id == self._find(connection, saw), t.c.mid == mid)
+            row = connection.execute(select(t.c.digest, t.c.received_us).where(*mine)).one_or_none()
+        return None if row is None else Receipt(saw, mid, row.digest, row.received_us)
 
     # Refusals
 

@@ -131,6 +131,16 @@ class RefusalEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class Receipt:
+    """When the pack with this digest and MQTT packet identifier ``mid`` was received for the first time."""
+
+    saw: str
+    mid: int
+    digest: bytes
+    received_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """One version of the shift plan: ``body`` as JSON value, in force from ``valid_from_us`` until the next."""
 

@@ -17,16 +17,17 @@ import logging
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from hashlib import blake2b
 from typing import Any, Protocol
 
 from collector.book.book import Book
-from collector.book.entries import BoxStatus, SawCommit, SawEntry, Stretch
+from collector.book.entries import BoxStatus, Receipt, SawCommit, SawEntry, Stretch
 from collector.derive import FOREVER, Make, derive_again, read_days
 from collector.ingest.line import Line
 from collector.ingest.refused import Refused
 from collector.ingest.status import read_status
 from collector.signals import Series, Trace, merge
-from collector.wire.pack import read_pack
+from collector.wire.pack import Pack, read_pack
 from collector.wire.refusal import Refusal
 from collector.wire.topics import Topic, parse_topic
 
@@ -71,6 +72,7 @@ class _Group:
     skews: dict[str, int] = field(default_factory=dict)
     boxes: dict[str, str] = field(default_factory=dict)
     statuses: dict[str, BoxStatus] = field(default_factory=dict)
+    receipts: dict[tuple[str, int], Receipt] = field(default_factory=dict)
     tokens: list[object] = field(default_factory=list)
     failed: bool = False
 
@@ -138,8 +140,28 @@ class Ingest:
 
     # Messages
 
-    def take(self, topic: str, payload: bytes, received_us: int, retained: bool, token: object) -> None:
-        """Takes one message; `settle` will return its token. Never raises for what the message holds."""
+    def take(
+        self,
+        topic: str,
+        payload: bytes,
+        received_us: int,
+        retained: bool,
+        token: object,
+        *,
+        mid: int | None = None,
+        again: bool = False,
+    ) -> None:
+        """Takes one message; `settle` will return its token. Never raises for what the message holds.
+
+        Args:
+            topic: as received.
+            payload: as received.
+            received_us: time of receipt, microseconds UTC.
+            retained: the broker kept the message and delivers it because of a new subscription.
+            token: whatever the caller needs to acknowledge the message.
+            mid: MQTT packet identifier.
+            again: the broker says that it delivered the message before under the same ``mid`` (DUP).
+        """
         with self._lock:
             group = self._group
             group.tokens.append(token)
@@ -159,6 +181,8 @@ class Ingest:
                         "empty retained message",
                     )
                 pack = read_pack(payload, received_us)
+                if pack.relative and mid is not None:
+                    pack, received_us = self._as_first_received(pack, saw, payload, received_us, mid, again)
             except Refusal as refusal:
                 self.counts.refused += 1
                 self._refused.add(refusal, topic, saw, payload, received_us)
@@ -166,6 +190,19 @@ class Ingest:
             group.packs.setdefault(saw, []).append(pack.trace)
             group.skews[saw] = pack.trace.last - received_us
             group.boxes[saw] = pack.box
+
+    def _as_first_received(
+        self, pack: Pack, saw: str, payload: bytes, received_us: int, mid: int, again: bool
+    ) -> tuple[Pack, int]:
+        """Times relative to the receipt must mean the first receipt, or a redelivery would count twice."""
+        digest = blake2b(payload, digest_size=16).digest()
+        receipts = self._group.receipts
+        if again:
+            earlier = receipts.get((saw, mid)) or self._book.receipt(saw, mid)
+            if earlier is not None and earlier.digest == digest:
+                return read_pack(payload, earlier.received_us), earlier.received_us
+        receipts[saw, mid] = Receipt(saw, mid, digest, received_us)
+        return pack, received_us
 
     def settle(self) -> list[object]:
         """Commits everything taken so far.
@@ -250,6 +287,8 @@ class Ingest:
             self._trace.write(saw, lateness.readings)
         for saw, readings in fresh.items():
             self._trace.write(saw, readings)
+        if group.receipts:
+            self._book.put_receipts(list(group.receipts.values()))
         if fresh or late:
             self._trace.commit()
         batch: list[SawCommit] = []

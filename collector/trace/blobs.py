@@ -49,7 +49,7 @@ def encode(series: Series) -> bytes:
         raise ValueError("a blob holds times within 2^60 microseconds of 1970")
     steps, t_unit = _in_units(t[1:] - t[:-1])
     usual = int(np.partition(steps, count // 2 - 1)[count // 2 - 1]) if count > 1 else 0
-    rises, v_unit = _in_units(np.diff(v.astype(np.int64)))
+    rises, v_unit = _in_units(v[1:].astype(np.int64) - v[:-1])
     t_planes = _planes(steps - usual)
     v_planes = _planes(rises)
     head = _HEAD.pack(

@@ -143,6 +143,16 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("saw_id", name="pk_now"),
     )
     op.create_table(
+        "receipt",
+        sa.Column("saw_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("mid", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("digest", sa.LargeBinary(), nullable=False),
+        sa.Column("received_us", sa.BigInteger(), nullable=False),
+        sa.ForeignKeyConstraint(["saw_id"], ["saw.id"], name="fk_receipt_saw_id_saw"),
+        sa.PrimaryKeyConstraint("saw_id", "mid", name="pk_receipt"),
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
         "rest",
         sa.Column("saw_id", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("at_us", sa.BigInteger(), autoincrement=False, nullable=False),
@@ -169,6 +179,7 @@ def downgrade() -> None:
     """Back to the version before."""
     op.drop_table("run")
     op.drop_table("rest")
+    op.drop_table("receipt")
     op.drop_table("now")
     op.drop_table("gap")
     op.drop_table("door_visit")

@@ -1,0 +1,216 @@
+"""The detector: one saw's readings in, facts and the present state out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from collector.detect.doors import visit_facts
+from collector.detect.motor import Motor, MotorCut, MotorRun, Outlook
+from collector.detect.settings import DetectSettings
+from collector.detect.switches import SwitchLog
+from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Now, Run, State
+from collector.signals import Trace
+
+_SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
+_EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
+_KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open
+_DOOR_OPEN = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """News: the facts replace everything known that starts at or after ``settled_from``; a fact that starts before
+    it replaces the one of the same kind and start."""
+
+    settled_from: int
+    facts: list[Fact]
+
+
+class Detector:
+    """Streaming detection for one saw, without clock and I/O: any chunking of the readings gives the same facts.
+
+    Args:
+        saw: the saw's name.
+        settings: what to take for granted.
+
+    Attributes:
+        consumed: µs of the newest reading taken, None before the first.
+        rested: µs of a reading from which on the facts do not depend on what was before it, but for the switches'
+            reports of the minute before; None before there is such a reading.
+    """
+
+    def __init__(self, saw: str, settings: DetectSettings | None = None) -> None:
+        self.saw = saw
+        self.settings = s = settings or DetectSettings()
+        self.consumed: int | None = None
+        self.rested: int | None = None
+        self._motor = Motor(s)
+        self._lock = SwitchLog(s.debounce_us, s.stale_us)
+        self._station = SwitchLog(s.debounce_us, s.stale_us)
+        self._door = SwitchLog(s.debounce_us, s.stale_us)
+        self._runs: list[MotorRun] = []  # finished ones that a door visit may still have to do with
+        self._news: list[Fact] = []  # certain, not returned yet
+        self._sure = -(1 << 62)  # what starts before this was returned for good
+        self._doors_until = -(1 << 62)  # door visits that ended before this were returned for good
+        self._outlook: Outlook | None = None
+
+    def feed(self, trace: Trace) -> None:
+        """Takes readings, each signal in order of time and later than all that it was fed before."""
+        for part in _slices(trace):
+            self._feed(part)
+
+    def _feed(self, part: Trace) -> None:
+        self._outlook = None
+        last = part.last
+        for at, before in self._silences(part):
+            self._news.append(Gap(self.saw, before, at))
+            if at - before > self.settings.bridge_us:
+                self._take(part.between(part.first, at))
+                self._motor.lose()
+                part = part.between(at, last + 1)
+        self._take(part)
+        self.consumed = last
+        self._note_rest()
+
+    def _silences(self, part: Trace) -> list[tuple[int, int]]:
+        """(first reading after, last reading before) each silence of the box, in order."""
+        silence, motor = self.settings.silence_us, part.motor.t
+        before = part.first if self.consumed is None else self.consumed
+        if part.last - before <= silence:
+            return []
+        if len(motor) and max(int(motor[0]) - before, part.last - int(motor[-1])) <= silence:
+            if len(motor) == 1 or int(np.diff(motor).max()) <= silence:
+                return []
+        times = np.unique(np.concatenate([[before], *(s.t for s in part.series())]))
+        holes = np.flatnonzero(np.diff(times) > silence)
+        return list(zip(times[holes + 1].tolist(), times[holes].tolist(), strict=True))
+
+    def _take(self, part: Trace) -> None:
+        for log, series in ((self._lock, part.lock), (self._station, part.station), (self._door, part.door)):
+            log.feed(series.t, series.v)
+        self._motor.feed(part.motor.t, part.motor.v.astype(np.int64))
+        self._runs += self._motor.runs
+        self._news += [_run_fact(self.saw, r) for r in self._motor.runs]
+        self._news += [self._cut_fact(c) for c in self._motor.cuts]
+        self._motor.runs, self._motor.cuts = [], []
+
+    def _note_rest(self) -> None:
+        motor = self._motor
+        if motor.run is None and not motor.doubtful and motor.off_since is not None and motor.newest_at is not None:
+            still = motor.newest_at - motor.off_since >= self.settings.rest_us
+            if still and not self._door_visits(motor.newest_at, open_only=True):
+                self.rested = motor.newest_at
+
+    # facts
+
+    def facts(self) -> Facts:
+        """The news since the last call."""
+        if self.consumed is None:
+            return Facts(self._sure, [])
+        outlook = self._look()
+        settled_from, tail = self._sure, self._tail(outlook)
+        facts = sorted([*self._news, *tail], key=lambda f: (f.start, f.kind))
+        self._news = []
+        self._sure = max(self._sure, self.consumed if outlook.sure is None else min(outlook.sure, self.consumed))
+        self._forget()
+        return Facts(settled_from, facts)
+
+    def _look(self) -> Outlook:
+        if self._outlook is None:
+            self._outlook = self._motor.outlook()
+        return self._outlook
+
+    def _tail(self, outlook: Outlook) -> list[Fact]:
+        tail: list[Fact] = [self._cut_fact(c) for c in outlook.cuts]
+        under_load, run = outlook.under_load, outlook.run
+        if run is not None:
+            going_on = under_load is not None and under_load.end - under_load.start >= self.settings.bump_us
+            if under_load is not None and going_on:
+                tail.append(replace(self._cut_fact(MotorCut(under_load, run)), end=None))
+            tail.append(replace(_run_fact(self.saw, run), cuts=run.cuts + len(outlook.cuts) + going_on))
+        tail += self._door_facts(outlook)
+        return tail
+
+    def _door_facts(self, outlook: Outlook) -> list[Fact]:
+        assert self.consumed is not None
+        runs = [*self._runs, *([outlook.run] if outlook.run is not None else [])]
+        found: list[Fact] = []
+        for opened, closed in self._door_visits(self.consumed):
+            found += visit_facts(self.saw, opened, closed, runs, self.consumed, self.settings)
+        return found
+
+    def _door_visits(self, now: int, *, open_only: bool = False) -> list[tuple[int, int | None]]:
+        visits = [v for v in self._door.steady(_DOOR_OPEN, now) if v[1] is None or v[1] > self._doors_until]
+        return [v for v in visits if v[1] is None] if open_only else visits
+
+    def _forget(self) -> None:
+        """What a visit, a lock or a run was is not asked for any more once nothing that is open can need it."""
+        keep = self._sure - _KEEP_US
+        for opened, closed in self._door_visits(self._sure):
+            if closed is not None and closed < keep:
+                self._doors_until = max(self._doors_until, closed)
+            else:
+                keep = min(keep, opened - _KEEP_US)
+        self._door.forget(keep)
+        self._lock.forget(self._sure - _KEEP_US)
+        self._station.forget(self._sure - _KEEP_US)
+        self._runs = [r for r in self._runs if (r.end or 0) + (r.stop_us or 0) >= keep]
+
+    def _cut_fact(self, cut: MotorCut) -> Cut:
+        p = cut.passage
+        inner = (p.start + _EDGE_US, p.end - _EDGE_US) if p.end - p.start > 4 * _EDGE_US else (p.start, p.end)
+        share = self._lock.share(*inner)
+        locked, free = share.get(1, 0), share.get(0, 0)
+        direction = Direction.UNKNOWN
+        if 2 * (locked + free) >= inner[1] - inner[0]:
+            direction = Direction.VERTICAL if locked > free else Direction.HORIZONTAL
+        moved = min(locked, free) >= self.settings.debounce_us
+        station = self._station.at((p.start + p.end) // 2) if direction is Direction.VERTICAL else None
+        mean = round(p.total / p.n)
+        return Cut(self.saw, p.start, p.end, direction, mean, max(p.top, mean), round(p.idle), moved, station)
+
+    # the present
+
+    def now(self) -> Now:
+        """The present state, as of the newest reading.
+
+        Raises:
+            ValueError: nothing was fed yet.
+        """
+        if self.consumed is None:
+            raise ValueError("no reading has been fed yet: there is no present state")
+        at, outlook = self.consumed, self._look()
+        state, since = self._motor.state(outlook, at)
+        open_conflicts = [f for f in self._door_facts(outlook) if isinstance(f, Conflict) and f.end is None]
+        if open_conflicts:
+            state, since = State.ERROR, open_conflicts[0].start
+        door, lock = self._door.at(at), self._lock.at(at)
+        return Now(
+            at, state, since, self._motor.newest_ma,
+            None if lock is None else bool(lock), self._station.at(at) if lock else None, None if door is None else bool(door),
+        )  # fmt: skip
+
+
+def derive(saw: str, trace: Trace, settings: DetectSettings | None = None) -> list[Fact]:
+    """All facts of a whole trace, in order of start; what is open at its end has no end."""
+    detector = Detector(saw, settings)
+    detector.feed(trace)
+    return detector.facts().facts
+
+
+def _run_fact(saw: str, run: MotorRun) -> Run:
+    return Run(saw, run.start, run.end, run.inrush_ma, run.stop_us, run.cuts)
+
+
+def _slices(trace: Trace) -> Iterator[Trace]:
+    """The trace in parts of at most `_SLICE` motor samples."""
+    if not len(trace):
+        return
+    at, t = trace.first, trace.motor.t
+    for i in range(_SLICE, len(t), _SLICE):
+        yield trace.between(at, int(t[i]))
+        at = int(t[i])
+    yield trace.between(at, trace.last + 1)

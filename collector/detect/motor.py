@@ -1,0 +1,266 @@
+"""The motor's runs and cuts, from its current alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from collector.detect.cuts import Joiner
+from collector.detect.labels import Passage
+from collector.detect.power import PowerSwitch
+from collector.detect.run import RunTracker
+from collector.detect.settings import DetectSettings
+from collector.facts import State
+
+Ints = NDArray[np.int64]
+
+_COAST_US = 1_500_000  # a brake's current begins within this time of switching off
+_USUAL_US = 200_000  # a sample stands for no longer than this, however long ago the one before it was
+_LEAST = 4  # samples that make a run
+
+
+@dataclass(slots=True)
+class MotorRun:
+    """A run so far, times µs, current mA; ``end`` None: the motor is on."""
+
+    start: int
+    start_seen: bool
+    end: int | None = None
+    inrush_ma: int | None = None
+    stop_us: int | None = None
+    cuts: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class MotorCut:
+    """A cut and the run that it belongs to."""
+
+    passage: Passage
+    run: MotorRun
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What is not certain yet: ``cuts`` so far, the passage ``under_load``, and the time from which it may change."""
+
+    cuts: list[MotorCut]
+    under_load: Passage | None
+    run: MotorRun | None
+    sure: int | None
+
+
+class Motor:
+    """Follows the motor of one saw. Runs and cuts that are certain collect in `runs` and `cuts`.
+
+    Args:
+        settings: the detector's settings.
+
+    Attributes:
+        runs: finished runs, for the caller to take.
+        cuts: certain cuts, for the caller to take.
+        run: the run under way, or one whose brake may still show; None: neither.
+        off_since: µs of the first sample after the motor went off; None while it is on, or unknown.
+        newest_ma: the newest sample, None before the first.
+        newest_at: its time, µs.
+    """
+
+    def __init__(self, settings: DetectSettings) -> None:
+        self._settings = settings
+        self.runs: list[MotorRun] = []
+        self.cuts: list[MotorCut] = []
+        self.run: MotorRun | None = None
+        self.off_since: int | None = None
+        self.newest_ma: int | None = None
+        self.newest_at: int | None = None
+        self._last_cut_end: int | None = None
+        self._last_off: int | None = None
+        self._tracker: RunTracker | None = None
+        self._restart()
+
+    def _restart(self) -> None:
+        self._power = PowerSwitch(self._settings.on_ma, self._settings.on_band_ma)
+        self._joiner = Joiner(self._settings.pause_us, self._settings.bump_us)
+        # samples not handed on yet, behind the last one that was (but at the very start)
+        self._t = self._ma = np.empty(0, np.int64)
+        self._place = 0  # of _t[0], as the power switch counts
+        self._after: tuple[Ints, Ints] | None = None  # current soon after switching off: a brake, or a new run
+        self.off_since = None
+
+    @property
+    def on(self) -> bool:
+        """Whether the motor is running, as far as is known."""
+        return self._tracker is not None
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether samples wait for later ones to say if the motor is on."""
+        return len(self._t) > 1 or self._after is not None
+
+    def feed(self, t: Ints, ma: Ints) -> None:
+        """Takes samples, µs and mA, in order of time."""
+        if not len(t):
+            return
+        before = self._t[-1:] if len(self._t) else t[:1]
+        at = 0
+        if int(t[-1]) - int(before[0]) > self._settings.bridge_us:
+            for hole in np.flatnonzero(np.diff(t, prepend=before) > self._settings.bridge_us).tolist():
+                self._feed(t[at:hole], ma[at:hole])
+                self.lose()
+                at = hole
+        self._feed(t[at:], ma[at:])
+
+    def lose(self) -> None:
+        """A silence too long to bridge: a run under way ends with its last sample."""
+        if len(self._t) and (self._tracker is not None or self._after is not None):
+            self._hand_on(len(self._t))
+        if self._tracker is not None:
+            self._end_run(int(self._t[-1]), braked=False)
+        self._conclude()
+        self._restart()
+
+    def _feed(self, t: Ints, ma: Ints) -> None:
+        if not len(t):
+            return
+        self.newest_ma, self.newest_at = int(ma[-1]), int(t[-1])
+        self._t, self._ma = np.concatenate((self._t, t)), np.concatenate((self._ma, ma))
+        for switching in self._power.feed(ma):
+            self._hand_on(switching.index - self._place)
+            if switching.on:
+                self._switched_on(switching.index - self._place)
+            else:
+                self._switched_off(switching.index - self._place)
+        self._hand_on(self._power.doubtful - self._place)
+
+    @property
+    def _fresh(self) -> bool:
+        return self._place == 0 and self.off_since is None and self._tracker is None and self._after is None
+
+    def _hand_on(self, end: int) -> None:
+        """Hands the samples before index ``end`` on; the last one stays as neighbour of the next."""
+        new = 0 if self._fresh else 1
+        if end <= new:
+            return
+        t, ma = self._t[new:end], self._ma[new:end]
+        if self._tracker is not None:
+            self._collect(self._tracker.feed(t, ma))
+        elif self._after is not None:
+            self._after = (np.concatenate((self._after[0], t)), np.concatenate((self._after[1], ma)))
+            if int(self._after[0][-1]) - int(self._after[0][0]) > self._settings.brake_max_us:
+                self._conclude()  # too long for a brake: it was switched on again
+        else:
+            self.off_since = int(t[0]) if self.off_since is None else self.off_since
+            if self.run is not None and self.run.end is not None and int(t[-1]) - self.run.end > _COAST_US:
+                self._conclude()
+        self._t, self._ma = self._t[end - 1 :], self._ma[end - 1 :]
+        self._place += end - 1
+
+    def _switched_on(self, index: int) -> None:
+        first = int(self._t[index])
+        seen = not self._fresh
+        self.off_since = None
+        if self.run is not None and self.run.end is not None and first - self.run.end <= _COAST_US:
+            self._after = (self._t[:0], self._ma[:0])
+            return
+        self._conclude()
+        before = int(self._t[index - 1]) if index else first - _USUAL_US // 2
+        interval = min(first - before, _USUAL_US)
+        share = min(1.0, (int(self._ma[index]) / max(1, int(self._ma[index + 1]))) ** 2)
+        self._begin_run(first - round(share * interval), seen=seen)
+
+    def _begin_run(self, start: int, *, seen: bool) -> None:
+        self._tracker = RunTracker(self._settings, start)
+        self.run = MotorRun(start, seen)
+        self.off_since = None
+
+    def _switched_off(self, index: int) -> None:
+        """The sample at ``index`` is the first without current; all before it are handed on."""
+        if self._after is not None:
+            self._braked(int(self._t[index - 1]))
+        elif self._tracker is not None:
+            self._end_run(self._off_time(index), braked=True)
+
+    def _off_time(self, index: int) -> int:
+        """When the current fell to nothing: mean squares of the two samples round the change share its intervals."""
+        assert self._tracker is not None
+        t, ma = self._tracker.newest(4)
+        if len(t) < 3:
+            return int(t[-1])
+        level = float(np.median(ma[:-1]))
+        off = int(self._t[index])
+        spans = (int(t[-1]) - int(t[-2]), min(off - int(t[-1]), _USUAL_US))
+        shares = (min(1.0, (float(v) / level) ** 2) for v in (ma[-1], self._ma[index]))
+        return int(t[-2]) + round(sum(span * share for span, share in zip(spans, shares, strict=True)))
+
+    def _end_run(self, end: int, *, braked: bool) -> None:
+        assert self._tracker is not None
+        assert self.run is not None
+        tracker, self._tracker = self._tracker, None
+        if tracker.samples < _LEAST:
+            self.run = None
+            self._joiner.feed([], None)
+            return
+        passages, stop = tracker.finish(end, braked=braked)
+        self._last_off = stop.end
+        self.run.end, self.run.stop_us, self.run.inrush_ma = stop.end, stop.brake_us, self._inrush(tracker)
+        self._cut(self._joiner.feed(passages, None))
+
+    def _braked(self, end: int) -> None:
+        assert self.run is not None
+        assert self.run.end is not None
+        assert self._after is not None
+        if len(self._after[0]) > 1:
+            self.run.stop_us = end - self.run.end
+        self._after = None
+        self._conclude()
+
+    def _conclude(self) -> None:
+        """The last run is over; current that followed it for too long was the next one."""
+        after, self._after = self._after, None
+        if self.run is not None and self._tracker is None:
+            self.runs.append(self.run)
+            self.run = None
+        if after is not None and len(after[0]):
+            self._begin_run(int(after[0][0]), seen=True)
+            assert self._tracker is not None
+            self._collect(self._tracker.feed(*after))
+
+    def _collect(self, passages: list[Passage]) -> None:
+        assert self._tracker is not None
+        self._cut(self._joiner.feed(passages, self._tracker.earliest))
+
+    def _cut(self, passages: list[Passage]) -> None:
+        assert self.run is not None
+        if passages:
+            self._last_cut_end = passages[-1].end
+        self.cuts += [MotorCut(p, self.run) for p in passages]
+        self.run.cuts += len(passages)
+
+    def _inrush(self, tracker: RunTracker) -> int | None:
+        return tracker.inrush_ma if self.run is not None and self.run.start_seen else None
+
+    def outlook(self) -> Outlook:
+        """What is not certain yet, as far as the samples so far tell."""
+        run, tracker = self.run, self._tracker
+        waits = int(self._t[1]) if len(self._t) > 1 else None
+        if tracker is None or run is None:
+            return Outlook([], None, run, int(self._after[0][0]) if self._after is not None and len(self._after[0]) else waits)
+        if tracker.samples < _LEAST:
+            return Outlook([], None, None, run.start)
+        passages, under_load, earliest = tracker.preview()
+        ahead = self._joiner.ahead(passages, under_load.start if under_load is not None else tracker.newest_time)
+        run.inrush_ma = self._inrush(tracker)
+        held = self._joiner.held_from
+        return Outlook([MotorCut(p, run) for p in ahead], under_load, run, min(earliest, held if held is not None else earliest))
+
+    def state(self, outlook: Outlook, at: int) -> tuple[State, int]:
+        """State and since when (µs), as of the newest reading at ``at``."""
+        run, load = outlook.run, outlook.under_load
+        if run is None or run.end is not None:
+            since = self._last_off if self._last_off is not None else self.off_since
+            return State.STANDBY, at if since is None else since
+        if load is not None and load.end - load.start >= self._settings.bump_us:
+            return State.WORKING, load.start
+        ends = [c.passage.end for c in outlook.cuts] or [self._last_cut_end or run.start]
+        return State.READY, max(run.start, ends[-1])

@@ -1,0 +1,84 @@
+"""Motor on or off, from the current alone.
+
+Each sample votes by how far it lies from the level that parts standstill from idle, and no vote weighs more than
+one clear sample. Two one-sided cumulative sums of the votes (Page 1954) say when the evidence for a change is
+worth two clear samples, and where the change began. So one wild sample never switches anything, a clear change is
+placed on its own sample, and a change hidden in noise waits until enough samples agree. All sums are integer:
+chunks of any size give the same result.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """The motor went on or off: ``index`` is the first sample (counted from the first fed) of the new state."""
+
+    index: int
+    on: bool
+
+
+class PowerSwitch:
+    """Tells where the motor was switched on and off.
+
+    Args:
+        level_ma: current that parts standstill from idle.
+        band_ma: distance from it at which one sample is clear.
+
+    >>> switch = PowerSwitch(570, 200)
+    >>> switch.feed(np.array([0, 10, 9000, 4000, 3000, 0, 3000, 3000, 0, 0]))
+    [Switching(index=2, on=True), Switching(index=8, on=False)]
+    """
+
+    __slots__ = ("_band", "_began", "_doubt", "_level", "count", "on")
+
+    def __init__(self, level_ma: int, band_ma: int) -> None:
+        self._level, self._band = level_ma, band_ma
+        self.count = 0  # samples fed
+        self.on = False
+        self._doubt = 0  # the cumulative sum against the present state
+        self._began = 0  # where its present excursion from zero began
+
+    def feed(self, ma: NDArray[np.integer]) -> list[Switching]:
+        """Takes more samples (mA) and returns the switchings that they decide, in order."""
+        found: list[Switching] = []
+        for start in range(0, len(ma), 8192):  # after a switching the rest is summed anew: keep the rest short
+            block = ma[start : start + 8192]
+            while len(block):
+                block = self._until_switching(block, found)
+        return found
+
+    def _until_switching(self, ma: NDArray[np.integer], found: list[Switching]) -> NDArray[np.integer]:
+        clear = int(ma.min()) - self._level >= self._band if self.on else self._level - int(ma.max()) >= self._band
+        if clear and len(ma) * self._band >= self._doubt:
+            self._doubt = 0
+            self.count += len(ma)
+            return ma[:0]
+        votes = np.clip(ma.astype(np.int64) - self._level, -self._band, self._band)
+        total = np.cumsum(-votes if self.on else votes)
+        doubt = total - np.minimum(np.minimum.accumulate(total), -self._doubt)
+        decided = doubt >= 2 * self._band
+        first = int(decided.argmax())
+        end = first if decided[first] else len(ma) - 1
+        zeros = np.flatnonzero(doubt[: end + 1] == 0)
+        if len(zeros):
+            self._began = self.count + int(zeros[-1]) + 1
+        elif not self._doubt:
+            self._began = self.count
+        self._doubt = int(doubt[end])
+        self.count += end + 1
+        if decided[end]:
+            self.on = not self.on
+            self._doubt = 0
+            found.append(Switching(self._began, self.on))
+        return ma[end + 1 :]
+
+    @property
+    def doubtful(self) -> int:
+        """The first sample whose state later samples may still change (`count` if there is none)."""
+        return self._began if self._doubt else self.count

@@ -1,0 +1,64 @@
+"""The recent part of a growing series of currents, with sums that make any mean one subtraction."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Window:
+    """Samples from place ``base`` to place ``count``; places count from the first sample ever appended.
+
+    Attributes:
+        t: int64 µs, the end of the interval that each sample stands for.
+        y: int64 mA.
+        sums: int64, one longer than ``y``: ``sums[i]`` is the sum of ``y`` before its index i.
+    """
+
+    __slots__ = ("base", "sums", "t", "y")
+
+    def __init__(self, base: int, t: NDArray[np.int64], y: NDArray[np.int64]) -> None:
+        self.base, self.t, self.y = base, t, y
+        self.sums = np.zeros(len(y) + 1, np.int64)
+        np.cumsum(y, out=self.sums[1:])
+
+    @property
+    def count(self) -> int:
+        """The place after the newest sample."""
+        return self.base + len(self.y)
+
+    def append(self, t: NDArray[np.int64], y: NDArray[np.int64]) -> None:
+        """Adds samples at the end."""
+        more = np.cumsum(y)
+        more += self.sums[-1]
+        self.t = np.concatenate((self.t, t))
+        self.y = np.concatenate((self.y, y))
+        self.sums = np.concatenate((self.sums, more))
+
+    def drop_before(self, place: int) -> None:
+        """Forgets samples before a place."""
+        i = place - self.base
+        if i > 0:
+            self.t, self.y = self.t[i:].copy(), self.y[i:].copy()
+            self.sums = self.sums[i:] - self.sums[i]
+            self.base = place
+
+    def drop_last(self) -> None:
+        """Forgets the newest sample."""
+        self.t, self.y, self.sums = self.t[:-1], self.y[:-1], self.sums[:-1]
+
+    def total(self, start: int, end: int) -> int:
+        """Sum of the samples at places ``start <= p < end``, mA."""
+        return int(self.sums[end - self.base]) - int(self.sums[start - self.base])
+
+    def mean(self, start: int, end: int) -> float:
+        """Mean of the samples at places ``start <= p < end``, mA; at least one sample."""
+        return self.total(start, end) / (end - start)
+
+    def top(self, start: int, end: int) -> int:
+        """The highest sample at places ``start <= p < end``, mA."""
+        return int(self.y[start - self.base : end - self.base].max())
+
+    def time(self, place: int) -> int:
+        """µs at which the sample at a place ends."""
+        return int(self.t[place - self.base])
