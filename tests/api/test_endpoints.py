@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 import itertools
+import re
 
 import pytest
 
 from api.http import cuts, facts, health, refusals, runs, saws, trace, utilisation, wall
 from collector.book.entries import NowEntry, SawCommit
 from collector.facts import SECOND, State, iso
+from collector.outline import outline_of
 from tests.api.conftest import MORNING, at, cut
 
 V1 = "/api/v1"
@@ -277,3 +278,13 @@ def test_the_box_whose_clock_is_ahead_is_not_of_negative_age(shop, client):
     )
     assert get(client, "/saws/plover")["age_seconds"] == 0
     assert get(client, "/wall")["saws"][1]["state"] == "STANDBY"
+
+
+@pytest.mark.parametrize("start", ["06:00:00", "07:01:30", "07:50:30", "08:05:00", "08:59:30"])
+@pytest.mark.parametrize("end", ["07:01:00", "07:44:00", "08:59:00", "23:00:00"])
+def test_the_outline_of_a_period_is_that_of_its_facts(shop, start, end):
+    facts = shop.book.facts("heron", at(start), at(end))
+    ours = shop.book.outline("heron", at(start), at(end))
+    assert sorted(ours.tolist()) == outline_of(facts).tolist()
+    assert [r[:2] for r in ours.tolist()] == sorted(r[:2] for r in ours.tolist())
+    assert len(shop.book.outline("egret", at(start), at(end))) == 0

@@ -19,6 +19,7 @@ from api.answers.intervals import spans
 from api.answers.states import Extent, activity
 from api.answers.utilisation import utilisation
 from collector.facts import SECOND, Conflict, Gap
+from collector.outline import outline_of
 from tests.api.conftest import LISBON, MINUTE, MORNING, SHOP_PLAN, at, cut, run
 
 GAP = 180 * SECOND
@@ -28,7 +29,7 @@ def reckon(facts, extent, start, end, plan=None, now=None, busy_gap=GAP):
     now = end if now is None else now
     plan = planned(SHOP_PLAN, LISBON, start, end) if plan is None else plan
     (use,) = utilisation(
-        activity(facts, extent, extent.last),
+        activity(outline_of(facts), extent, extent.last),
         plan,
         np.array([start, end]),
         busy_gap,
@@ -212,7 +213,7 @@ def histories(draw):
 )
 def test_buckets_add_up_and_ratios_lie_between_nought_and_one(facts, plan, cutpoints):
     edges = np.array(cutpoints) * SECOND
-    act = activity(facts, Extent(0, 3_000 * SECOND), 3_000 * SECOND)
+    act = activity(outline_of(facts), Extent(0, 3_000 * SECOND), 3_000 * SECOND)
     plan = spans([(a * SECOND, b * SECOND) for a, b in plan])
     buckets = utilisation(act, plan, edges, GAP, 3_000 * SECOND)
     (whole,) = utilisation(act, plan, edges[[0, -1]], GAP, 3_000 * SECOND)
@@ -226,7 +227,7 @@ def test_buckets_add_up_and_ratios_lie_between_nought_and_one(facts, plan, cutpo
 
 @given(histories(), st.integers(1, 400))
 def test_every_second_is_in_use_exactly_when_the_words_say_so(facts, busy_gap):
-    act = activity(facts, Extent(0, 3_000 * SECOND), 3_000 * SECOND)
+    act = activity(outline_of(facts), Extent(0, 3_000 * SECOND), 3_000 * SECOND)
     edges = np.arange(0, 3_000 * SECOND + 1, SECOND)
     buckets = utilisation(act, spans([(0, 3_000 * SECOND)]), edges, busy_gap * SECOND, 3_000 * SECOND)
     by = {
