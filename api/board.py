@@ -168,7 +168,7 @@ def present(saw: SawTitle, entry: NowEntry | None, extent: Extent, now: int) -> 
     return {
         **head,
         "state": entry.state if fresh else State.OFFLINE,
-        "mode": Mode.SETUP if entry.door_closed is False else Mode.MANUAL,
+        "mode": Mode.SETUP if fresh and entry.door_closed is False else Mode.MANUAL,
         "since": iso(entry.since if fresh else entry.at),
         "last_reading": iso(entry.at),
         "age_seconds": round(max(0, now - entry.at) / SECOND, 3),

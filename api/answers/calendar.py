@@ -132,7 +132,15 @@ class ShiftPlan:
 
     @classmethod
     def weekdays(cls, *shifts: Shift, closed: Iterable[dt.date] = ()) -> Self:
-        """The same shifts from Monday to Friday."""
+        """The same shifts from Monday to Friday.
+
+        Example:
+            >>> plan = ShiftPlan.weekdays(Shift.parse("07:00-15:30", ["10:00-10:15"]))
+            >>> zone = ZoneInfo("America/New_York")
+            >>> start, end = day_bounds(1_772_463_600_000_000, zone)  # Monday 2 March 2026, 10:00 there
+            >>> [(a / 3.6e9, b / 3.6e9) for a, b in (planned(plan, zone, start, end) - start).tolist()]
+            [(7.0, 10.0), (10.25, 15.5)]
+        """
         return cls((shifts,) * 5 + ((), ()), frozenset(closed))
 
     def shifts_on(self, day: dt.date) -> tuple[Shift, ...]:

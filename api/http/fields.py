@@ -158,6 +158,10 @@ def problem(description: str) -> dict[str, Any]:
     return {"description": description, "content": {MEDIA_TYPE: {"schema": schema}}}
 
 
+def _operation_id(*, name: str, **_: str) -> str:
+    return name
+
+
 def subject(name: str) -> APIBlueprint:
     """A blueprint for one subject, with the errors that every address can answer."""
     errors: ResponseDict = {
@@ -165,7 +169,7 @@ def subject(name: str) -> APIBlueprint:
         "404": problem("There is no such thing."),
         "default": problem("Any other error."),
     }
-    return APIBlueprint(name, "api", abp_responses=errors)
+    return APIBlueprint(f"api_{name}", "api", abp_responses=errors, operation_id_callback=_operation_id)
 
 
 def also_csv(description: str) -> ConfigDict:

@@ -9,7 +9,7 @@ import numpy as np
 from sqlalchemy import bindparam, case, func, literal, literal_column, or_, select, union_all
 
 from collector.book.rows import TABLES
-from collector.facts import Conflict, Cut
+from collector.facts import SECOND, Conflict, Cut
 from collector.outline import DIRECTIONS, KINDS, OPEN
 
 if TYPE_CHECKING:
@@ -41,10 +41,14 @@ def _parts(number: int, kind: str) -> list[Any]:
     return [reaching, inside]
 
 
+_SHORT_US = 40 * 86_400 * SECOND
+"""Longer periods are read piece by piece: a year's rows as objects would take 30 MB for a moment."""
+
 _QUERY = union_all(*(part for number, kind in enumerate(KINDS) for part in _parts(number, kind)))
 
 
 def outline(connection: Connection, saw_id: int, start_us: int, end_us: int) -> NDArray[np.int64]:
     """The saw's facts that overlap ``[start_us, end_us)``, as `collector.outline` describes."""
-    rows = connection.execute(_QUERY, {"saw": saw_id, "start": start_us, "end": end_us})
+    query = _QUERY if end_us - start_us < _SHORT_US else _QUERY.execution_options(yield_per=4096)
+    rows = connection.execute(query, {"saw": saw_id, "start": start_us, "end": end_us})
     return np.fromiter(chain.from_iterable(rows), np.int64).reshape(-1, 4)

@@ -51,10 +51,18 @@ def test_an_answer_is_what_its_description_says(client, path, model):
 def test_a_saw_says_what_it_does_now(client):
     heron = get(client, "/saws/heron")
     assert heron == {
-        "saw": "heron", "title": "Heron", "state": "WORKING", "mode": "MANUAL", "since": "2026-03-02T08:59:00.000Z",
-        "last_reading": "2026-03-02T09:00:00.000Z", "age_seconds": 4.0, "amps": 6.2, "locked": None, "station": None,
+        "saw": "heron",
+        "title": "Heron",
+        "state": "WORKING",
+        "mode": "MANUAL",
+        "since": "2026-03-02T08:59:00.000Z",
+        "last_reading": "2026-03-02T09:00:00.000Z",
+        "age_seconds": 4.0,
+        "amps": 6.2,
+        "locked": None,
+        "station": None,
         "door_closed": True,
-    }  # fmt: skip
+    }
     assert get(client, "/saws")["saws"][0] == heron
 
 
