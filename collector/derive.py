@@ -6,8 +6,9 @@ those that the whole trace gives. Between two of them facts can be replaced with
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -16,7 +17,7 @@ from collector.book.book import Book
 from collector.book.entries import Checkpoint, NowEntry, SawCommit, Stretch
 from collector.book.rows import order
 from collector.facts import SECOND, Fact, Now
-from collector.signals import Trace
+from collector.signals import Series, Trace
 
 REST_SPACING_US = 60 * SECOND
 """Rest points closer than this are not worth a row."""
@@ -24,14 +25,22 @@ REST_SPACING_US = 60 * SECOND
 DAY_US = 86_400 * SECOND
 _FEED_US = 3600 * SECOND  # one feed's readings at most: leaves a rest point an hour in bulk history
 FOREVER = 2**62
+_SWITCHES_US = 60 * SECOND  # a rest point needs the switches' reports of the minute before it
+
+Key = tuple[int, int, str]
+"""Start and kind of a fact, and what kind of conflict: `collector.book.rows.order`."""
 
 
 class Found(Protocol):
-    """What `Detects.facts` returns: all facts with ``start >= settled_from``."""
+    """What `Detects.facts` returns: news.
+
+    The facts replace everything known with ``start >= settled_from``; one that starts before replaces the one of the
+    same kind and start.
+    """
 
     @property
     def settled_from(self) -> int:
-        """Facts that start before are final, and returned before."""
+        """From here on everything known is replaced."""
 
     @property
     def facts(self) -> Sequence[Fact]:
@@ -53,7 +62,7 @@ class Detects(Protocol):
         """Takes readings that are all later than those fed before."""
 
     def facts(self) -> Found:
-        """What changed since the call before, and all that may still change."""
+        """The news since the call before."""
 
     def now(self) -> Now:
         """The present."""
@@ -83,6 +92,7 @@ class Derivation:
         detector: the detector.
         from_us: everything from here on may differ from what was known before; None before the first feed.
         facts: the facts from ``from_us`` on, in order.
+        amended: facts that start before ``from_us`` and replace those of the same kind and start.
         rests: new rest points, from ``rests_from`` on and a minute apart.
     """
 
@@ -90,6 +100,7 @@ class Derivation:
         self.detector = detector
         self.from_us: int | None = None
         self.facts: list[Fact] = []
+        self.amended: dict[Key, Fact] = {}
         self.rests: list[int] = []
         self._next_rest = rests_from
 
@@ -102,11 +113,26 @@ class Derivation:
                 self.from_us = found.settled_from
             while self.facts and self.facts[-1].start >= found.settled_from:
                 self.facts.pop()
-            self.facts += sorted(found.facts, key=order)
+            facts = sorted(found.facts, key=order)
+            known = bisect_left(facts, found.settled_from, key=_start)
+            for fact in facts[:known]:
+                self._amend(fact)
+            self.facts += facts[known:]
             rested = self.detector.rested
             if rested is not None and rested >= self._next_rest:
                 self.rests.append(rested)
                 self._next_rest = rested + REST_SPACING_US
+
+    def _amend(self, fact: Fact) -> None:
+        at = bisect_left(self.facts, order(fact), key=order)
+        if at < len(self.facts) and order(self.facts[at]) == order(fact):
+            self.facts[at] = fact
+        else:
+            self.amended[order(fact)] = fact
+
+
+def _start(fact: Fact) -> int:
+    return fact.start
 
 
 def _parts(trace: Trace) -> Iterator[Trace]:
@@ -143,21 +169,23 @@ class Change:
     def commit(self, cleaned: Sequence[Stretch] = (), clock_skew_us: int | None = None) -> SawCommit:
         """The change as the book takes it."""
         detector = self.detector
-        head = detector is not None and detector.consumed is not None
+        at = None if detector is None else detector.consumed
         return SawCommit(
             self.saw,
-            self.from_us,
-            self.to_us,
-            self.after,
-            Checkpoint(detector.consumed or 0, detector.dump()) if head and detector else None,
-            NowEntry.of(self.saw, detector.now(), clock_skew_us) if head and detector else None,
-            cleaned,
-            self.from_us + 1,
-            self.rests,
+            replace_from_us=self.from_us,
+            replace_to_us=self.to_us,
+            facts=self.after,
+            checkpoint=None if detector is None or at is None else Checkpoint(at, detector.dump()),
+            now=None
+            if detector is None or at is None
+            else NowEntry.of(self.saw, detector.now(), clock_skew_us),
+            cleaned=cleaned,
+            rests_from_us=self.from_us + 1,
+            rests=self.rests,
         )
 
 
-def derive_again(
+def derive_again(  # noqa: PLR0917 (two stores, a stretch, and a detector to make)
     trace: TraceReader,
     book: Book,
     saw: str,
@@ -183,6 +211,9 @@ def derive_again(
     """
     start = book.rest_before(saw, from_us) or 0
     derivation = Derivation(make(saw, settings, None), start + 1)
+    if start:
+        before = trace.read(saw, start - _SWITCHES_US, start)
+        derivation.feed(replace(before, motor=Series.empty()))
     at = start
     end = None
     for rest in _rests(book, saw, to_us):

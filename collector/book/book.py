@@ -51,6 +51,10 @@ _DELETE_FACTS = {
     )
     for kind, t in TABLES.items()
 }
+_DELETE_ONE = {
+    kind: delete(t).where(t.c.saw_id == bindparam("saw"), t.c.start_us == bindparam("start"))
+    for kind, t in TABLES.items()
+}
 _DELETE_RESTS = delete(schema.rest).where(
     schema.rest.c.saw_id == bindparam("saw"),
     schema.rest.c.at_us >= bindparam("low"),
@@ -430,9 +434,15 @@ def _write_facts(connection: Connection, batch: Sequence[tuple[int, SawCommit]])
     ]
     for statement in _DELETE_FACTS.values() if replaced else ():
         connection.execute(statement, replaced)
+    amended: dict[str, list[dict[str, Any]]] = {}
+    for saw_id, entry in batch:
+        for fact in entry.amended:
+            amended.setdefault(fact.kind, []).append({"saw": saw_id, "start": fact.start})
+    for kind, keys in amended.items():
+        connection.execute(_DELETE_ONE[kind], keys)
     rows: dict[str, list[dict[str, Any]]] = {}
     for saw_id, entry in batch:
-        for fact in entry.facts:
+        for fact in (*entry.facts, *entry.amended):
             rows.setdefault(fact.kind, []).append(to_row(saw_id, fact))
     for kind, values in rows.items():
         connection.execute(insert(TABLES[kind]), values)

@@ -79,7 +79,8 @@ class SawCommit:
     """What one group of readings changed for one saw.
 
     Facts of the saw with ``replace_from_us <= start < replace_to_us`` (None: no end) are deleted and ``facts``
-    inserted; with ``replace_from_us`` None the facts stay as they are. Rest points from ``rests_from_us`` up to
+    inserted; with ``replace_from_us`` None the facts stay as they are. Each of ``amended`` replaces the fact of its
+    kind and start, if there is one. Rest points from ``rests_from_us`` up to
     ``replace_to_us`` are deleted (None: none) and ``rests`` inserted. ``checkpoint``, ``now``: None leaves them.
     ``cleaned``: dirty stretches that are clean with this commit. ``box``: URN of the box heard, None leaves it.
     """
@@ -88,6 +89,7 @@ class SawCommit:
     replace_from_us: int | None = None
     replace_to_us: int | None = None
     facts: Sequence[Fact] = ()
+    amended: Sequence[Fact] = ()
     checkpoint: Checkpoint | None = None
     now: NowEntry | None = None
     cleaned: Sequence[Stretch] = ()

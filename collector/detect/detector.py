@@ -113,8 +113,8 @@ class Detector:
         outlook = self._look()
         settled_from, tail = self._sure, self._tail(outlook)
         facts = sorted([*self._news, *tail], key=lambda f: (f.start, f.kind))
-        self._news = []
         self._sure = max(self._sure, self.consumed if outlook.sure is None else min(outlook.sure, self.consumed))
+        self._news = [f for f in self._news if f.start >= self._sure]  # the next call replaces these: say them again
         self._forget()
         return Facts(settled_from, facts)
 

@@ -21,12 +21,12 @@ _LOG_LOADS = math.log(2000)  # a load may be anything within so many mA: agreein
 _CUT_UNSEEN = 4.0  # a cut that lasts since before the first idle
 _LOAD_STEP = 1.5  # the load changes inside a cut
 _RIPPLE = 0.2  # a load wanders by this share of its rise
-_HALF_LOG_2PI = 0.5 * math.log(2 * math.pi)
 _JUMP = 13.0  # idle jumps for no known reason
 _JUMP_SPIN_UP = 3.0  # ... once and upwards in spin-up: star to delta
-_SPIN_UP_US = 15 * SECOND
-_SPIKE_US, _SPIKE_TIMES = 800_000, 1.3
-_CHANGEOVER = 1.0
+SPIN_UP_US = 15 * SECOND
+_DELTA_TIMES, _DELTA_PLAIN = 1.2, 1.4  # idle in delta over idle in star, at least, with and without a spike
+_SPIKE_US = 800_000  # the changeover's spike lasts no longer
+_SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
 _LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
 _LONG_CUT = 0.06 / SECOND  # ... by so much a microsecond
 _UNDECIDED_US = 120 * SECOND  # readings that disagree for longer are decided for the best
@@ -34,8 +34,9 @@ _HOPELESS = 14.0  # a reading so much dearer than the best is dropped
 _MOST = 6  # readings kept
 _NOT_HIGHER = 12.0  # a "cut" that does not stand above idle
 _LASTS = 8  # samples after which a level is one
-_FAINT = 0.25  # share of a cut's rise below which the load is as good as gone
-_DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.006, 0.003, 0.10  # idle wanders: share of idle at once, a second, at most
+_SMEAR = 0.2
+_FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
+_DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.009, 0.003, 0.10  # idle wanders: share of idle at once, a second, at most
 
 
 class Segment(NamedTuple):
@@ -51,6 +52,7 @@ class Segment(NamedTuple):
     n: int
     top: int  # highest sample
     sigma: float  # noise of one sample
+    burst: int  # highest raw sample near its beginning
     stepped: bool  # it begins with a step (else it only continues the segment before it)
 
 
@@ -78,7 +80,8 @@ class _Reading(NamedTuple):
     idle: float | None  # newest idle level, None before the first
     idle_n: int
     idle_at: int  # when it was seen last
-    level: float  # of the last segment's end
+    level: float  # of the last segment's end,
+    level_n: int  # ... from so many samples
     jumped: bool  # the one cheap jump of spin-up is used up
     chain: _Chain | None
 
@@ -95,7 +98,7 @@ class Labels:
 
     def __init__(self, run_start: int, floor_ma: float) -> None:
         self._start, self._floor = run_start, floor_ma
-        self.readings = [_Reading(0.0, None, None, 0, run_start, 0.0, False, None)]
+        self.readings = [_Reading(0.0, None, None, 0, run_start, 0.0, 1, False, None)]
 
     def copy(self) -> Labels:
         """An independent copy, to try out what is not certain yet."""
@@ -105,6 +108,11 @@ class Labels:
 
     def add(self, s: Segment) -> None:
         """Takes the next segment."""
+        if s.stepped and s.start - self._start < SPIN_UP_US:
+            delta = next((r for r in self.readings if _is_changeover(r, s)), None)
+            if delta is not None:
+                self.readings = [_idle(delta, s, 0.0, True, delta.chain)]
+                return
         grown: list[_Reading] = []
         for r in self.readings:
             grown += self._continue(r, s) if not s.stepped else self._after_step(r, s)
@@ -130,8 +138,8 @@ class Labels:
                 unseen = Passage(s.start, s.start, 0, 0, 0, s.head, seen=False, low=s.head)
                 return [_idle(r, s, r.price, False, r.chain), _under_load(r, s, r.price + _CUT_UNSEEN, unseen)]
             rise = s.head - r.idle
-            price, jumped = self._mismatch(r, s), r.jumped
-            if rise > 0 and not jumped and s.start - self._start < _SPIN_UP_US and price > _JUMP_SPIN_UP:
+            price, jumped = min(_JUMP, self._mismatch(r, s)[0]), r.jumped
+            if not jumped and self._may_be_delta(r, s) and price > _JUMP_SPIN_UP:
                 price, jumped = _JUMP_SPIN_UP, True
             out = [_idle(r, s, r.price + price, jumped, r.chain)]
             if rise > 0:
@@ -149,36 +157,34 @@ class Labels:
             price = _NOT_HIGHER * max(0.0, 1 - fell / self._floor)
             done = done._replace(idle=s.head)
         else:
-            price = self._mismatch(r, s)
+            far, variance = self._mismatch(r, s)
+            price = min(_JUMP, far + 0.5 * math.log(2 * math.pi * variance) - _LOG_LOADS)
             done = done._replace(idle=(r.idle + s.head) / 2)
-        spin_up = not done.seen and s.start - self._start < _SPIN_UP_US
+        spin_up = not done.seen and s.start - self._start < SPIN_UP_US
         chain = r.chain if spin_up else _Chain(r.chain, done._replace(end=s.start))
-        out = [on, _idle(r, s, r.price + price, True, chain)]
-        if self._is_changeover(r, done, s):
-            out.append(_idle(r, s, r.price - _CUT + _CHANGEOVER, True, r.chain))
-        return out
+        return [on, _idle(r, s, r.price + price, r.jumped, chain)]
+
+    def _may_be_delta(self, r: _Reading, s: Segment) -> bool:
+        assert r.idle is not None
+        return s.start - self._start < SPIN_UP_US and s.head > _DELTA_PLAIN * r.idle
 
     def _load_step(self, r: _Reading, s: Segment, idle: float) -> float:
         """Price of a change of load inside a cut: small ones are the rule, a large one is as likely as any."""
-        ripple = _RIPPLE * max(self._floor, r.level - idle) + s.sigma
-        surprise = (s.head - r.level) ** 2 / (2 * ripple * ripple) + math.log(ripple) + _HALF_LOG_2PI
-        return min(_LOAD_STEP, surprise - _LOG_LOADS)
+        ripple = _RIPPLE * max(self._floor, r.level - idle)
+        variance = ripple * ripple + s.sigma * s.sigma * (1 / max(1, s.head_n) + 1 / max(1, r.level_n))
+        surprise = (s.head - r.level) ** 2 / (2 * variance)
+        return min(_LOAD_STEP, max(0.0, surprise))
 
-    def _is_changeover(self, r: _Reading, p: Passage, s: Segment) -> bool:
-        """Whether a passage was the spike between star, where idle is low, and delta."""
-        brief = p.seen and s.start - p.start < _SPIKE_US and s.start - self._start < _SPIN_UP_US
-        return brief and r.idle is not None and r.idle < s.head < p.top / _SPIKE_TIMES
-
-    def _mismatch(self, r: _Reading, s: Segment) -> float:
-        """Price of reading a segment as idle: how far it lies from the idle before it, less what agreeing is worth."""
-        if r.idle is None:
-            return 0.0
+    def _mismatch(self, r: _Reading, s: Segment) -> tuple[float, float]:
+        """How far a segment lies from the idle before it (nats), and the variance of that (mA²)."""
+        assert r.idle is not None
         seconds = (s.start - r.idle_at) / SECOND
         drift = r.idle * min(_DRIFT_MOST, _DRIFT + _DRIFT_RATE * seconds)
         variance = s.sigma * s.sigma * (1 / max(1, s.head_n) + 1 / max(1, r.idle_n)) + drift * drift
+        smear = _SMEAR * (s.head - r.level) / (s.head_n * s.head_n)  # a sample across the step, in a short segment
+        variance += smear * smear
         deviation = s.head - r.idle
-        surprise = deviation * deviation / (2 * variance) + 0.5 * math.log(variance) + _HALF_LOG_2PI
-        return min(_JUMP, surprise - _LOG_LOADS)
+        return deviation * deviation / (2 * variance), variance
 
     def split(self, end: int, start: int) -> None:
         """A silence: what is under way ends at ``end`` and goes on at ``start``."""
@@ -212,15 +218,25 @@ class Labels:
         return _passages(r.chain), r.cutting, r.idle
 
 
+def _is_changeover(r: _Reading, s: Segment) -> bool:
+    """Whether spin-up just ended with the spike between star, where idle is low, and delta."""
+    if r.idle is None or r.jumped or s.end - s.start < _SPIKE_US // 2:
+        return False
+    p = r.cutting
+    brief = p is None or (p.seen and s.start - p.start < _SPIKE_US)
+    spike = max(s.burst, 0 if p is None else p.top) / s.head
+    return brief and s.head > r.idle * (_DELTA_TIMES if spike < _SPIKE_CLEAR else 1.0) and spike > _SPIKE_TIMES
+
+
 def _idle(r: _Reading, s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Reading:
-    return _Reading(price, None, s.tail, s.tail_n, s.end, s.tail, jumped, chain)
+    return _Reading(price, None, s.tail, s.tail_n, s.end, s.tail, s.tail_n, jumped, chain)
 
 
 def _under_load(r: _Reading, s: Segment, price: float, p: Passage) -> _Reading:
     before, now = (max(0, t - p.start - _LONG_CUT_US) for t in (s.start, s.end))
     low = min(p.low, s.head) if s.n >= _LASTS else p.low
     grown = Passage(p.start, s.end, p.total + s.total, p.n + s.n, max(p.top, s.top), p.idle, p.seen, low)
-    return _Reading(price + _LONG_CUT * (now - before), grown, r.idle, r.idle_n, r.idle_at, s.tail, r.jumped, r.chain)
+    return _Reading(price + _LONG_CUT * (now - before), grown, r.idle, r.idle_n, r.idle_at, s.tail, s.tail_n, r.jumped, r.chain)
 
 
 def _split(r: _Reading, end: int, start: int) -> _Reading:

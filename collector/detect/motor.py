@@ -125,7 +125,7 @@ class Motor:
             return
         self.newest_ma, self.newest_at = int(ma[-1]), int(t[-1])
         self._t, self._ma = np.concatenate((self._t, t)), np.concatenate((self._ma, ma))
-        for switching in self._power.feed(ma):
+        for switching in self._power.feed(t, ma):
             self._hand_on(switching.index - self._place)
             if switching.on:
                 self._switched_on(switching.index - self._place)

@@ -1,7 +1,7 @@
 """Motor on or off, from the current alone.
 
-Each sample votes by how far it lies from the level that parts standstill from idle, and no vote weighs more than
-one clear sample. Two one-sided cumulative sums of the votes (Page 1954) say when the evidence for a change is
+Each sample votes by how far it lies from the level that parts standstill from idle and by the time it stands for,
+and no vote weighs more than one clear sample of 80 ms. Two one-sided cumulative sums of the votes (Page 1954) say when the evidence for a change is
 worth two clear samples, and where the change began. So one wild sample never switches anything, a clear change is
 placed on its own sample, and a change hidden in noise waits until enough samples agree. All sums are integer:
 chunks of any size give the same result.
@@ -13,6 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+
+_SPAN_US = 80_000  # a sample's vote weighs by the time it stands for, at most this: two samples of a slow box decide
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,38 +34,48 @@ class PowerSwitch:
         band_ma: distance from it at which one sample is clear.
 
     >>> switch = PowerSwitch(570, 200)
-    >>> switch.feed(np.array([0, 10, 9000, 4000, 3000, 0, 3000, 3000, 0, 0]))
+    >>> t = 100_000 * np.arange(10)
+    >>> switch.feed(t, np.array([0, 10, 9000, 4000, 3000, 0, 3000, 3000, 0, 0]))
     [Switching(index=2, on=True), Switching(index=8, on=False)]
     """
 
-    __slots__ = ("_band", "_began", "_doubt", "_level", "count", "on")
+    __slots__ = ("_band", "_began", "_doubt", "_level", "_need", "_newest", "count", "on")
 
     def __init__(self, level_ma: int, band_ma: int) -> None:
         self._level, self._band = level_ma, band_ma
+        self._need = 2 * band_ma * _SPAN_US * 95 // 100_000
+        self._newest: int | None = None  # time of the newest sample
         self.count = 0  # samples fed
         self.on = False
         self._doubt = 0  # the cumulative sum against the present state
         self._began = 0  # where its present excursion from zero began
 
-    def feed(self, ma: NDArray[np.integer]) -> list[Switching]:
-        """Takes more samples (mA) and returns the switchings that they decide, in order."""
+    def feed(self, t: NDArray[np.int64], ma: NDArray[np.int64]) -> list[Switching]:
+        """Takes more samples (µs, mA) and returns the switchings that they decide, in order."""
         found: list[Switching] = []
+        if not len(t):
+            return found
+        before = t[0] - _SPAN_US if self._newest is None else self._newest
+        spans = np.minimum(np.diff(t, prepend=before), _SPAN_US) // 1000
+        self._newest = int(t[-1])
         for start in range(0, len(ma), 8192):  # after a switching the rest is summed anew: keep the rest short
-            block = ma[start : start + 8192]
+            block, span = ma[start : start + 8192], spans[start : start + 8192]
             while len(block):
-                block = self._until_switching(block, found)
+                used = self._until_switching(block, span, found)
+                block, span = block[used:], span[used:]
         return found
 
-    def _until_switching(self, ma: NDArray[np.integer], found: list[Switching]) -> NDArray[np.integer]:
-        clear = int(ma.min()) - self._level >= self._band if self.on else self._level - int(ma.max()) >= self._band
-        if clear and len(ma) * self._band >= self._doubt:
-            self._doubt = 0
-            self.count += len(ma)
-            return ma[:0]
-        votes = np.clip(ma.astype(np.int64) - self._level, -self._band, self._band)
+    def _until_switching(self, ma: NDArray[np.int64], spans: NDArray[np.int64], found: list[Switching]) -> int:
+        """Takes samples up to the next switching, returns how many."""
+        if int(ma.min()) - self._level >= self._band if self.on else self._level - int(ma.max()) >= self._band:
+            if not self._doubt or int(spans.sum()) * self._band >= self._doubt:
+                self._doubt = 0
+                self.count += len(ma)
+                return len(ma)
+        votes = np.clip(ma - self._level, -self._band, self._band) * spans
         total = np.cumsum(-votes if self.on else votes)
         doubt = total - np.minimum(np.minimum.accumulate(total), -self._doubt)
-        decided = doubt >= 2 * self._band
+        decided = doubt >= self._need
         first = int(decided.argmax())
         end = first if decided[first] else len(ma) - 1
         zeros = np.flatnonzero(doubt[: end + 1] == 0)
@@ -76,7 +89,7 @@ class PowerSwitch:
             self.on = not self.on
             self._doubt = 0
             found.append(Switching(self._began, self.on))
-        return ma[end + 1 :]
+        return end + 1
 
     @property
     def doubtful(self) -> int:

@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.edge import edge_time
-from collector.detect.labels import Labels, Passage, Segment
+from collector.detect.labels import SPIN_UP_US, Labels, Passage, Segment
 from collector.detect.settings import DetectSettings
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
 from collector.detect.steps import Step, StepFinder
+from collector.detect.stop import last_level, switched_off
 from collector.detect.window import Window
 from collector.facts import SECOND
 
@@ -20,7 +21,7 @@ Ints = NDArray[np.int64]
 
 _TICK_S = 20  # a segment without steps is closed and continued this often, s
 _RAW_US = 12 * SECOND  # raw samples kept to look at the stop
-_LESS = 0.85  # a motor that runs takes at least this share of what it took at idle
+_BURST_US = 400_000  # a switching spike is sought so long before a step
 _NEAR = 3  # a step so near to a silence (samples) happened in it
 
 
@@ -42,6 +43,7 @@ class _Open:
     head: float
     head_n: int
     folded: int
+    burst: int = 0
     total: int = 0
     top: int = 0
 
@@ -71,6 +73,7 @@ class RunTracker:
         self._finder: StepFinder | None = None  # None in spin-up
         self._window = Window(0, np.empty(0, np.int64), np.empty(0, np.int64))
         self._open: _Open | None = None
+        self._first_level = 0
         self._steps: list[Step] = []  # certain, and not yet read
         self._breaks: list[int] = []  # places of the first samples after a silence
         self._raw_t = self._raw_ma = np.empty(0, np.int64)
@@ -84,10 +87,12 @@ class RunTracker:
         self._take(*self._smooth.feed(t, ma), last=False)
         if self._finder is None:
             return []
-        i = int(np.searchsorted(self._raw_t, self._raw_t[-1] - _RAW_US))
+        done = self._advance(self._finder)
+        needed = min(int(self._raw_t[-1]) - _RAW_US, int(self._window.t[0]))
+        i = int(np.searchsorted(self._raw_t, needed))
         if 2 * i > len(self._raw_t):
             self._raw_t, self._raw_ma = self._raw_t[i:].copy(), self._raw_ma[i:].copy()
-        return self._advance(self._finder)
+        return done
 
     def _take(self, t: Ints, y: Ints, *, last: bool) -> None:
         if self._finder is None:
@@ -112,6 +117,7 @@ class RunTracker:
         interval = round(SECOND / rate)
         before = (int(t[0]) if len(t) else self.start) + interval * np.arange(-pad, 0)
         level = int(y[:3].mean()) if len(y) else 0
+        self._first_level = level
         self._window = Window(-pad, np.concatenate((before, t)), np.concatenate((np.full(pad, level), y)))
         if len(t):
             self._note_breaks(t, 1)
@@ -205,14 +211,22 @@ class RunTracker:
     def _segment(self, finder: StepFinder, o: _Open, place: int, end: int, tail: float, tail_n: int) -> Segment:
         o.fold(self._window, place)
         return Segment(o.start, end, o.head, o.head_n, tail, tail_n, o.total, place - o.place, o.top,
-                       finder.sigma(place), o.stepped)
+                       finder.sigma(place), o.burst, o.stepped)
 
     def _opened(self, finder: StepFinder, place: int, start: int, following: int, *, stepped: bool) -> _Open:
         end = min(following, self._window.count)
         first, last = place + 1, min(place + 1 + finder.long, end - 1)
         if last - first < 1:
             first, last = place, max(min(place + 1 + finder.long, end), place + 1)
-        return _Open(place, start, stepped, self._window.mean(first, last), last - first, place)
+        new = _Open(place, start, stepped, self._window.mean(first, last), last - first, place)
+        if stepped and start - self.start < SPIN_UP_US:
+            new.burst = self._burst(place)
+        return new
+
+    def _burst(self, place: int) -> int:
+        at = self._window.time(place)
+        near = slice(*np.searchsorted(self._raw_t, (at - _BURST_US, at + _BURST_US * 3 // 4)))
+        return max(self._raw_ma[near].tolist(), default=0)
 
     def _tail(self, finder: StepFinder, o: _Open, place: int) -> tuple[float, int]:
         first, last = max(o.place + 1, place - 1 - finder.long), place - 1
@@ -226,15 +240,8 @@ class RunTracker:
         finder = self._finder
         if finder is None or self._window.count < 3:
             return [], None, self.start
-        opened = None if self._open is None else replace(self._open)
-        labels = self._labels.copy()
         steps = [*self._steps, *finder.guess(self._window)]
-        count = self._window.count
-        opened, _ = self._walk(finder, opened, labels, steps, count, count, None, last=True)
-        if opened is not None:
-            tail, tail_n = self._tail(finder, opened, count)
-            labels.add(self._segment(finder, opened, count, self._window.time(count - 1), tail, tail_n))
-        passages, under_load, _ = labels.best()
+        passages, under_load, _ = self._reading_at(finder, steps, self._window.count).best()
         return passages, under_load, self.earliest
 
     @property
@@ -256,57 +263,72 @@ class RunTracker:
         finder, w = self._finder, self._window
         if finder is None or w.count < 3:
             return [], Stop(end, None)
-        if w.y[-1] < 0.8 * w.y[-2]:
+        off = self._braked_from(finder) if braked else None
+        brake = None
+        if off is not None:
+            place = w.base + int(np.searchsorted(w.t, off))
+            brake, end = end - off, off
+            w.drop_from(max(place, self._open.place + 2 if self._open is not None else 2))
+        if w.count > 2 and w.y[-1] < 0.8 * w.y[-2]:
             w.drop_last()  # partly after switching off
         count = w.count
+        finder.rewind(count)
         level, interval = int(w.y[-3:].mean()), round(SECOND / self._smooth.rate)
         pad = finder.margin  # the last level counts as what follows: no step where the run ends
         w.append(w.time(count - 1) + interval * np.arange(1, pad + 1), np.full(pad, level))
         steps = [*self._steps, *finder.advance(w, last=True)]
-        steps = [s for s in steps if s.place < count - 1]
+        steps = [s for s in steps if s.place < count]
         done: list[Passage] = []
         opened, _ = self._walk(finder, self._open, self._labels, steps, count, count, done, last=True)
-        before = self._labels.best()
-        tail, tail_n = self._tail(finder, opened, count)
-        self._labels.add(self._segment(finder, opened, count, end, tail, tail_n))
-        brake = self._brake_from(finder, opened, count, before) if braked else None
-        if brake is not None:
-            passages, under_load, _ = before
-            if under_load is not None and under_load.start < brake:
-                passages.append(under_load._replace(end=brake))
-            return done + passages, Stop(brake, end - brake)
+        if opened is not None and opened.place < count:
+            tail, tail_n = self._tail(finder, opened, count)
+            self._labels.add(self._segment(finder, opened, count, end, tail, tail_n))
         passages, under_load, _ = self._labels.best()
         if under_load is not None and under_load.seen:
             passages.append(under_load._replace(end=end))
-        return done + passages, Stop(end, None)
+        return done + passages, Stop(end, brake)
 
-    def _brake_from(
-        self, finder: StepFinder, o: _Open, count: int, before: tuple[list[Passage], Passage | None, float | None]
-    ) -> int | None:
-        """µs at which the motor was switched off if the last level of the run was the brake's, else None."""
-        _, cutting, idle = before
-        _, still_cutting, _ = self._labels.best()
-        w, sigma = self._window, finder.sigma(o.place)
-        if not o.stepped or idle is None:
+    def _braked_from(self, finder: StepFinder) -> int | None:
+        """µs at which the motor was switched off, if a brake's current followed."""
+        longest = self._settings.brake_max_us
+        i = int(np.searchsorted(self._raw_t, self._raw_t[-1] - longest - SECOND))
+        t, ma = self._raw_t[i:], self._raw_ma[i:]
+        last = last_level(t, ma, longest)
+        if last is None:
             return None
-        if o.head < _LESS * idle - 3 * sigma and self._lasts_as_brake(o.start, count):
-            return o.start  # less than idle: the motor no longer runs
-        start = cutting.start if cutting is not None else o.start
-        if still_cutting is None or still_cutting.start != start or not self._lasts_as_brake(start, count):
-            return None  # back to idle, or too long
-        place = w.base + int(np.searchsorted(w.t, start))
-        lo, hi = max(place - 4, w.base), min(place + 2, count - 1)
-        around = slice(*np.searchsorted(self._raw_t, (w.time(lo), w.time(hi))))
-        lowest = min(self._raw_ma[around].tolist(), default=0)
-        if lowest < _LESS * idle - 4 * sigma:
-            return start  # the pause between switching off and braking
-        y = w.y[place + 1 - w.base : count - 1 - w.base]
-        flat = len(y) > 3 and float(np.std(y)) < 1.5 * sigma + 0.03 * float(np.mean(y))
-        return start if flat and w.time(count - 1) - start >= SECOND else None
+        k = switched_off(t, ma, last, self._idle_at(finder, last.start))
+        return None if k is None else _fall_time(t, ma, k)
 
-    def _lasts_as_brake(self, start: int, count: int) -> bool:
-        lasted = self._window.time(count - 1) - start
-        return self._settings.bump_us // 2 <= lasted <= self._settings.brake_max_us
+    def _idle_at(self, finder: StepFinder, when: int) -> float:
+        """The idle level shortly before a time, mA, on the best reading of all that was before it."""
+        place = self._window.base + int(np.searchsorted(self._window.t, when)) - 1
+        if self._open is not None and place <= self._open.place:
+            idle = self._labels.best()[2]
+        else:
+            steps = [s for s in [*self._steps, *finder.guess(self._window)] if s.place < place]
+            idle = self._reading_at(finder, steps, place).best()[2]
+        return self._first_level if idle is None else idle
+
+    def _reading_at(self, finder: StepFinder, steps: list[Step], place: int) -> Labels:
+        """What the run looks like up to a place, on a copy."""
+        opened = None if self._open is None else replace(self._open)
+        labels = self._labels.copy()
+        opened, _ = self._walk(finder, opened, labels, steps, place, place, None, last=True)
+        if opened is not None and opened.place < place:
+            tail, tail_n = self._tail(finder, opened, place)
+            labels.add(self._segment(finder, opened, place, self._window.time(place - 1), tail, tail_n))
+        return labels
+
+
+def _fall_time(t: Ints, ma: Ints, k: int) -> int:
+    """When the current left its level, which the sample at index k no longer has."""
+    if k < 2:
+        return int(t[k - 1])
+    level = float(np.median(ma[max(0, k - 4) : k]))
+    share = sum(
+        min(1.0, float(ma[j]) / level) ** 2 * (int(t[j]) - int(t[j - 1])) for j in (k - 1, k) if ma[j] < level or j < k
+    )
+    return min(int(t[k - 2]) + round(share), int(t[k]))
 
 
 def _highest(ma: Ints) -> int | None:

@@ -11,6 +11,7 @@ _FIRST = 16  # samples from which the rate is taken
 _RATE = 10.0  # samples a second that the rest of the detector is made for
 _INFLATE = {1: 2.58, 2: 1.8}  # see `StepFinder`: medians of three, and of means of two, correlate neighbours
 _INFLATE_MORE = 1.3
+_FAR_OFF, _FAR_OFF_MA = 0.3, 400  # share of the level, mA
 
 
 class Smooth:
@@ -43,17 +44,26 @@ class Smooth:
             return t[:0], ma[:0]
         # t[0] is the neighbour before the first sample to come out, but for the very first
         if not self._started and len(t):
-            t, ma = np.concatenate((t[:1], t)), np.concatenate((ma[:1], ma))
+            t, ma = np.concatenate((t[:1], t[:1], t)), np.concatenate((ma[:1], ma[:1], ma))
             self._started = True
         if last and len(t):
-            t, ma = np.concatenate((t, t[-1:])), np.concatenate((ma, ma[-1:]))
-        if len(t) < 3:
+            t, ma = np.concatenate((t, t[-1:], t[-1:])), np.concatenate((ma, ma[-1:], ma[-1:]))
+        if len(t) < 5:
             self._t, self._ma = t, ma
             return t[:0], ma[:0]
-        a, b, c = ma[:-2], ma[1:-1], ma[2:]
+        a, b, c = ma[1:-3], ma[2:-2], ma[3:-1]
         middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
-        self._t, self._ma = t[-2:], ma[-2:]
-        return self._grouped(t[1:-1], middle, last=last)
+        self._without_pairs(middle, ma)
+        self._t, self._ma = t[-4:], ma[-4:]
+        return self._grouped(t[2:-2], middle, last=last)
+
+    def _without_pairs(self, middle: Ints, ma: Ints) -> None:
+        """Where a median of three is itself far off its neighbours, two wild samples met: the median of five is not."""
+        around = np.maximum(np.abs(middle - ma[:-4]), np.abs(middle - ma[4:]))
+        for i in np.flatnonzero(around > _FAR_OFF * middle + _FAR_OFF_MA).tolist():
+            five = sorted(ma[i : i + 5].tolist())
+            if abs(int(middle[i]) - five[2]) > _FAR_OFF * five[2] + _FAR_OFF_MA:
+                middle[i] = five[2]
 
     def _measure(self, t: Ints, *, last: bool) -> bool:
         if len(t) < _FIRST and not (last and len(t) > 1):

@@ -19,11 +19,15 @@ from collector.detect.window import Window
 BLOCK = 32  # samples in one estimate of noise
 _BLOCKS = 12  # estimates from which the noise at a place is taken
 _QUIET = 0.3  # ... at this quantile: blocks with a step or a rough cut in them are louder
-_SHORT_S, _LONG_S = 0.4, 2.0  # filter widths, s: shorter than any pause; long enough for the lightest cut
+_WIDTHS_S = (0.4, 0.9, 2.0)  # filter widths, s: shorter than any pause, up to long enough for the lightest cut
+_AROUND = 5  # blocks before its own in which the lowest level round a step is sought
+_RIPPLE = 0.4  # a step smaller than this share of the rise above that level, both sides of it, is ripple of the load
 _SIGMAS = 4.2  # a step exceeds so many standard deviations of the filter's output
 _LEAST_MA = 25.0  # ... and a difference of means of this much, whatever the noise
 _FLOOR_MA = 25.0  # noise is never taken to be less: resolution alone makes about this much
-_SIGMA_PER_MAD = 1.4826  # normal variable
+_SMALL, _SMALL_MEAN = 0.7, 0.4738  # this share of the smallest |z| of a normal variable has this mean
+_BRAKE_S = 5.0  # what a brake does must still be open to revision when it ends, s
+_SPIN_UP_S = 10.0  # star lasts no longer
 _FAR = 1 << 60
 _LONGEST = 3  # an extreme is sought in stretches of at most this many widths
 
@@ -52,14 +56,18 @@ class StepFinder:
     Places count from the window's place 0; the window must reach `margin` places further back.
     """
 
-    __slots__ = ("_blocks", "_inflate", "_long", "_pending", "_short", "_sigmas", "_sigmas_from", "settled")
+    __slots__ = ("_blocks", "_inflate", "_lag", "_long", "_lows", "_pending", "_searches", "_short", "_sigmas", "_sigmas_from", "_spin_up", "settled")
 
     def __init__(self, rate: float, inflate: float) -> None:
-        self._short = _Search(max(2, round(_SHORT_S * rate)))
-        self._long = _Search(max(self._short.w * 4 + 2, round(_LONG_S * rate)))
+        widths = [max(2, round(s * rate)) for s in _WIDTHS_S]
+        self._searches = [_Search(w) for w in widths]
+        self._short, self._long = self._searches[0], self._searches[-1]
+        self._spin_up = round(_SPIN_UP_S * rate) + _AROUND * BLOCK
+        self._lag = self._long.w + 2 + round(_BRAKE_S * rate)
         self._inflate = inflate
         self._blocks = np.empty(0, np.float64)  # noise of the newest blocks, oldest first
         self._sigmas = np.empty(0, np.float64)  # robust noise at each block, from block _sigmas_from on
+        self._lows = np.empty(0, np.float64)  # lowest short mean in each block, from block _sigmas_from on
         self._sigmas_from = 0
         self._pending: list[Step] = []  # found, but not before `settled`
         self.settled = 1  # all steps before this place have been returned by `advance`
@@ -96,23 +104,34 @@ class StepFinder:
         self._forget_noise()
         self._measure_noise(window, last=last)
         known = window.count if last else (self._sigmas_from + len(self._sigmas)) * BLOCK
-        short, long = self._short, self._long
-        quick = self._search(window, short, min(window.count - short.w + 1, known), close=last)
-        slow = self._search(window, long, min(window.count - long.w + 1, known, short.upto), close=last)
-        self._pending += [Step(p, up) for p, up, _, _ in quick]
-        if slow:
-            ups = [s for s in self._pending if s.up]
-            downs = [s for s in self._pending if not s.up]
-            for p, up, lo, hi in slow:
-                if not any(lo - short.w <= s.place < hi + short.w for s in (ups if up else downs)):
-                    self._pending.append(Step(p, up))
+        for search in self._searches:
+            end = min(window.count - search.w + 1, known)
+            found = self._search(window, search, end, close=last)
+            known = min(known, search.upto)  # a wider filter waits for what the narrower ones say
+            if search is self._short:
+                self._pending += [Step(p, up) for p, up, _, _ in found]
+            else:
+                self._add_unexplained(found, self._short.w)
         if len(self._pending) > 1:
             self._pending.sort()
-        settled = window.count if last else max(self.settled, long.upto - long.w - 2)
+        settled = window.count if last else max(self.settled, self._long.upto - self._lag)
         cut = next((i for i, s in enumerate(self._pending) if s.place >= settled), len(self._pending))
         done, self._pending = self._pending[:cut], self._pending[cut:]
         self.settled = settled
         return done
+
+    def _add_unexplained(self, found: list[tuple[int, bool, int, int]], near: int) -> None:
+        """Adds the steps of a wider filter that no step in the same direction explains."""
+        for place, up, lo, hi in found:
+            if not any(s.up is up and lo - near <= s.place < hi + near for s in self._pending):
+                self._pending.append(Step(place, up))
+
+    def rewind(self, place: int) -> None:
+        """The window ends at a place before which it was searched: search its end anew."""
+        again = max(self.settled, place - self._long.w)
+        self._pending = [s for s in self._pending if s.place < again]
+        for search in self._searches:
+            search.upto = min(search.upto, again)
 
     def guess(self, window: Window) -> list[Step]:
         """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
@@ -121,9 +140,10 @@ class StepFinder:
                        self._search(window, ahead, window.count - ahead.w + 1, close=True))])
 
     def _forget_noise(self) -> None:
-        drop = min(self.settled // BLOCK - self._sigmas_from, len(self._sigmas) - 1)
+        drop = min(self.settled // BLOCK - _AROUND - self._sigmas_from, len(self._sigmas) - 1)
         if drop > 0:
             self._sigmas = self._sigmas[drop:]
+            self._lows = self._lows[drop:]
             self._sigmas_from += drop
 
     def _measure_noise(self, window: Window, *, last: bool) -> None:
@@ -132,21 +152,36 @@ class StepFinder:
         if n <= 0:
             if last and not len(self._sigmas) and window.count > 6:
                 y = window.y[-window.base :]
-                mad = float(np.median(np.abs(y[3:] - y[:-3])))
-                self._sigmas = np.array([self._as_sigma(mad)])
+                self._sigmas = self._as_sigma(_small_mean(np.abs(y[3:] - y[:-3])[np.newaxis, :]))
             return
         i = first * BLOCK - window.base
         y = window.y[i - 3 : i + n * BLOCK]
         differences = np.abs(y[3:] - y[:-3]).reshape(n, BLOCK)
-        half = BLOCK // 2
-        mads = np.partition(differences, half, axis=1)[:, half].astype(np.float64)
-        blocks = np.concatenate((self._blocks, mads))
+        blocks = np.concatenate((self._blocks, _small_mean(differences)))
         self._blocks = blocks[-(_BLOCKS - 1) :]
         self._sigmas = np.concatenate((self._sigmas, self._as_sigma(_rolling_quantile(blocks, n))))
+        self._measure_lows(window, first, n)
 
-    def _as_sigma(self, mad: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        sigma = np.sqrt(self._inflate / 2) * _SIGMA_PER_MAD * np.asarray(mad, np.float64)
-        return np.asarray(np.maximum(sigma, _FLOOR_MA), np.float64)
+    def _measure_lows(self, window: Window, first: int, n: int) -> None:
+        w, i = self._short.w, first * BLOCK - window.base
+        sums = window.sums
+        means = sums[i + 1 : i + 1 + n * BLOCK] - sums[i + 1 - w : i + 1 - w + n * BLOCK]
+        self._lows = np.concatenate((self._lows, means.reshape(n, BLOCK).min(axis=1) / w))
+
+    def _ripples(self, window: Window, place: int, size: float, w: int) -> bool:
+        """Whether a step is small against how far the current stands above the lowest level around it, both sides."""
+        block = place // BLOCK - self._sigmas_from
+        lows = self._lows[max(0, block - _AROUND) : block + 1]
+        if place < self._spin_up or not len(lows):
+            return False  # in star idle is lower than it will be: no measure of a rise
+        s, i = window.sums, place - window.base
+        k = self._short.w
+        lower = min(int(s[i]) - int(s[i - k]), int(s[i + k]) - int(s[i])) / k
+        rise = lower - float(lows.min())
+        return size < _RIPPLE * rise * w
+
+    def _as_sigma(self, small_mean: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.maximum((self._inflate / 2) ** 0.5 * small_mean, _FLOOR_MA)
 
     def _search(self, window: Window, search: _Search, end: int, *, close: bool) -> list[tuple[int, bool, int, int]]:
         start, w = search.upto, search.w
@@ -169,13 +204,21 @@ class StepFinder:
         for a, b in zip(starts[inside].tolist(), ends[inside].tolist(), strict=True):
             lo, hi, up = a, b, bool(sign[a] > 0)
             while hi - lo > _LONGEST * w:
-                found.append((start + lo + int(size[lo : lo + _LONGEST * w].argmax()), up, start + lo, start + lo + _LONGEST * w))
+                self._note(found, window, size, start, lo, lo + _LONGEST * w, up=up, w=w)
                 lo += _LONGEST * w
             if hi == n and not close:
                 search.upto = start + lo
                 break
-            found.append((start + lo + int(size[lo:hi].argmax()), up, start + lo, start + hi))
+            self._note(found, window, size, start, lo, hi, up=up, w=w)
         return found
+
+    def _note(
+        self, found: list[tuple[int, bool, int, int]], window: Window, size: NDArray[np.int64], start: int, lo: int, hi: int,
+        *, up: bool, w: int,
+    ) -> None:
+        at = lo + int(size[lo:hi].argmax())
+        if not self._ripples(window, start + at, int(size[at]), w):
+            found.append((start + at, up, start + lo, start + hi))
 
     def _limits(self, start: int, end: int, w: int) -> NDArray[np.float64] | float:
         first, last = start // BLOCK, (end - 1) // BLOCK
@@ -186,6 +229,14 @@ class StepFinder:
         blocks = np.minimum(np.arange(first, last + 1), have - 1) - self._sigmas_from
         per_block = np.maximum(scale * self._sigmas[blocks], least)
         return np.repeat(per_block, BLOCK)[start - first * BLOCK : end - first * BLOCK]
+
+
+def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Standard deviation of normal differences, per row, from the mean of the smaller ones: steps do not count, and
+    a coarse resolution is averaged out (a median would be a multiple of it)."""
+    k = max(1, int(_SMALL * differences.shape[1]))
+    small = np.partition(differences, k - 1, axis=1)[:, :k]
+    return np.asarray(small.mean(axis=1) / _SMALL_MEAN, np.float64)
 
 
 def _rolling_quantile(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:

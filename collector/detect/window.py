@@ -43,6 +43,11 @@ class Window:
             self.sums = self.sums[i:] - self.sums[i]
             self.base = place
 
+    def drop_from(self, place: int) -> None:
+        """Forgets samples from a place on."""
+        i = place - self.base
+        self.t, self.y, self.sums = self.t[:i], self.y[:i], self.sums[: i + 1]
+
     def drop_last(self) -> None:
         """Forgets the newest sample."""
         self.t, self.y, self.sums = self.t[:-1], self.y[:-1], self.sums[:-1]

@@ -6,7 +6,8 @@ from collections import deque
 from typing import Any
 
 from collector.book.entries import Checkpoint, NowEntry, SawCommit
-from collector.derive import REST_SPACING_US, Derivation, Detects, Make
+from collector.book.rows import order
+from collector.derive import REST_SPACING_US, Derivation, Detects, Key, Make
 from collector.facts import SECOND, Fact
 from collector.signals import Trace
 
@@ -33,7 +34,7 @@ class Line:
         self._settings = settings
         self._make = make
         self._last_rest = last_rest
-        self._tail: list[Fact] | None = None  # facts in the book that may still change; None: not known
+        self._known: dict[Key, Fact] | None = None  # facts of the last commit, in order; None: not known
         self._snapshots: deque[Checkpoint] = deque(maxlen=_SNAPSHOTS)
         self.detector = make(saw, settings, None if checkpoint is None else checkpoint.state)
         self.consumed = None if checkpoint is None else checkpoint.consumed_us
@@ -55,14 +56,15 @@ class Line:
             self.detector, 0 if self._last_rest is None else self._last_rest + REST_SPACING_US
         )
         derivation.feed(trace)
-        from_us, facts = derivation.from_us, derivation.facts
-        if floor is not None and from_us is not None:
-            from_us = max(from_us, floor)
+        from_us, facts, amended = derivation.from_us, derivation.facts, derivation.amended
+        if floor is not None:
+            from_us = max(from_us or floor, floor)
             facts = [fact for fact in facts if fact.start >= floor]
-        elif self._tail is not None and from_us is not None:
-            old = [fact for fact in self._tail if fact.start >= from_us]
-            from_us, facts = changed(old, facts)
-        return self._commit(derivation, from_us, facts, None, clock_skew_us)
+            amended = {key: fact for key, fact in amended.items() if fact.start >= floor}
+        elif self._known is not None and from_us is not None:
+            amended = {key: fact for key, fact in amended.items() if self._known.get(key) != fact}
+            from_us, facts = changed([f for f in self._known.values() if f.start >= from_us], facts)
+        return self._commit(derivation, from_us, facts, list(amended.values()), clock_skew_us=clock_skew_us)
 
     def snapshot_before(self, at_us: int) -> Checkpoint | None:
         """The newest remembered state that had seen only readings before ``at_us``."""
@@ -75,21 +77,21 @@ class Line:
         """Goes back to a remembered state and derives from all readings since."""
         self.detector = self._make(self.saw, self._settings, snapshot.state)
         self.forget_snapshots(snapshot.consumed_us + 1)
-        self._tail = None
+        self._known = None
         if self._last_rest is not None:
             self._last_rest = min(self._last_rest, snapshot.consumed_us)
         derivation = Derivation(self.detector, snapshot.consumed_us + 1)
         derivation.feed(trace)
-        return self._commit(
-            derivation, derivation.from_us, derivation.facts, snapshot.consumed_us + 1, clock_skew_us
-        )
+        facts, amended = derivation.facts, list(derivation.amended.values())
+        rests_from = snapshot.consumed_us + 1
+        return self._commit(derivation, derivation.from_us, facts, amended, rests_from, clock_skew_us)
 
     def replace(self, detector: Detects, last_rest: int | None) -> None:
         """Goes on with a detector that has seen everything, after a derivation that reached the newest reading."""
         self.detector = detector
         self.consumed = detector.consumed
         self._snapshots.clear()
-        self._tail = None
+        self._known = None
         self._last_rest = last_rest
 
     def forget_snapshots(self, from_us: int) -> None:
@@ -102,14 +104,15 @@ class Line:
         derivation: Derivation,
         from_us: int | None,
         facts: list[Fact],
-        rests_from: int | None,
-        clock_skew_us: int | None,
+        amended: list[Fact],
+        rests_from: int | None = None,
+        clock_skew_us: int | None = None,
     ) -> SawCommit:
         detector = derivation.detector
         if detector.consumed is None:
             raise ValueError("nothing was fed")
         self.consumed = detector.consumed
-        self._tail = derivation.facts
+        self._known = {order(fact): fact for fact in (*derivation.amended.values(), *derivation.facts)}
         if derivation.rests:
             self._last_rest = derivation.rests[-1]
         point = Checkpoint(detector.consumed, detector.dump())
@@ -119,6 +122,7 @@ class Line:
             self.saw,
             replace_from_us=from_us,
             facts=facts,
+            amended=amended,
             checkpoint=point,
             now=NowEntry.of(self.saw, detector.now(), clock_skew_us),
             rests_from_us=rests_from,

@@ -27,7 +27,8 @@ _VERSION: Final = 1
 # first value, unit of values
 _HEAD: Final = struct.Struct("<BBBIqqqiq")
 _SIZE: Final = struct.Struct("<I")
-_FARTHEST: Final = 1 << 60
+FARTHEST: Final = 1 << 60
+"""The largest distance of a time from 1970, in microseconds, that a blob can hold."""
 _LONGEST: Final = 1 << 24
 
 
@@ -45,7 +46,7 @@ def encode(series: Series) -> bytes:
     count = len(t)
     if not 0 < count <= _LONGEST:
         raise ValueError(f"a blob holds 1 to {_LONGEST} readings, not {count}")
-    if t[0] < -_FARTHEST or t[-1] > _FARTHEST:
+    if t[0] < -FARTHEST or t[-1] > FARTHEST:
         raise ValueError("a blob holds times within 2^60 microseconds of 1970")
     steps, t_unit = _in_units(t[1:] - t[:-1])
     usual = int(np.partition(steps, count // 2 - 1)[count // 2 - 1]) if count > 1 else 0

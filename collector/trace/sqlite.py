@@ -17,7 +17,6 @@ One process writes; any number read, each sees whole commits only.
 from __future__ import annotations
 
 import sqlite3
-import struct
 import threading
 from contextlib import contextmanager, suppress
 from itertools import pairwise
@@ -28,20 +27,18 @@ import numpy as np
 
 from collector.signals import SIGNALS, Series, Trace, merge
 from collector.trace import blobs
+from collector.trace.pieces import BLOB_READINGS, even, full, pack, union, unpack
 from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-BLOB_READINGS: Final = 8192
-"""Readings in a full blob: 14 minutes of motor current at 10 Hz."""
 HOT_READINGS: Final = 4096
 HOT_ROWS: Final = 256
 """A saw's hot rows move into blobs at this many readings or rows."""
 
 _APPLICATION: Final = 0x4B455246  # "KERF"
 _LAYOUT: Final = 1
-_COUNTS: Final = struct.Struct("<4I")
 
 # WITHOUT ROWID keeps a saw's hot rows side by side, without an index beside them. In blob, data comes last:
 # the columns before it are found without reading the pages that data overflows to. ``auto_vacuum`` can only
@@ -108,10 +105,17 @@ class SqliteTrace:
             self._db.close()
 
     def write(self, saw: str, trace: Trace) -> None:
-        """Add readings; safe after `commit`, until then seen by this object alone."""
-        if len(trace):
-            with self._lock:
-                self._pending.setdefault(saw, []).append(trace)
+        """Add readings; safe after `commit`, until then seen by this object alone.
+
+        Raises:
+            ValueError: a time is beyond what a blob can hold, 2^60 microseconds from 1970.
+        """
+        if not len(trace):
+            return
+        if trace.first < -blobs.FARTHEST or trace.last > blobs.FARTHEST:
+            raise ValueError("a reading is more than 36 000 years away from 1970")
+        with self._lock:
+            self._pending.setdefault(saw, []).append(trace)
 
     def commit(self) -> None:
         """Put all that was written on the disk, as one transaction.
@@ -152,10 +156,10 @@ class SqliteTrace:
         with self._clear_errors():
             for signal, data in packed:
                 columns[signal].append(blobs.decode(data))
-        for trace in (*(_unpack(data) for data in hot), *pending):
+        for trace in (*(unpack(data) for data in hot), *pending):
             for signal, series in zip(SIGNALS, trace.series(), strict=True):
                 columns[signal].append(series)
-        return Trace(*(_union(parts).between(start_us, end_us) for parts in columns.values()))
+        return Trace(*(union(parts).between(start_us, end_us) for parts in columns.values()))
 
     def last(self, saw: str) -> int | None:
         """Time of the saw's newest reading, None if there is none."""
@@ -177,7 +181,9 @@ class SqliteTrace:
         application = self._pragma("application_id")
         layout = self._pragma("user_version")
         made = self._column("SELECT count(*) FROM sqlite_schema")[0]
-        if application != _APPLICATION and (made or readonly):
+        if readonly and not made:
+            raise TraceError(f"{self.path}: the trace file is still empty; start the collector first")
+        if application != _APPLICATION and made:
             raise TraceError(f"{self.path}: this is no trace file of ours; give the path of another file")
         if layout > _LAYOUT:
             raise TraceError(
@@ -188,7 +194,8 @@ class SqliteTrace:
             return
         if not made:
             self._pragma("auto_vacuum = INCREMENTAL")
-        self._pragma("journal_mode = WAL")
+        if self._column("PRAGMA journal_mode = WAL") != ["wal"]:
+            raise TraceError(f"{self.path}: this disk holds no write-ahead log; put the file on a local disk")
         self._pragma("synchronous = FULL")
         self._pragma(f"journal_size_limit = {16 << 20}")
         with self._transaction("IMMEDIATE"):
@@ -213,12 +220,12 @@ class SqliteTrace:
                     "first": trace.first,
                     "last": trace.last,
                     "readings": len(trace),
-                    "data": _pack(trace),
+                    "data": pack(trace),
                 },
             )
             self._hot[saw] = rows + 1, readings + len(trace)
             return
-        hot = [_unpack(data) for data in self._column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
+        hot = [unpack(data) for data in self._column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
         for signal, series in zip(SIGNALS, merge([*hot, trace]).series(), strict=True):
             if len(series):
                 self._place(saw, signal, series)
@@ -236,18 +243,18 @@ class SqliteTrace:
             part = Series(series.t[i:j], series.v[i:j])
             owner = int(owners[i])
             if owner < 0:
-                self._insert(saw, signal, _full(part))
+                self._insert(saw, signal, full(part))
                 continue
             number, _, last, readings = there[owner]
             follows = part.t[0] > last
             if follows and readings >= BLOB_READINGS:
-                self._insert(saw, signal, _full(part))
+                self._insert(saw, signal, full(part))
                 continue
             old = blobs.decode(self._column("SELECT data FROM blob WHERE id = ?", number)[0])
-            grown = _union([old, part])
+            grown = union([old, part])
             if len(grown) > len(old):
                 self._db.execute("DELETE FROM blob WHERE id = ?", (number,))
-                self._insert(saw, signal, _full(grown) if follows else _even(grown))
+                self._insert(saw, signal, full(grown) if follows else even(grown))
 
     def _insert(self, saw: int, signal: str, parts: Iterable[Series]) -> None:
         self._db.executemany(
@@ -262,8 +269,9 @@ class SqliteTrace:
         return self._ids.get(saw)
 
     def _id_made(self, saw: str) -> int:
-        self._db.execute("INSERT INTO saw (name) VALUES (?) ON CONFLICT DO NOTHING", (saw,))
-        self._id(saw)
+        if self._id(saw) is None:
+            self._db.execute("INSERT INTO saw (name) VALUES (?)", (saw,))
+            self._id(saw)
         return self._ids[saw]
 
     def _column(self, query: str, *values: int | str) -> list[Any]:
@@ -308,44 +316,3 @@ _ADVICE: Final = {
     sqlite3.SQLITE_CANTOPEN: "see that the folder exists and may be written",
     sqlite3.SQLITE_READONLY: "see that the file and its folder may be written",
 }
-
-
-def _pack(trace: Trace) -> bytes:
-    """A trace as raw bytes for a hot row: four counts, then times and values a signal."""
-    series = trace.series()
-    parts = [_COUNTS.pack(*map(len, series))]
-    for s in series:
-        parts += (s.t.astype("<i8", copy=False).tobytes(), s.v.astype("<i4", copy=False).tobytes())
-    return b"".join(parts)
-
-
-def _unpack(data: bytes) -> Trace:
-    at = _COUNTS.size
-    found = []
-    for count in _COUNTS.unpack_from(data):
-        t = np.frombuffer(data, "<i8", count, at)
-        v = np.frombuffer(data, "<i4", count, at + 8 * count)
-        at += 12 * count
-        found.append(Series(t, v))
-    return Trace(*found)
-
-
-def _union(parts: list[Series]) -> Series:
-    """The union of series; of two readings at the same time the earlier part's stays."""
-    parts = [part for part in parts if len(part)]
-    if len(parts) < 2:
-        return parts[0] if parts else Series.empty()
-    return Series.of(np.concatenate([p.t for p in parts]), np.concatenate([p.v for p in parts]))
-
-
-def _full(series: Series) -> Iterator[Series]:
-    """Full blobs and a rest, for readings that follow the others: the next ones find the rest to grow."""
-    for i in range(0, len(series), BLOB_READINGS):
-        yield Series(series.t[i : i + BLOB_READINGS], series.v[i : i + BLOB_READINGS])
-
-
-def _even(series: Series) -> Iterator[Series]:
-    """Blobs of even size, for readings that fell into a blob: each has room for more of them."""
-    count = -(-len(series) // BLOB_READINGS)
-    for t, v in zip(np.array_split(series.t, count), np.array_split(series.v, count), strict=True):
-        yield Series(t, v)

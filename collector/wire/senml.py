@@ -1,53 +1,36 @@
-"""SenML, RFC 8428: a pack in JSON (§5) or CBOR (§6) becomes resolved records (§4.6).
+"""SenML, RFC 8428: a pack becomes resolved records (§4.6). General: knows nothing of saws.
 
-General: knows nothing of saws. What the RFC leaves to the receiver is decided here as follows.
+What the RFC leaves to the receiver is decided here as follows.
 
-- The form is told from the first byte. Indefinite lengths in CBOR are for streams (§6) and are refused in a
-  pack.
 - A record that holds base fields only sets them and yields nothing, as in the RFC's own example in §5.1.7.
 - "Now" (§4.5.3) is the time of receipt. Without one (a file that is read later) relative times are refused.
-- A payload of more than 1 MiB or 20 000 records is refused before anything is made of it.
 """
 
 from __future__ import annotations
 
 import base64
-import io
 import math
 import re
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
+from typing import TYPE_CHECKING, Any, Final
 
-import cbor2
-import orjson
-
-from collector.wire.refusal import Refusal
+from collector.wire.forms import CBOR_LABELS, Form, parse
+from collector.wire.refusal import Place, show
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-MAX_BYTES: Final = 1 << 20
-MAX_RECORDS: Final = 20_000
 VERSION: Final = 10
 """The version of RFC 8428 (§4.4); a pack of a higher one must not be used."""
 RELATIVE_BELOW_US: Final = (1 << 28) * 1_000_000
 """Times below 2^28 s are relative to now (§4.5.3), here in microseconds."""
-
-Form = Literal["json", "cbor"]
-
-CBOR_LABELS: Final = {
-    "bver": -1, "bn": -2, "bt": -3, "bu": -4, "bv": -5, "bs": -6,
-    "n": 0, "u": 1, "v": 2, "vs": 3, "vb": 4, "s": 5, "t": 6, "ut": 7, "vd": 8,
-}  # fmt: skip
-"""Every label of RFC 8428 and the integer that stands for it in CBOR (§4.3, table 1)."""
 
 _LABEL_OF: Final = {number: label for label, number in CBOR_LABELS.items()}
 _BASE_LABELS: Final = frozenset(label for label in CBOR_LABELS if label.startswith("b"))
 _VALUE_LABELS: Final = ("v", "vs", "vb", "vd")
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*", re.ASCII)
 _BASE64URL: Final = re.compile(r"[A-Za-z0-9\-_]*", re.ASCII)
-_SPACE: Final = b" \t\r\n"
 _FARTHEST_US: Final = 1 << 62
 
 
@@ -83,84 +66,6 @@ def resolve(payload: bytes, received_us: int | None) -> list[Record]:
     return sorted((r for _, r in resolved(records, form, received_us)), key=lambda r: r.time_us)
 
 
-def parse(payload: bytes) -> tuple[list[Any], Form]:
-    """The payload as a list of what should be records, and its form; the records are not looked at.
-
-    Raises:
-        Refusal: no JSON, no CBOR, no array, empty, or too large.
-    """
-    if len(payload) > MAX_BYTES:
-        raise Refusal(
-            "too-large",
-            f"the payload has {len(payload)} bytes, the limit is {MAX_BYTES}; send a pack a second",
-        )
-    text = payload.lstrip(_SPACE)
-    if not text:
-        raise Refusal("empty", "the payload is empty; send a SenML pack, RFC 8428")
-    found: object
-    form: Form
-    if text[0] == 0x5B:
-        found, form = _parse_json(payload), "json"
-    elif 0x80 <= payload[0] <= 0x9F:
-        found, form = _parse_cbor(payload), "cbor"
-    else:
-        raise Refusal(
-            "not-senml",
-            f"the payload begins with the byte 0x{text[0]:02x}, and a SenML pack is a JSON or CBOR array; "
-            "send an array of records, RFC 8428",
-        )
-    if not isinstance(found, list) or not found:
-        raise Refusal("empty", "the pack holds no record; send a pack only when there is something to report")
-    if len(found) > MAX_RECORDS:
-        raise Refusal(
-            "too-many-records",
-            f"the pack holds {len(found)} records, the limit is {MAX_RECORDS}; send a pack a second",
-        )
-    return found, form
-
-
-def _parse_json(payload: bytes) -> object:
-    try:
-        return orjson.loads(payload)
-    except orjson.JSONDecodeError as error:
-        raise Refusal(
-            "not-json", f"the payload is no JSON: {error}; RFC 8428 §5 wants plain JSON in UTF-8"
-        ) from error
-
-
-def _refuse_tag(_: object) -> NoReturn:
-    raise ValueError("a tag that SenML does not use")
-
-
-# Decoders of tags that cost time or memory out of proportion (bigfloat, sharing, rational, regular
-# expression, string references, sets) are shut off: SenML uses none of them, and the payload comes from a
-# network.
-_SHUT_TAGS: Final = dict.fromkeys((5, 25, 28, 29, 30, 35, 36, 37, 256, 258, 260, 261), _refuse_tag)
-
-
-def _parse_cbor(payload: bytes) -> object:
-    stream = io.BytesIO(payload)
-    try:
-        found = cbor2.CBORDecoder(
-            stream,
-            max_depth=16,
-            allow_indefinite=False,
-            allow_duplicate_keys=False,
-            semantic_decoders=_SHUT_TAGS,
-        ).decode()
-    # Decoders of a tag's content may raise whatever their content provokes; every failure is the payload's.
-    except Exception as error:
-        raise Refusal(
-            "not-cbor", f"the payload is no CBOR that SenML allows: {error}; see RFC 8428 §6"
-        ) from error
-    if stream.tell() != len(payload):
-        raise Refusal(
-            "not-cbor",
-            f"{len(payload) - stream.tell()} bytes follow the end of the pack; send one CBOR array a message",
-        )
-    return found
-
-
 def resolved(records: list[Any], form: Form, received_us: int | None) -> Iterator[tuple[int, Record]]:
     """Resolve parsed records one by one in the pack's order, each with its index in the pack.
 
@@ -185,29 +90,6 @@ def resolved(records: list[Any], form: Form, received_us: int | None) -> Iterato
         if fields and not (fields.keys() - _BASE_LABELS):
             continue
         yield index, _record(fields, bases, version, received_us, at)
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where in a pack something is wrong."""
-
-    index: int
-    of: int
-
-    def refuse(self, code: str, field: str | None, what: str) -> NoReturn:
-        """Raise the `Refusal` of this record and field; records are counted from 1."""
-        where = f"record {self.index + 1} of {self.of}" + ("" if field is None else f", field '{field}'")
-        raise Refusal(code, f"{where}: {what}")
-
-
-def show(value: object) -> str:
-    """A value from outside in a few characters, whatever it is."""
-    if isinstance(value, int) and abs(value) >= 1 << 128:
-        return "a number of more than 38 digits"
-    if isinstance(value, list | dict):
-        return f"a {'list' if isinstance(value, list) else 'map'} of {len(value)}"
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def _fields(raw: object, form: Form, at: Place) -> dict[str, Any]:

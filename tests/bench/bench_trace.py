@@ -3,6 +3,7 @@
 import io
 import sqlite3
 import time
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -88,7 +89,7 @@ def test_a_day_of_one_saw_as_it_comes(capsys, tmp_path):
     whole = day(np.random.default_rng(2))
     edges = [NOW + s * 1_000_000 for s in range(8 * 3600 + 1)]
     edges += [NOW + s * 1_000_000 for s in range(8 * 3600 + 10, 24 * 3600 + 10, 10)]
-    packs = [p for p in (whole.between(a, b) for a, b in zip(edges, edges[1:], strict=False)) if len(p)]
+    packs = [p for p in (whole.between(a, b) for a, b in pairwise(edges)) if len(p)]
     packs.append(whole.between(edges[-1], 1 << 60))
     store = SqliteTrace(tmp_path / "trace.db")
     costs = []
@@ -108,7 +109,8 @@ def test_a_day_of_one_saw_as_it_comes(capsys, tmp_path):
     store.close()
     plain = sqlite3.connect(tmp_path / "rows.db")
     plain.execute(
-        "CREATE TABLE r (saw INTEGER, signal INTEGER, t INTEGER, v INTEGER, PRIMARY KEY (saw, signal, t)) WITHOUT ROWID"
+        "CREATE TABLE r (saw INTEGER, signal INTEGER, t INTEGER, v INTEGER, "
+        "PRIMARY KEY (saw, signal, t)) WITHOUT ROWID"
     )
     with plain:
         for i, s in enumerate(whole.series()):

@@ -10,8 +10,10 @@ import pytest
 from kpn_senml import SenmlPack
 
 from collector.signals import Series, Trace
-from collector.wire.pack import _read_any, read_pack, write_pack
-from collector.wire.senml import parse, resolve
+from collector.wire.forms import parse
+from collector.wire.meaning import read_any
+from collector.wire.pack import read_pack, write_pack
+from collector.wire.senml import resolve
 
 BOX = "urn:dev:mac:0024befffe804ff1:"
 NOW = 1_772_434_800_000_000
@@ -39,7 +41,7 @@ def test_microseconds_a_pack_of_twelve_records(capsys):
         for what, work in (
             ("parse alone, without any check", lambda load=load, p=payload: load(p)),
             ("read_pack", lambda p=payload: read_pack(p, NOW)),
-            ("read_pack, the long way", lambda p=payload: _read_any(*parse(p), NOW)),
+            ("read_pack, the long way", lambda p=payload: read_any(*parse(p), NOW)),
             ("resolve (any SenML)", lambda p=payload: resolve(p, NOW)),
             ("write_pack", lambda form=form: write_pack(BOX, trace, form=form)),
         ):

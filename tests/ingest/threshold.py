@@ -117,8 +117,9 @@ class ThresholdDetector:
         settled = self.s["settled"]
         found = Found(settled, sorted(self.done + opened, key=lambda f: f.start))
         self.done = []
-        # A gap or cut that is not open yet may still begin at the newest reading.
-        self.s["settled"] = min([fact.start for fact in opened] + [self.s["consumed"] or 0])
+        self.s["settled"] = (
+            self.s["consumed"] or 0
+        )  # what is open and starts before is amended, as the contract says
         return found
 
     def now(self) -> Now:

@@ -11,8 +11,11 @@ from collector.trace.blobs import BlobError, decode, encode
 NOW = 1_772_434_800_000_000
 
 
+ANY = st.integers(-(1 << 59), 1 << 59)
+
+
 @st.composite
-def series(draw, times=st.integers(-(1 << 59), 1 << 59)):
+def series(draw, times=ANY):
     unit = draw(st.sampled_from([1, 7, 1000, 1_000_000]))
     t = sorted({x // unit * unit for x in draw(st.lists(times, min_size=1, max_size=300))})
     values = draw(

@@ -7,6 +7,8 @@ import subprocess
 import sys
 import threading
 import time
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from collector.signals import Series, Trace, merge
+from collector.trace import pieces
 from collector.trace import sqlite as module
 from collector.trace.sqlite import BLOB_READINGS, SqliteTrace
 from collector.trace.store import TraceError, TraceStore
@@ -53,6 +56,7 @@ def test_small_blobs_hold_the_set_union_and_never_overlap(tmp_path_factory, writ
     path = tmp_path_factory.mktemp("small") / "trace.db"
     with pytest.MonkeyPatch.context() as patch, SqliteTrace(path) as store:
         patch.setattr(module, "BLOB_READINGS", blob)
+        patch.setattr(pieces, "BLOB_READINGS", blob)
         patch.setattr(module, "HOT_READINGS", hot)
         patch.setattr(module, "HOT_ROWS", 3)
         given_traces = []
@@ -68,7 +72,7 @@ def test_small_blobs_hold_the_set_union_and_never_overlap(tmp_path_factory, writ
             (merge(given_traces) if given_traces else Trace.empty()).between(NOW + 5, NOW + 50)
         )
         rows = readings_of_blobs(path)
-        assert all(a[1] < b[0] for a, b in zip(rows, rows[1:], strict=False))
+        assert all(a[1] < b[0] for a, b in pairwise(rows))
         assert all(1 <= n <= blob for _, _, n in rows)
 
 
@@ -83,8 +87,9 @@ def test_a_steady_stream_makes_full_blobs(path):
     assert sizes[:-1] == [BLOB_READINGS] * (len(sizes) - 1)
 
 
-def test_late_readings_leave_no_crumbs(path):
+def test_late_readings_leave_no_crumbs(path, monkeypatch):
     """Late readings again and again into one full blob must not leave a trail of tiny blobs."""
+    monkeypatch.setattr(module, "HOT_ROWS", 1)  # each commit goes into blobs at once
     whole = motor(NOW, 3 * BLOB_READINGS, step=100_000)
     late = motor(NOW + 50_000, BLOB_READINGS, step=100_000)
     with SqliteTrace(path) as store:
@@ -153,9 +158,19 @@ def test_the_disk_is_told_to_keep_every_commit(path):
     assert pragmas == ["wal", 2, 2]  # 2 is FULL, 2 is INCREMENTAL
 
 
+def test_a_time_that_no_blob_could_hold_is_not_taken(path):
+    with SqliteTrace(path) as store, pytest.raises(ValueError, match="36 000 years"):
+        store.write("heron", Trace(Series.of([1 << 61], [1]), Series.empty(), Series.empty(), Series.empty()))
+
+
 class TestAFileThatIsWrong:
     def test_missing_for_a_reader(self, path):
         with pytest.raises(TraceError, match="no such trace file; start the collector first"):
+            SqliteTrace(path, readonly=True)
+
+    def test_empty_for_a_reader(self, path):
+        path.touch()
+        with pytest.raises(TraceError, match="still empty; start the collector first"):
             SqliteTrace(path, readonly=True)
 
     def test_in_no_folder(self, tmp_path):
@@ -187,7 +202,7 @@ class TestAFileThatIsWrong:
             store.write("heron", motor(NOW, 100_000))
             store.commit()
         os.truncate(path, path.stat().st_size // 2)
-        with pytest.raises(TraceError, match="damaged; restore it from a backup"), SqliteTrace(path) as store:  # noqa: PT012
+        with pytest.raises(TraceError, match="damaged; restore it from a backup"), SqliteTrace(path) as store:
             store.read("heron", *EVER)
 
     def test_a_flipped_byte_in_a_blob(self, path):
@@ -241,7 +256,7 @@ def test_kill_9_at_any_moment_loses_nothing_that_was_committed(path):
             [sys.executable, "-c", CHILD, str(path), str(safe)],
             stdout=subprocess.PIPE,
             text=True,
-            env=os.environ | {"PYTHONPATH": os.getcwd()},
+            env=os.environ | {"PYTHONPATH": str(Path.cwd())},
         )
         said = [child.stdout.readline()]
         reader = threading.Thread(target=lambda out=child.stdout, into=said: into.extend(out))

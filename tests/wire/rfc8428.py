@@ -1,8 +1,8 @@
 """The examples of RFC 8428, word for word.
 
-Text of §5.1.1 to §5.1.6 and of §6 as the RFC prints them (the working group's own example files, repository
-core-wg/senml-spec, and a stored transcript of §5.1 agree on it). Where the RFC prints the resolved form (§5.1.4) it
-stands here as printed; the other resolved forms follow from §4.6 by hand.
+§5.1.1 to §5.1.7 as a stored transcript of the RFC has them, §6 from the working group's own example file
+(repository core-wg/senml-spec, ex3.gen.cbor.hex). The RFC prints one resolved form, §5.1.4, which stands here
+as printed; the other resolved forms follow from §4.6 by hand.
 """
 
 SINGLE = b"""[

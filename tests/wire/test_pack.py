@@ -10,9 +10,11 @@ from hypothesis import strategies as st
 from kpn_senml import SenmlPack, SenmlRecord
 
 from collector.signals import Series, Trace
-from collector.wire.pack import _read_any, _read_plain, is_box, read_pack, write_pack
+from collector.wire.forms import parse
+from collector.wire.meaning import is_box, read_any
+from collector.wire.pack import read_pack, write_pack
+from collector.wire.plain import read_plain
 from collector.wire.refusal import Refusal
-from collector.wire.senml import parse
 
 BOX = "urn:dev:mac:0024befffe804ff1:"
 NOW = 1_772_434_800_000_000  # 2026-03-02T07:00:00Z
@@ -193,8 +195,8 @@ def test_what_was_written_is_read(found, form, base):
     again = read_pack(payload, NOW)
     assert again.box == BOX
     assert again.trace.same(found)
-    assert _read_plain(*parse(payload), NOW) is not None
-    assert _read_any(*parse(payload), NOW).trace.same(found)
+    assert read_plain(*parse(payload), NOW) is not None
+    assert read_any(*parse(payload), NOW).trace.same(found)
 
 
 @given(traces(st.integers(NOW - 10**10, NOW)).filter(len), st.sampled_from(["json", "cbor"]))
@@ -271,9 +273,9 @@ def test_the_short_cut_and_the_rules_in_full_agree(made, form, received, dated):
         }
         labels |= {"s": 5, "t": 6, "ut": 7}
         pack = [{labels.get(key, key): value for key, value in record.items()} for record in pack]
-    short = _read_plain(pack, form, received)
+    short = read_plain(pack, form, received)
     if short is not None:
-        assert outcome(lambda: short) == outcome(lambda: _read_any(pack, form, received))
+        assert outcome(lambda: short) == outcome(lambda: read_any(pack, form, received))
 
 
 @given(st.binary(max_size=200))

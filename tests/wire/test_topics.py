@@ -31,7 +31,7 @@ def test_a_filter_has_a_place_for_every_saw():
         "kerfbook/tern-point/he/ron/readings",
         "kerfbook/tern-point//readings",
         "kerfbook/tern-point/Heron/readings",
-        "kerfbook/tern-point/hérон/readings",
+        "kerfbook/tern-point/hérön/readings",
         "kerfbook/tern-point/heron/readings\n",
         "kerfbook/tern-point/heron\n/readings",
         "kerfbook/tern-point/heron/other",

@@ -1,0 +1,99 @@
+"""How a run stopped: a brake's current after switching off is no load.
+
+An electronic brake sends direct current through the motor until the blade stands: after a pause of up to half a
+second, or none that can be seen, a current that hardly changes, above or below idle, until it falls to nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+
+_LESS = 0.85  # a motor that runs takes at least this share of its idle current
+_MORE = 1.06  # a level that is more than idle
+_PAUSE = 0.6  # with less than this share of it for a sample it is switched off
+_FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
+_BEFORE_US = 600_000  # what the level is compared with
+_LEAST_US = 600_000  # a brake takes longer than this,
+_SURE_US = 1_200_000  # ... and longer than this where nothing but its flatness tells it from a cut
+_MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median difference of medians of three
+
+
+@dataclass(frozen=True, slots=True)
+class LastLevel:
+    """The flat level at the end of a run: its first index, when that was, its mean (mA), and the samples' noise."""
+
+    index: int
+    start: int
+    lasted: int
+    level: float
+    sigma: float
+
+
+def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
+    """The longest flat stretch up to the last sample but one, None if there is none of a brake's length.
+
+    Args:
+        t: µs of the run's last samples, the last one being the last with current.
+        ma: their currents, mA.
+        longest_us: no brake takes longer.
+    """
+    n = len(ma) - 1  # the last sample is partly without current
+    if n < 6:
+        return None
+    middle = np.maximum(np.minimum(ma[:-2], ma[1:-1]), np.minimum(np.maximum(ma[:-2], ma[1:-1]), ma[2:]))
+    y = np.concatenate((ma[:1], middle))[:n].astype(np.float64)
+    sigma = max(10.0, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-20:])))
+    back = y[::-1]
+    count = np.arange(1, n + 1)
+    mean = np.cumsum(back) / count
+    scatter = np.sqrt(np.maximum(0.0, np.cumsum(back * back) / count - mean * mean))
+    flat = scatter <= _FLAT_SIGMAS * 0.67 * sigma + _FLAT * mean
+    flat[:3] = True
+    if flat.all():
+        return None
+    start = n - int(flat.argmin())
+    k = max(2, int(np.searchsorted(t, int(t[start]) + _BEFORE_US)) - start)
+    start = _sharpest(y, start, min(start + k, n - 3), k)
+    lasted = int(t[n]) - int(t[start])
+    if not _LEAST_US <= lasted <= longest_us:
+        return None
+    return LastLevel(start, int(t[start]), lasted, float(y[start:].mean()), sigma)
+
+
+def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
+    """Index in ``lo..hi`` from which on the mean differs most from the k samples before."""
+    if hi <= lo:
+        return lo
+    sums = np.concatenate(([0.0], np.cumsum(y)))
+    i = np.arange(max(lo, 1), hi + 1)
+    before = np.minimum(k, i)
+    after = len(y) - i
+    difference = (sums[-1] - sums[i]) / after - (sums[i] - sums[i - before]) / before
+    return int(i[np.argmax(np.abs(difference) / np.sqrt(1 / after + 1 / before))])
+
+
+def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
+    """Index of the first sample after switching off, if the last level was a brake's; else None.
+
+    Args:
+        t: as for `last_level`.
+        ma: as for `last_level`.
+        last: the run's last level.
+        idle: what the motor took at idle before it, mA.
+    """
+    clear = 3 * last.sigma
+    first = int(np.searchsorted(t, last.start - _BEFORE_US))
+    paused = np.flatnonzero(ma[first : last.index + 1] < _PAUSE * min(idle, last.level) - last.sigma)
+    margin = clear / max(1.0, last.index - first) ** 0.5
+    if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
+        return first + int(paused[0])
+    if last.level < _LESS * idle - margin:
+        return last.index
+    if last.level > _MORE * idle + margin and last.lasted >= _SURE_US:
+        return last.index
+    return None
