@@ -32,9 +32,7 @@ class _Day:
     What does not depend on the present is reckoned once.
     """
 
-    def __init__(
-        self, start: int, entry: NowEntry | None, extent: Extent, outline: NDArray[np.int64]
-    ) -> None:
+    def __init__(self, start: int, entry: NowEntry | None, extent: Extent, outline: NDArray[np.int64]) -> None:
         self.start = start
         self.entry = entry
         self.extent = extent

@@ -93,9 +93,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
         entry = desk.book.now(found.name)
         until = desk.extent(found.name, entry).drawn_until(desk.now())
         stretches = timeline(desk.activity(found.name, start, end, until, entry), start, end)
-        rows = [
-            {"state": s.state, "mode": s.mode, "start": iso(s.start), "end": iso(s.end)} for s in stretches
-        ]
+        rows = [{"state": s.state, "mode": s.mode, "start": iso(s.start), "end": iso(s.end)} for s in stretches]
         return settled({"saw": found.name, "from": iso(start), "to": iso(end), "states": rows})
 
     return bp

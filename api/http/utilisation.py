@@ -22,9 +22,7 @@ LONGEST_DAYS = 400
 class Ratios(Model):
     """Utilisation with the words of ISO 22400-2. Only planned time that has data counts."""
 
-    allocation_efficiency: Ratio | None = Field(
-        description="AUBT / PBT; null where nothing is planned or known."
-    )
+    allocation_efficiency: Ratio | None = Field(description="AUBT / PBT; null where nothing is planned or known.")
     availability: Ratio | None = Field(description="APT / PBT; null where nothing is planned or known.")
     utilization_efficiency: Ratio | None = Field(description="APT / AUBT; null where the saw was not in use.")
     coverage: Ratio | None = Field(description="Part of the planned time for which data exists.")
@@ -61,9 +59,7 @@ class UtilisationAnswer(Model):
 class UtilisationQuery(PeriodQuery):
     """How the period is divided."""
 
-    by: Literal["hour", "day", "week"] = Field(
-        "day", description="Buckets, in site time; weeks begin on Monday."
-    )
+    by: Literal["hour", "day", "week"] = Field("day", description="Buckets, in site time; weeks begin on Monday.")
     format: Literal["json", "csv"] | None = Field(None, description="Overrides the Accept header.")
 
 

@@ -43,9 +43,7 @@ def run(start: int, end: int | None, cuts: int = 0, saw: str = "heron") -> Run:
     return Run(saw, start, end, 41_200, None if end is None else 2_900_000, cuts)
 
 
-SHOP_PLAN = ShiftPlan.weekdays(
-    Shift.parse("07:00-15:30", ["10:00-10:15", "12:30-13:00"]), closed=[dt.date(2026, 4, 3)]
-)
+SHOP_PLAN = ShiftPlan.weekdays(Shift.parse("07:00-15:30", ["10:00-10:15", "12:30-13:00"]), closed=[dt.date(2026, 4, 3)])
 SHOP = Site(
     "tern-point",
     "Tern Point Stageworks",

@@ -101,9 +101,7 @@ def test_the_wall_shows_today(client):
         round(1_800 / 6_600, 6),
         round(6_600 / 7_200, 6),
     )
-    assert plover["ribbon"] == [
-        {"state": "OFFLINE", "start": iso(at("00:00:00")), "end": iso(at("09:00:04"))}
-    ]
+    assert plover["ribbon"] == [{"state": "OFFLINE", "start": iso(at("00:00:00")), "end": iso(at("09:00:04"))}]
     assert plover["utilisation"]["coverage"] == 0
 
 
@@ -115,9 +113,7 @@ def test_the_ribbon_has_no_hole(client):
 
 def test_the_wall_follows_the_book_at_once(shop, client):
     assert get(client, "/wall")["saws"][1]["cuts"]["total"] == 0
-    shop.say(
-        "plover", State.STANDBY, at("09:00:03"), [cut(at("09:00:03"), at("09:00:03") + SECOND, saw="plover")]
-    )
+    shop.say("plover", State.STANDBY, at("09:00:03"), [cut(at("09:00:03"), at("09:00:03") + SECOND, saw="plover")])
     assert get(client, "/wall")["saws"][1]["cuts"]["total"] == 1
 
 
@@ -134,9 +130,7 @@ def test_a_new_day_begins_at_the_sites_midnight(shop, client):
 
 
 def test_states_of_a_period(client):
-    found = get(
-        client, "/saws/heron/states", **{"from": "2026-03-02T07:00:30Z", "to": "2026-03-02T07:01:30Z"}
-    )
+    found = get(client, "/saws/heron/states", **{"from": "2026-03-02T07:00:30Z", "to": "2026-03-02T07:01:30Z"})
     assert found["states"] == [
         {
             "state": "READY",
@@ -206,9 +200,7 @@ def test_csv_holds_what_json_holds(client, subject):
     for row, entry in zip(rows, listed, strict=True):
         for key, value in entry.items():
             if key in row:
-                written = (
-                    "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
-                )
+                written = "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
                 assert row[key] == written
 
 
@@ -256,9 +248,7 @@ def test_what_is_true_only_now_is_not_stored(client):
 def test_the_first_reading_may_move_back_when_old_data_comes_late(shop, client):
     period = {"from": "2026-03-02T06:00:00Z", "to": "2026-03-02T07:00:00Z"}
     assert get(client, "/saws/heron/states", **period)["states"][0]["end"] == iso(at("06:50:00"))
-    shop.book.commit(
-        [SawCommit("heron", at("06:00:00"), at("06:50:00"), [cut(at("06:20:00"), at("06:21:00"))])]
-    )
+    shop.book.commit([SawCommit("heron", at("06:00:00"), at("06:50:00"), [cut(at("06:20:00"), at("06:21:00"))])])
     shop.clock.now += 61 * SECOND
     assert get(client, "/saws/heron/states", **period)["states"][0]["end"] == iso(at("06:20:00"))
 

@@ -25,9 +25,7 @@ class Screen:
 
     def __init__(self, port: int, last_event_id: str | None = None) -> None:
         self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=ENOUGH)
-        headers = {"Accept": "text/event-stream"} | (
-            {"Last-Event-ID": last_event_id} if last_event_id else {}
-        )
+        headers = {"Accept": "text/event-stream"} | ({"Last-Event-ID": last_event_id} if last_event_id else {})
         self.connection.request("GET", "/api/v1/stream", headers=headers)
         self.response = self.connection.getresponse()
         self.id: str | None = None
@@ -66,9 +64,7 @@ def serve(empty_shop):
             app = empty_shop.open(**options)
             self.live: Live = app.extensions[EXTENSION][1]
             sock = listen or socket.create_server(("127.0.0.1", 0))
-            server = waitress.create_server(
-                app, sockets=[sock], **(waitress_settings() | (server_options or {}))
-            )
+            server = waitress.create_server(app, sockets=[sock], **(waitress_settings() | (server_options or {})))
             give_up_on_silent_readers(server, 1)
             self.server = server
             self.port = sock.getsockname()[1]
@@ -191,9 +187,7 @@ def test_forty_screens_get_the_same_event_and_it_is_made_once(serve, monkeypatch
         screen.event()
     made = []
     entries = serve.live._board.entries
-    monkeypatch.setattr(
-        serve.live._board, "entries", lambda saws, now: made.append(saws) or entries(saws, now)
-    )
+    monkeypatch.setattr(serve.live._board, "entries", lambda saws, now: made.append(saws) or entries(saws, now))
     serve.shop.say("plover", State.READY, at("09:00:04"))
     assert len({json.dumps(s.event()) for s in screens}) == 1
     assert made == [["plover"]]

@@ -49,16 +49,12 @@ def test_all_wrong_parameters_are_named_at_once(client):
 
 
 def test_a_period_that_ends_before_it_starts_is_refused(client):
-    body = problem(
-        client.get(f"{V1}/saws/heron/states?from=2026-03-02T08:00:00Z&to=2026-03-02T07:00:00Z"), 400
-    )
+    body = problem(client.get(f"{V1}/saws/heron/states?from=2026-03-02T08:00:00Z&to=2026-03-02T07:00:00Z"), 400)
     assert body.type.endswith("bad-period")
 
 
 def test_a_period_too_long_for_the_answer_is_refused_with_the_limit(client):
-    body = problem(
-        client.get(f"{V1}/saws/heron/trace?from=2020-01-01T00:00:00Z&to=2026-01-01T00:00:00Z"), 400
-    )
+    body = problem(client.get(f"{V1}/saws/heron/trace?from=2020-01-01T00:00:00Z&to=2026-01-01T00:00:00Z"), 400)
     assert "at most 31" in body.detail
 
 

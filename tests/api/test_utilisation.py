@@ -152,16 +152,12 @@ def test_a_box_that_fell_silent_lowers_the_coverage_and_not_the_ratio():
 
 
 def test_time_to_come_counts_nowhere():
-    use = reckon(
-        [], Extent(at("06:00:00"), at("08:00:00")), at("00:00:00"), at("23:00:00"), now=at("08:00:00")
-    )
+    use = reckon([], Extent(at("06:00:00"), at("08:00:00")), at("00:00:00"), at("23:00:00"), now=at("08:00:00"))
     assert seconds(use) == (3_600, 3_600, 0, 0, 0)
 
 
 def test_nothing_planned_gives_no_ratio_at_all():
-    use = reckon(
-        [run(at("08:00:00"), at("09:00:00"))], ALL_DAY, at("08:00:00"), at("09:00:00"), plan=spans([])
-    )
+    use = reckon([run(at("08:00:00"), at("09:00:00"))], ALL_DAY, at("08:00:00"), at("09:00:00"), plan=spans([]))
     assert (use.availability, use.allocation_efficiency, use.coverage) == (None, None, None)
     assert use.extra == 3_600 * SECOND
 
@@ -232,9 +228,7 @@ def test_every_second_is_in_use_exactly_when_the_words_say_so(facts, busy_gap):
     act = activity(outline_of(facts), Extent(0, 3_000 * SECOND), 3_000 * SECOND)
     edges = np.arange(0, 3_000 * SECOND + 1, SECOND)
     buckets = utilisation(act, spans([(0, 3_000 * SECOND)]), edges, busy_gap * SECOND, 3_000 * SECOND)
-    by = {
-        k: [(f.start // SECOND, f.end // SECOND) for f in facts if f.kind == k] for k in ("run", "cut", "gap")
-    }
+    by = {k: [(f.start // SECOND, f.end // SECOND) for f in facts if f.kind == k] for k in ("run", "cut", "gap")}
     pauses = [(a[1], b[0]) for a, b in itertools.pairwise(sorted(by["cut"])) if b[0] - a[1] < busy_gap]
     for t, b in enumerate(buckets):
         known = not any(a <= t < e for a, e in by["gap"])

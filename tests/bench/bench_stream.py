@@ -64,12 +64,7 @@ def main(screens: int = 30, commits: int = 40) -> None:
         used, begun, done = time.process_time(), time.perf_counter(), {}
         for i in range(1, commits + 1):
             at = NOON + i * 1000
-            book.commit(
-                [
-                    SawCommit(s, now=NowEntry(s, at, State.READY, NOON, 3200, True, None, True, 0))
-                    for s in SAWS
-                ]
-            )
+            book.commit([SawCommit(s, now=NowEntry(s, at, State.READY, NOON, 3200, True, None, True, 0)) for s in SAWS])
             done[iso(at)] = time.perf_counter()
             time.sleep(max(0.0, begun + i * 0.25 - time.perf_counter()))
         time.sleep(0.5)

@@ -68,14 +68,11 @@ def fill(url: str, days: int) -> None:
         for d in range(days - 1, -1, -1):
             at = midnight - d * DAY
             now = {
-                s: NowEntry(s, at + NOON % DAY, State.STANDBY, at + NOON % DAY, 0, True, None, True, 0)
-                for s in SAWS
+                s: NowEntry(s, at + NOON % DAY, State.STANDBY, at + NOON % DAY, 0, True, None, True, 0) for s in SAWS
             }
             book.commit(
                 [
-                    SawCommit(
-                        s, at, None, day_of(s, at), Checkpoint(at, b""), now[s], rests_from_us=at, rests=[at]
-                    )
+                    SawCommit(s, at, None, day_of(s, at), Checkpoint(at, b""), now[s], rests_from_us=at, rests=[at])
                     for s in SAWS
                 ]
             )
