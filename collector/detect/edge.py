@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import TYPE_CHECKING
 
-from collector.detect.window import Window
+if TYPE_CHECKING:
+    from collector.detect.window import Window
 
 _CLEAR = 4.0  # a step of so many standard deviations of one sample is clear enough to split a sample
 
@@ -16,27 +17,27 @@ def edge_time(window: Window, place: int, width: int, before: float, after: floa
     both levels turns (Page 1954); a clear step is then placed inside the interval by how much of its square each
     of the two samples around it carries, since mean squares, not currents, add up over time.
     """
-    lo = max(place - width, window.base + 2)
+    base = window.base
+    lo = max(place - width, base + 2)
     hi = min(place + width, window.count)
-    i = lo - window.base
-    y = window.y[i : hi - window.base]
+    y = window.y[lo - 2 - base : hi + 1 - base].tolist()  # a handful of samples: plain numbers are faster than arrays
     middle = (before + after) / 2
-    walk = np.cumsum(y - middle)
-    turn = int(walk.argmin() if after > before else walk.argmax())
-    at = lo + turn + 1
-    total = walk[turn]
-    if (total >= 0) if after > before else (total <= 0):
-        at = lo
-    at = min(max(at, window.base + 2), window.count - 1)
-    t = window.t
-    k = at - window.base
-    left, right = int(t[k - 1]), int(t[k])
+    sign = 1.0 if after > before else -1.0
+    walk = least = 0.0
+    at = lo
+    for k in range(lo, hi):
+        walk += sign * (y[k - lo + 2] - middle)
+        if walk < least:
+            least, at = walk, k + 1
+    at = min(at, window.count - 1)
+    oldest, left, right = window.t[at - 2 - base : at + 1 - base].tolist()
     interval = right - left
-    usual = int(t[k - 1]) - int(t[k - 2])
-    if interval > 3 * max(usual, 1):
-        return (left + right) // 2  # in a hole: nobody knows better
+    if interval > 3 * max(left - oldest, 1):
+        return int((left + right) // 2)  # in a hole: nobody knows better
     if abs(after - before) < _CLEAR * sigma:
-        return left
+        return int(left)
     span = after * after - before * before
-    share = sum(min(1.0, max(0.0, (float(v) ** 2 - before * before) / span)) for v in window.y[k - 1 : k + 1])
-    return right - round(share * interval)
+    share = 0.0
+    for k in (at - 1, at):
+        share += min(1.0, max(0.0, (y[k - lo + 2] ** 2 - before * before) / span))
+    return int(right) - round(share * interval)

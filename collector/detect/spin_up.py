@@ -19,6 +19,7 @@ _AGREE = 3  # samples
 _SPREAD, _SPREAD_MA = 0.12, 200  # they agree within this share of their mean, or this
 _RAMP_US, _RAMP_N = 3 * SECOND, 12  # without a peak: not before this time, so many samples must agree
 _LONGEST_US = 20 * SECOND
+_STEP = 64  # samples looked at in one go
 
 
 class SpinUp:
@@ -28,40 +29,46 @@ class SpinUp:
         start: µs at which the motor was switched on, or at which the data began.
     """
 
-    __slots__ = ("_start", "_t", "_y")
+    __slots__ = ("_peak", "_seen", "_start", "_t", "_y")
 
     def __init__(self, start: int) -> None:
         self._start = start
         self._t: list[int] = []
         self._y: list[int] = []
+        self._peak = 0
+        self._seen = _AGREE - 1  # samples looked at
 
     def feed(self, t: Ints, y: Ints, *, last: bool) -> tuple[Ints, Ints] | None:
         """Takes smoothed samples; returns those after spin-up once it is over, None before."""
-        first = max(len(self._y), _AGREE)
-        self._t += t.tolist()
-        self._y += y.tolist()
-        end = self._end(first)
-        if end is None:
-            if not last:
-                return None
-            end = max(0, len(self._y) - _AGREE)
-        return np.array(self._t[end:], np.int64), np.array(self._y[end:], np.int64)
+        for i in range(0, len(t), _STEP):
+            self._t += t[i : i + _STEP].tolist()
+            self._y += y[i : i + _STEP].tolist()
+            end = self._end()
+            if end is not None:
+                return self._after(end, t[i + _STEP :], y[i + _STEP :])
+        return self._after(max(0, len(self._y) - _AGREE), t[:0], y[:0]) if last else None
 
-    def _end(self, first: int) -> int | None:
+    def _after(self, end: int, t: Ints, y: Ints) -> tuple[Ints, Ints]:
+        return np.concatenate((np.array(self._t[end:], np.int64), t)), np.concatenate(
+            (np.array(self._y[end:], np.int64), y)
+        )
+
+    def _end(self) -> int | None:
         y = self._y
-        for n in range(first, len(y) + 1):
+        for n in range(self._seen + 1, len(y) + 1):
+            self._seen = n
             near = y[n - _AGREE : n]
+            self._peak = max(self._peak, *near)
             mean = sum(near) / _AGREE
-            agree = max(near) - min(near) <= max(_SPREAD * mean, _SPREAD_MA)
             took = self._t[n - 1] - self._start
             if took > _LONGEST_US:
                 return n - _AGREE
-            if not agree:
+            if max(near) - min(near) > max(_SPREAD * mean, _SPREAD_MA):
                 continue
-            peak = max(y[:n])
-            if mean <= _WELL_UNDER * peak:
+            if mean <= _WELL_UNDER * self._peak:
                 return n - _AGREE
-            steady = y[max(0, n - _RAMP_N) : n]
-            if took >= _RAMP_US and max(steady) - min(steady) <= max(_SPREAD * mean, 2 * _SPREAD_MA) and peak < 1.4 * mean:
-                return n - _RAMP_N
+            if took >= _RAMP_US and self._peak < 1.4 * mean:
+                steady = y[max(0, n - _RAMP_N) : n]
+                if max(steady) - min(steady) <= max(_SPREAD * mean, 2 * _SPREAD_MA):
+                    return n - _RAMP_N
         return None

@@ -8,20 +8,23 @@ Sums are integer and each decision looks a bounded distance ahead: chunks of any
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from collector.detect.window import Window
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from collector.detect.window import Window
 
 BLOCK = 32  # samples in one estimate of noise
 _BLOCKS = 12  # estimates from which the noise at a place is taken
 _QUIET = 0.3  # ... at this quantile: blocks with a step or a rough cut in them are louder
 _WIDTHS_S = (0.4, 0.9, 2.0)  # filter widths, s: shorter than any pause, up to long enough for the lightest cut
 _AROUND = 5  # blocks before its own in which the lowest level round a step is sought
-_RIPPLE = 0.4  # a step smaller than this share of the rise above that level, both sides of it, is ripple of the load
+_RIPPLE = 0.5  # a step smaller than this share of the rise above that level, both sides of it, is ripple of the load
 _SIGMAS = 4.2  # a step exceeds so many standard deviations of the filter's output
 _LEAST_MA = 25.0  # ... and a difference of means of this much, whatever the noise
 _FLOOR_MA = 25.0  # noise is never taken to be less: resolution alone makes about this much
@@ -56,7 +59,21 @@ class StepFinder:
     Places count from the window's place 0; the window must reach `margin` places further back.
     """
 
-    __slots__ = ("_blocks", "_inflate", "_lag", "_long", "_lows", "_pending", "_searches", "_short", "_sigmas", "_sigmas_from", "_spin_up", "settled")
+    __slots__ = (
+        "_blocks",
+        "_floors",
+        "_inflate",
+        "_lag",
+        "_long",
+        "_lows",
+        "_pending",
+        "_searches",
+        "_short",
+        "_sigmas",
+        "_sigmas_from",
+        "_spin_up",
+        "settled",
+    )
 
     def __init__(self, rate: float, inflate: float) -> None:
         widths = [max(2, round(s * rate)) for s in _WIDTHS_S]
@@ -66,8 +83,9 @@ class StepFinder:
         self._lag = self._long.w + 2 + round(_BRAKE_S * rate)
         self._inflate = inflate
         self._blocks = np.empty(0, np.float64)  # noise of the newest blocks, oldest first
-        self._sigmas = np.empty(0, np.float64)  # robust noise at each block, from block _sigmas_from on
-        self._lows = np.empty(0, np.float64)  # lowest short mean in each block, from block _sigmas_from on
+        self._sigmas: list[float] = []  # robust noise at each block, from block _sigmas_from on
+        self._lows = np.full(_AROUND, np.inf)  # lowest short mean in each of the newest blocks
+        self._floors: list[float] = []  # lowest level round each block, from block _sigmas_from on
         self._sigmas_from = 0
         self._pending: list[Step] = []  # found, but not before `settled`
         self.settled = 1  # all steps before this place have been returned by `advance`
@@ -83,6 +101,11 @@ class StepFinder:
         return self._short.w
 
     @property
+    def brief(self) -> int:
+        """The middle filter's width, samples."""
+        return self._searches[1].w
+
+    @property
     def long(self) -> int:
         """The long filter's width, samples."""
         return self._long.w
@@ -94,10 +117,9 @@ class StepFinder:
 
     def sigma(self, place: int) -> float:
         """Noise (mA, standard deviation of an independent sample) at a place."""
-        if not len(self._sigmas):
+        if not self._sigmas:
             return 2 * _FLOOR_MA
-        block = min(max(place // BLOCK - self._sigmas_from, 0), len(self._sigmas) - 1)
-        return float(self._sigmas[block])
+        return self._sigmas[min(max(place // BLOCK - self._sigmas_from, 0), len(self._sigmas) - 1)]
 
     def advance(self, window: Window, *, last: bool = False) -> list[Step]:
         """The steps that became certain, in order; with ``last`` all up to the window's end."""
@@ -122,8 +144,14 @@ class StepFinder:
 
     def _add_unexplained(self, found: list[tuple[int, bool, int, int]], near: int) -> None:
         """Adds the steps of a wider filter that no step in the same direction explains."""
+        if not found:
+            return
+        ups = sorted(s.place for s in self._pending if s.up)
+        downs = sorted(s.place for s in self._pending if not s.up)
         for place, up, lo, hi in found:
-            if not any(s.up is up and lo - near <= s.place < hi + near for s in self._pending):
+            known = ups if up else downs
+            k = bisect_left(known, lo - near)
+            if k == len(known) or known[k] >= hi + near:
                 self._pending.append(Step(place, up))
 
     def rewind(self, place: int) -> None:
@@ -136,62 +164,69 @@ class StepFinder:
     def guess(self, window: Window) -> list[Step]:
         """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
         ahead = _Search(self._short.w, self._short.upto)
-        return sorted([*self._pending, *(Step(p, up) for p, up, _, _ in
-                       self._search(window, ahead, window.count - ahead.w + 1, close=True))])
+        return sorted(
+            [
+                *self._pending,
+                *(Step(p, up) for p, up, _, _ in self._search(window, ahead, window.count - ahead.w + 1, close=True)),
+            ]
+        )
 
     def _forget_noise(self) -> None:
-        drop = min(self.settled // BLOCK - _AROUND - self._sigmas_from, len(self._sigmas) - 1)
+        drop = min(self.settled // BLOCK - self._sigmas_from, len(self._sigmas) - 1)
         if drop > 0:
-            self._sigmas = self._sigmas[drop:]
-            self._lows = self._lows[drop:]
+            del self._sigmas[:drop], self._floors[:drop]
             self._sigmas_from += drop
 
     def _measure_noise(self, window: Window, *, last: bool) -> None:
         first = self._sigmas_from + len(self._sigmas)
         n = window.count // BLOCK - first
         if n <= 0:
-            if last and not len(self._sigmas) and window.count > 6:
+            if last and not self._sigmas and window.count > 6:
                 y = window.y[-window.base :]
                 self._sigmas = self._as_sigma(_small_mean(np.abs(y[3:] - y[:-3])[np.newaxis, :]))
+                self._floors = [float(y.min())]
             return
         i = first * BLOCK - window.base
         y = window.y[i - 3 : i + n * BLOCK]
         differences = np.abs(y[3:] - y[:-3]).reshape(n, BLOCK)
         blocks = np.concatenate((self._blocks, _small_mean(differences)))
         self._blocks = blocks[-(_BLOCKS - 1) :]
-        self._sigmas = np.concatenate((self._sigmas, self._as_sigma(_rolling_quantile(blocks, n))))
+        self._sigmas += self._as_sigma(_rolling_quantile(blocks, n))
         self._measure_lows(window, first, n)
+
+    def _as_sigma(self, small_mean: NDArray[np.float64]) -> list[float]:
+        sigmas: list[float] = np.maximum((self._inflate / 2) ** 0.5 * small_mean, _FLOOR_MA).tolist()
+        return sigmas
 
     def _measure_lows(self, window: Window, first: int, n: int) -> None:
         w, i = self._short.w, first * BLOCK - window.base
         sums = window.sums
         means = sums[i + 1 : i + 1 + n * BLOCK] - sums[i + 1 - w : i + 1 - w + n * BLOCK]
-        self._lows = np.concatenate((self._lows, means.reshape(n, BLOCK).min(axis=1) / w))
+        lows = np.concatenate((self._lows, means.reshape(n, BLOCK).min(axis=1)))
+        self._lows = lows[-_AROUND:]
+        around = lows[_AROUND:]
+        for k in range(_AROUND):
+            around = np.minimum(around, lows[k : k + n])
+        self._floors += (around / w).tolist()
 
     def _ripples(self, window: Window, place: int, size: float, w: int) -> bool:
         """Whether a step is small against how far the current stands above the lowest level around it, both sides."""
-        block = place // BLOCK - self._sigmas_from
-        lows = self._lows[max(0, block - _AROUND) : block + 1]
-        if place < self._spin_up or not len(lows):
+        if place < self._spin_up or not self._floors:
             return False  # in star idle is lower than it will be: no measure of a rise
-        s, i = window.sums, place - window.base
-        k = self._short.w
-        lower = min(int(s[i]) - int(s[i - k]), int(s[i + k]) - int(s[i])) / k
-        rise = lower - float(lows.min())
-        return size < _RIPPLE * rise * w
-
-    def _as_sigma(self, small_mean: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.maximum((self._inflate / 2) ** 0.5 * small_mean, _FLOOR_MA)
+        block = min(max(place // BLOCK - self._sigmas_from, 0), len(self._floors) - 1)
+        k, i = self._short.w, place - window.base
+        left, here, right = window.sums[i - k : i + k + 1 : k].tolist()
+        return bool(size < _RIPPLE * (min(here - left, right - here) / k - self._floors[block]) * w)
 
     def _search(self, window: Window, search: _Search, end: int, *, close: bool) -> list[tuple[int, bool, int, int]]:
         start, w = search.upto, search.w
         if end <= start:
             return []
         s, i, n = window.sums, start - window.base, end - start
-        filtered = s[i + w : i + w + n] - 2 * s[i : i + n] + s[i - w : i - w + n]
-        limit = self._limits(start, end, w)
+        here = s[i : i + n]
+        filtered = (s[i + w : i + w + n] - here) - (here - s[i - w : i - w + n])
         size = np.abs(filtered)
-        beyond = size > limit
+        beyond = size > self._limits(start, end, w)
         search.upto = end
         if not beyond.any():
             return []
@@ -213,8 +248,16 @@ class StepFinder:
         return found
 
     def _note(
-        self, found: list[tuple[int, bool, int, int]], window: Window, size: NDArray[np.int64], start: int, lo: int, hi: int,
-        *, up: bool, w: int,
+        self,
+        found: list[tuple[int, bool, int, int]],
+        window: Window,
+        size: NDArray[np.int64],
+        start: int,
+        lo: int,
+        hi: int,
+        *,
+        up: bool,
+        w: int,
     ) -> None:
         at = lo + int(size[lo:hi].argmax())
         if not self._ripples(window, start + at, int(size[at]), w):
@@ -224,16 +267,18 @@ class StepFinder:
         first, last = start // BLOCK, (end - 1) // BLOCK
         have = self._sigmas_from + len(self._sigmas)
         scale, least = _SIGMAS * float(np.sqrt(2 * w)), _LEAST_MA * w
-        if first == last or last >= have and first >= have - 1:
+        if first == last or (last >= have and first >= have - 1):
             return max(scale * self.sigma(start), least)
-        blocks = np.minimum(np.arange(first, last + 1), have - 1) - self._sigmas_from
-        per_block = np.maximum(scale * self._sigmas[blocks], least)
+        sigmas = self._sigmas[first - self._sigmas_from : last + 1 - self._sigmas_from]
+        sigmas += [self._sigmas[-1]] * (last + 1 - first - len(sigmas))
+        per_block = np.maximum(scale * np.array(sigmas), least)
         return np.repeat(per_block, BLOCK)[start - first * BLOCK : end - first * BLOCK]
 
 
 def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
     """Standard deviation of normal differences, per row, from the mean of the smaller ones: steps do not count, and
-    a coarse resolution is averaged out (a median would be a multiple of it)."""
+    a coarse resolution is averaged out (a median would be a multiple of it).
+    """
     k = max(1, int(_SMALL * differences.shape[1]))
     small = np.partition(differences, k - 1, axis=1)[:, :k]
     return np.asarray(small.mean(axis=1) / _SMALL_MEAN, np.float64)
@@ -247,7 +292,9 @@ def _rolling_quantile(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64
     for k in range(min(full, n)):
         part = np.sort(blocks[: have + k + 1])
         out[k] = part[int(_QUIET * (len(part) - 1))]
-    if n > full:
+    if n == 1 and not full:
+        out[0] = np.partition(blocks, int(_QUIET * (_BLOCKS - 1)))[int(_QUIET * (_BLOCKS - 1))]
+    elif n > full:
         rows = np.lib.stride_tricks.sliding_window_view(blocks[have + full - (_BLOCKS - 1) :], _BLOCKS)
         rank = int(_QUIET * (_BLOCKS - 1))
         out[full:] = np.partition(rows, rank, axis=1)[:, rank]

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 
 class SwitchLog:
@@ -26,6 +29,17 @@ class SwitchLog:
 
     def feed(self, t: NDArray[np.int64], v: NDArray[np.int32]) -> None:
         """Takes reports in order of time (µs) and their values."""
+        if len(t) > 8:  # most reports repeat the position: look only at those that do not, or come late
+            news = np.flatnonzero((v[1:] != v[:-1]) | (t[1:] - t[:-1] > self._stale))
+            self._take(t[:1], v[:1])
+            for k in news.tolist():
+                self.heard = int(t[k])
+                self._take(t[k + 1 : k + 2], v[k + 1 : k + 2])
+            self.heard = int(t[-1])
+        else:
+            self._take(t, v)
+
+    def _take(self, t: NDArray[np.int64], v: NDArray[np.int32]) -> None:
         for at, value in zip(t.tolist(), v.tolist(), strict=True):
             if self.heard is not None and at - self.heard > self._stale:
                 self._change(self.heard + self._stale, None)
@@ -68,7 +82,8 @@ class SwitchLog:
 
     def steady(self, value: int, now: int) -> list[tuple[int, int | None]]:
         """Periods (start, end) in that position, shorter changes than the bounce time ignored; the last may be
-        open (end None). A change younger than the bounce time at ``now`` is not counted yet."""
+        open (end None). A change younger than the bounce time at ``now`` is not counted yet.
+        """
         periods: list[tuple[int, int | None]] = []
         for k, v in enumerate(self._v):
             start, end = self._t[k], self._t[k + 1] if k + 1 < len(self._t) else None
