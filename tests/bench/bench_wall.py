@@ -21,7 +21,7 @@ from api.answers.calendar import Shift, ShiftPlan
 from api.app import EXTENSION, close_api, create_api
 from api.site import SawTitle, Site
 from collector.book.book import Book
-from collector.book.entries import Checkpoint, NowEntry, SawCommit, SawEntry
+from collector.book.entries import NowEntry, SawCommit, SawEntry
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Fact, Gap, Run, State, parse_iso
 from collector.trace.sqlite import SqliteTrace
 
@@ -70,12 +70,7 @@ def fill(url: str, days: int) -> None:
             now = {
                 s: NowEntry(s, at + NOON % DAY, State.STANDBY, at + NOON % DAY, 0, True, None, True, 0) for s in SAWS
             }
-            book.commit(
-                [
-                    SawCommit(s, at, None, day_of(s, at), Checkpoint(at, b""), now[s], rests_from_us=at, rests=[at])
-                    for s in SAWS
-                ]
-            )
+            book.commit([SawCommit(s, at, None, day_of(s, at), now=now[s], rests_from_us=at, rests=[at]) for s in SAWS])
 
 
 class Clock:
