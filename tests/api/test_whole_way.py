@@ -8,6 +8,7 @@ import pytest
 
 from api.answers.calendar import planned
 from collector.book.entries import NowEntry, SawCommit
+from collector.derive import Derivation
 from collector.detect.detector import Detector
 from collector.facts import SECOND, Cut, iso
 from simulator.shop import Saw, simulate_day
@@ -25,12 +26,13 @@ def test_a_simulated_day_is_answered_as_it_was(empty_shop, played):
     now = played.end_us - SECOND  # still that day
     shop.clock.now = now
     detector = Detector("heron")
-    detector.feed(played.trace)
+    derivation = Derivation(detector)
+    derivation.feed(played.trace)
+    facts = derivation.facts
     shop.trace.write("heron", played.trace)
     shop.trace.commit()
-    facts = detector.facts().facts
     present = NowEntry.of("heron", detector.now())
-    shop.book.commit([SawCommit("heron", played.start_us, None, facts, now=present)])
+    shop.book.commit([SawCommit("heron", 0, None, facts, now=present, rests=derivation.rests)])
     client = shop.open().test_client()
     entry = client.get("/api/v1/wall").json["saws"][0]
 
