@@ -14,7 +14,8 @@ from api.desk import Clock, Desk, TraceReader
 from api.http import cuts, facts, health, refusals, runs, saws, stream, trace, utilisation, wall
 from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
-from api.live import Live
+from api.live import TICK_SECONDS, Live
+from api.serving import MAX_STREAMS
 from collector.book.book import Book
 
 if TYPE_CHECKING:
@@ -32,7 +33,8 @@ def create_api(
     site: Site,
     *,
     clock: Clock = time,
-    max_streams: int = 64,
+    max_streams: int = MAX_STREAMS,
+    tick_seconds: float = TICK_SECONDS,
 ) -> OpenAPI:
     """A Flask application that answers below ``/api/v1`` and at ``/healthz``.
 
@@ -45,14 +47,15 @@ def create_api(
         site: the site that the answers are about.
         clock: the present; a module or object with ``time()``.
         max_streams: live streams open at once; the web server needs more threads than this, for each stream
-            holds one.
+            holds one (`api.serving`).
+        tick_seconds: time between two signs of life of a stream.
 
     Raises:
         collector.book.entries.BookError: the book cannot be opened.
     """
     desk = Desk(site, Book(book_url), trace_store, clock)
     board = Board(desk)
-    live = Live(desk, board, limit=max_streams)
+    live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
         "api",
         info=Info(

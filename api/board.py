@@ -3,35 +3,88 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import orjson
 
 from api.answers.cuts import CutCounts, count_cuts
-from api.answers.states import Mode, Stretch, activity, timeline
+from api.answers.states import STATES, Mode, activity, trail
 from api.answers.utilisation import Utilisation, utilisation
 from collector.facts import SECOND, State, iso
+from collector.outline import OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from api.answers.intervals import Spans
-    from api.answers.states import Extent
+    from api.answers.states import Extent, Trail
     from api.desk import Desk
     from api.site import SawTitle
     from collector.book.entries import NowEntry
-    from collector.facts import Fact
 
 
-@dataclass(frozen=True, slots=True)
-class _Read:
-    """What the book said of a saw's day, and when: good until a commit touches the saw."""
+class _Day:
+    """What the book said of one saw's day; good until a commit touches the saw or the day ends.
 
-    day: int
-    entry: NowEntry | None
-    extent: Extent
-    facts: Sequence[Fact]
+    What does not depend on the present is reckoned once.
+    """
+
+    def __init__(self, start: int, entry: NowEntry | None, extent: Extent, outline: NDArray[np.int64]) -> None:
+        self.start = start
+        self.entry = entry
+        self.extent = extent
+        self.counts = count_cuts(outline, start, OPEN)
+        self._act = activity(outline, extent, start if extent.last is None else extent.last)
+        self._use: Utilisation | None = None
+        self._ribbon: tuple[bytes, State, int] | None = None
+
+    def utilisation(self, plan: Spans, busy_gap: int, now: int) -> Utilisation:
+        """Utilisation since the day began."""
+        until = max(self.extent.counted_until(now), self.start + 1)
+        if self._use is None or self._use.end != until:
+            (self._use,) = utilisation(self._act, plan, np.array([self.start, until]), busy_gap, until)
+        return self._use
+
+    def ribbon(self, now: int) -> orjson.Fragment:
+        """States from the start of the day until ``now``, without holes, as JSON."""
+        last = self.extent.last
+        if last is None or last <= self.start:
+            state = State.OFFLINE if last is None or not self.extent.fresh(now) else self._present
+            return orjson.Fragment(b"[" + _stretch(state, self.start, now) + b"]")
+        if now < last:  # the box's clock is ahead
+            body, state, since = _encode(trail(self._act, self.start, now, modes=False))
+            return orjson.Fragment(b"[" + body + _stretch(state, since, now) + b"]")
+        if self._ribbon is None:
+            self._ribbon = _encode(trail(self._act, self.start, last, modes=False))
+        body, state, since = self._ribbon
+        tail = self._present if self.extent.fresh(now) else State.OFFLINE
+        if tail is state or now == last:
+            return orjson.Fragment(b"[" + body + _stretch(state, since, now) + b"]")
+        rest = _stretch(state, since, last) + b"," + _stretch(tail, last, now)
+        return orjson.Fragment(b"[" + body + rest + b"]")
+
+    @property
+    def _present(self) -> State:
+        return State.OFFLINE if self.entry is None else self.entry.state
+
+
+def _stretch(state: State, start: int, end: int) -> bytes:
+    return f'{{"state":"{state}","start":"{iso(start)}","end":"{iso(end)}"}}'.encode()
+
+
+def _encode(found: Trail) -> tuple[bytes, State, int]:
+    """All stretches but the last as JSON, each with a comma after it; state and start of the last."""
+    ms = ((found.bounds[:-1] + 500) // 1000).astype("datetime64[ms]")
+    times = np.datetime_as_string(ms, unit="ms").tolist()
+    ranks = found.rank.tolist()
+    rows = [
+        f'{{"state":"{STATES[ranks[i]]}","start":"{times[i]}Z","end":"{times[i + 1]}Z"}},'
+        for i in range(len(ranks) - 1)
+    ]
+    return "".join(rows).encode(), STATES[ranks[-1]], int(found.bounds[-2])
 
 
 class Board:
@@ -39,16 +92,16 @@ class Board:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._reads: dict[str, _Read] = {}
-        self._seen = -1  # book revision up to which _reads are known to be good
+        self._days: dict[str, _Day] = {}
+        self._seen = -1  # book revision up to which _days are known to be good
         self._lock = threading.Lock()
 
     def wall(self, now: int) -> dict[str, Any]:
-        """The whole wall as the API answers it."""
+        """The whole wall as the API answers it; ribbons are JSON already."""
         desk = self._desk
         start, end = desk.today(now)
         plan = desk.planned(start, end)
-        reads = self._refresh(start, end)
+        days = self._refresh(start, end)
         return {
             "site": desk.site.name,
             "title": desk.site.title,
@@ -57,12 +110,9 @@ class Board:
             "day": desk.date(now),
             "day_start": iso(start),
             "day_end": iso(end),
-            "planned": [{"start": iso(int(a)), "end": iso(int(b))} for a, b in plan],
+            "planned": [{"start": iso(a), "end": iso(b)} for a, b in plan.tolist()],
             "saws": [
-                {
-                    **self._entry(saw, reads[saw.name], plan, start, now),
-                    "ribbon": ribbon(reads[saw.name], start, now),
-                }
+                {**self._entry(saw, days[saw.name], plan, now), "ribbon": days[saw.name].ribbon(now)}
                 for saw in desk.site.saws
             ],
         }
@@ -72,44 +122,37 @@ class Board:
         desk = self._desk
         start, end = desk.today(now)
         plan = desk.planned(start, end)
-        reads = self._refresh(start, end)
-        return {name: self._entry(desk.saws[name], reads[name], plan, start, now) for name in saws}
+        days = self._refresh(start, end)
+        return {name: self._entry(desk.saws[name], days[name], plan, now) for name in saws}
 
     def last_reading(self, saw: str) -> int | None:
         """Newest reading of the saw as of the newest look at the book."""
-        read = self._reads.get(saw)
-        return read.extent.last if read else None
+        day = self._days.get(saw)
+        return day.extent.last if day else None
 
-    def _refresh(self, start: int, end: int) -> dict[str, _Read]:
+    def _refresh(self, start: int, end: int) -> dict[str, _Day]:
         desk, book = self._desk, self._desk.book
         with self._lock:
             revision = book.revision()  # before the facts: what comes in between is read again next time
             if revision < self._seen:  # another book took the place of the one that was read
-                self._reads.clear()
+                self._days.clear()
             touched = set(book.changed(self._seen)) if revision > self._seen else set()
-            stale = {
-                n for n in desk.saws if n in touched or n not in self._reads or self._reads[n].day != start
-            }
+            known = self._days
+            stale = [n for n in desk.saws if n in touched or n not in known or known[n].start != start]
             if stale:
                 nows = book.nows()
                 for name in stale:
                     entry = nows.get(name)
-                    gap = desk.site.busy_gap
-                    facts = book.facts(name, start - gap, end)
-                    self._reads[name] = _Read(start, entry, desk.extent(name, entry), facts)
+                    outline = book.outline(name, start - desk.site.busy_gap, end)
+                    self._days[name] = _Day(start, entry, desk.extent(name, entry), outline)
             self._seen = revision
-            return dict(self._reads)
+            return dict(self._days)
 
-    def _entry(self, saw: SawTitle, read: _Read, plan: Spans, start: int, now: int) -> dict[str, Any]:
-        act = activity(read.facts, read.extent, read.extent.last or now)
-        until = read.extent.counted_until(now)
-        (use,) = utilisation(
-            act, plan, np.array([start, max(now, start + 1)]), self._desk.site.busy_gap, until
-        )
+    def _entry(self, saw: SawTitle, day: _Day, plan: Spans, now: int) -> dict[str, Any]:
         return {
-            **present(saw, read.entry, read.extent, now),
-            "cuts": counts_of(count_cuts(read.facts, start, now + SECOND)),
-            "utilisation": ratios(use),
+            **present(saw, day.entry, day.extent, now),
+            "cuts": counts_of(day.counts),
+            "utilisation": ratios(day.utilisation(plan, self._desk.site.busy_gap, now)),
         }
 
 
@@ -123,7 +166,7 @@ def present(saw: SawTitle, entry: NowEntry | None, extent: Extent, now: int) -> 
     return {
         **head,
         "state": entry.state if fresh else State.OFFLINE,
-        "mode": Mode.SETUP if entry.door_closed is False else Mode.MANUAL,
+        "mode": Mode.SETUP if fresh and entry.door_closed is False else Mode.MANUAL,
         "since": iso(entry.since if fresh else entry.at),
         "last_reading": iso(entry.at),
         "age_seconds": round(max(0, now - entry.at) / SECOND, 3),
@@ -161,15 +204,3 @@ def ratios(use: Utilisation) -> dict[str, float | None]:
 
 def _rounded(ratio: float | None) -> float | None:
     return None if ratio is None else round(ratio, 6)
-
-
-def ribbon(read: _Read, start: int, now: int) -> list[dict[str, str | None]]:
-    """States from ``start`` to ``now`` without holes, whatever the mode."""
-    act = activity(read.facts, read.extent, read.extent.drawn_until(now))
-    joined: list[Stretch] = []
-    for s in timeline(act, start, now):
-        if joined and joined[-1].state is s.state:
-            joined[-1] = Stretch(s.state, s.mode, joined[-1].start, s.end)
-        else:
-            joined.append(s)
-    return [{"state": s.state, "start": iso(s.start), "end": iso(s.end)} for s in joined]

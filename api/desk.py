@@ -91,7 +91,7 @@ class Desk:
     def activity(self, saw: str, start: int, end: int, until: int, entry: NowEntry | None) -> Activity:
         """What the saw did in a period and a busy gap around it, open facts up to ``until``."""
         gap = self.site.busy_gap
-        return activity(self.book.facts(saw, start - gap, end + gap), self.extent(saw, entry), until)
+        return activity(self.book.outline(saw, start - gap, end + gap), self.extent(saw, entry), until)
 
     def facts(self, saw: str, start: int, end: int, kinds: Sequence[str] | None) -> Iterator[Fact]:
         """Facts that overlap a period, in order of start, read piece by piece to spare memory."""

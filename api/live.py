@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import orjson
 
 from api.answers.states import SILENCE
+from api.serving import MAX_STREAMS
 from collector.facts import SECOND, iso
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ class Live:
         desk: Desk,
         board: Board,
         *,
-        limit: int = 64,
+        limit: int = MAX_STREAMS,
         poll_seconds: float = POLL_SECONDS,
         tick_seconds: float = TICK_SECONDS,
         backlog: int = BACKLOG,

@@ -44,9 +44,7 @@ class Site:
         try:
             ZoneInfo(self.zone)
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-            raise ValueError(
-                f"{self.zone!r} is no IANA time zone; write one such as Europe/Lisbon"
-            ) from error
+            raise ValueError(f"{self.zone!r} is no IANA time zone; write one such as Europe/Lisbon") from error
         names = [s.name for s in self.saws]
         if len(set(names)) < len(names):
             raise ValueError(f"a saw's name comes twice: {', '.join(names)}")

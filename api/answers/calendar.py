@@ -44,14 +44,7 @@ def site_date(t: int, zone: ZoneInfo) -> dt.date:
 def _minutes(text: str, what: str) -> int:
     """Minutes after midnight of ``HH:MM``, 00:00 to 24:00."""
     hour, colon, minute = text.strip().partition(":")
-    if not (
-        colon
-        and hour.isascii()
-        and hour.isdigit()
-        and minute.isascii()
-        and minute.isdigit()
-        and len(minute) == 2
-    ):
+    if not (colon and hour.isascii() and hour.isdigit() and minute.isascii() and minute.isdigit() and len(minute) == 2):
         raise ValueError(f"{what}: {text!r} is no time of day; write it as 07:30")
     value = int(hour) * 60 + int(minute)
     if int(minute) > 59 or value > MINUTES_A_DAY:
@@ -87,9 +80,7 @@ class Shift:
             raise ValueError(f"a shift must begin on its day and last at most 24 hours, not {self._name()}")
         for start, end in self.breaks:
             if not self.start <= start < end <= self.end:
-                raise ValueError(
-                    f"the break {_clock(start)}-{_clock(end)} does not lie in the shift {self._name()}"
-                )
+                raise ValueError(f"the break {_clock(start)}-{_clock(end)} does not lie in the shift {self._name()}")
 
     @classmethod
     def parse(cls, text: str, breaks: Iterable[str] = ()) -> Self:
@@ -132,7 +123,15 @@ class ShiftPlan:
 
     @classmethod
     def weekdays(cls, *shifts: Shift, closed: Iterable[dt.date] = ()) -> Self:
-        """The same shifts from Monday to Friday."""
+        """The same shifts from Monday to Friday.
+
+        Example:
+            >>> plan = ShiftPlan.weekdays(Shift.parse("07:00-15:30", ["10:00-10:15"]))
+            >>> zone = ZoneInfo("America/New_York")
+            >>> start, end = day_bounds(1_772_463_600_000_000, zone)  # Monday 2 March 2026, 10:00 there
+            >>> [(a / 3.6e9, b / 3.6e9) for a, b in (planned(plan, zone, start, end) - start).tolist()]
+            [(7.0, 10.0), (10.25, 15.5)]
+        """
         return cls((shifts,) * 5 + ((), ()), frozenset(closed))
 
     def shifts_on(self, day: dt.date) -> tuple[Shift, ...]:

@@ -95,9 +95,7 @@ class Envelope:
             first = int(self._first[i])
             if before is not None and first - before > SILENCE:
                 out.append(Point((before + first) // 2, None, None, None))
-            out.append(
-                Point(first, int(self._low[i]), int(self._high[i]), float(self._sum[i] / self._count[i]))
-            )
+            out.append(Point(first, int(self._low[i]), int(self._high[i]), float(self._sum[i] / self._count[i])))
             before = int(self._last[i])
         return out
 

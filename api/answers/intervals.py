@@ -3,6 +3,13 @@
 A set of intervals is an int64 array of shape (n, 2), a row ``[start, end)`` each, in order of time, disjoint
 and not touching: ``[1, 2)`` and ``[2, 3)`` are one row ``[1, 3)``. `spans` makes such an array from anything;
 every other function here takes and returns arrays of that form, and lasts O((n + m) log (n + m)).
+
+Example:
+    >>> shift, cuts = spans([(0, 100)]), spans([(90, 120), (10, 20), (15, 30)])
+    >>> intersect(shift, cuts).tolist()
+    [[10, 30], [90, 100]]
+    >>> total(subtract(shift, cuts))
+    70
 """
 
 from __future__ import annotations

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from api.answers.intervals import Spans, clip, inside, intersect, spans, subtract
-from collector.facts import SECOND, Conflict, Cut, DoorVisit, Fact, Gap, Run, State
+from api.answers.intervals import Spans, inside, intersect, spans, subtract
+from collector.facts import SECOND, Conflict, Cut, DoorVisit, Gap, Run, State
+from collector.outline import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from numpy.typing import NDArray
 
 SILENCE = 15 * SECOND
 """A saw whose newest reading is older than this is OFFLINE (design.md: a silence that is a gap)."""
@@ -82,29 +83,26 @@ class Activity:
         return subtract(self.cuts, self.errors)
 
 
-def activity(facts: Sequence[Fact], extent: Extent, until: int) -> Activity:
+def activity(outline: NDArray[np.int64], extent: Extent, until: int) -> Activity:
     """Facts of one saw as sets of intervals, up to ``until``; an open fact counts until then.
 
     Args:
-        facts: facts of one saw, in any order.
+        outline: facts of one saw, as `collector.outline` describes.
         extent: first and newest reading of its box.
-        until: where knowledge ends: the newest reading for a reckoning, the present for a picture of it.
+        until: where knowledge ends: the newest reading.
     """
-    rows: dict[type, list[tuple[int, int]]] = {Run: [], Cut: [], DoorVisit: [], Conflict: [], Gap: []}
-    for fact in facts:
-        if fact.start > until:
-            continue
-        rows[type(fact)].append((fact.start, until if fact.end is None else min(fact.end, until)))
+    begun = outline[outline[:, 1] <= until]
+    number, rows = begun[:, 0], np.minimum(begun[:, 1:3], until)
+    of = {kind: rows[number == i] for i, kind in enumerate(KINDS)}
     heard = spans([] if extent.first is None else [(extent.first, until)])
-    known = subtract(heard, spans(rows[Gap]))
-    cut_rows = np.array(sorted(rows[Cut]), np.int64).reshape(-1, 2)
+    known = subtract(heard, spans(of[Gap.kind]))
     return Activity(
         known=known,
-        runs=intersect(spans(rows[Run]), known),
-        cuts=intersect(spans(cut_rows), known),
-        errors=intersect(spans(rows[Conflict]), known),
-        doors=intersect(spans(rows[DoorVisit]), known),
-        cut_rows=cut_rows,
+        runs=intersect(spans(of[Run.kind]), known),
+        cuts=intersect(spans(of[Cut.kind]), known),
+        errors=intersect(spans(of[Conflict.kind]), known),
+        doors=intersect(spans(of[DoorVisit.kind]), known),
+        cut_rows=of[Cut.kind],
     )
 
 
@@ -118,33 +116,48 @@ class Stretch:
     end: int
 
 
-# Weakest first: each later row overrules those before it.
-_BY_RANK = (State.STANDBY, State.READY, State.WORKING, State.ERROR, State.OFFLINE)
+STATES = (State.STANDBY, State.READY, State.WORKING, State.ERROR, State.OFFLINE)
+"""By rank, weakest first: each overrules those before it."""
 
 
-def timeline(act: Activity, start: int, end: int) -> list[Stretch]:
-    """States and modes of ``[start, end)`` in order of time, each beginning where the one before it ends.
+@dataclass(frozen=True, slots=True)
+class Trail:
+    """A timeline as arrays: stretch ``i`` is ``[bounds[i], bounds[i + 1])`` in ``STATES[rank[i]]``.
+
+    Attributes:
+        bounds: int64 microseconds UTC, one more than there are stretches.
+        rank: int64 places in `STATES`.
+        setup: whether the mode is SETUP.
+    """
+
+    bounds: NDArray[np.int64]
+    rank: NDArray[np.int64]
+    setup: NDArray[np.bool_]
+
+
+def trail(act: Activity, start: int, end: int, *, modes: bool = True) -> Trail:
+    """The timeline of ``[start, end)``; without ``modes`` a change of mode alone begins no new stretch.
 
     OFFLINE where no data is known, else ERROR in a conflict, WORKING in a cut, READY in a run, else STANDBY.
     The mode is SETUP where the blade door is known to be open, else MANUAL.
     """
     if end <= start:
-        return []
+        return Trail(np.array([start]), np.empty(0, np.int64), np.empty(0, np.bool_))
     parts = (act.runs, act.cuts, act.errors, act.known, act.doors)
-    clipped = [clip(p, start, end) for p in parts]
-    points = np.unique(np.concatenate([np.array([start, end]), *(p.ravel() for p in clipped)]))
+    points = np.unique(np.clip(np.concatenate([[start, end], *(p.ravel() for p in parts)]), start, end))
     at = points[:-1]
-    runs, cuts, errors, known, doors = (inside(p, at) for p in clipped)
-    rank = np.select([~known, errors, cuts, runs], [4, 3, 2, 1], 0)
-    code = 2 * rank + doors
+    runs, cuts, errors, known, doors = (inside(p, at) for p in parts)
+    rank = np.select([~known, errors, cuts, runs], [4, 3, 2, 1], 0).astype(np.int64)
+    code = 2 * rank + doors if modes else rank
     first = np.flatnonzero(np.concatenate(([True], code[1:] != code[:-1])))
-    bounds = np.append(points[first], end)
+    return Trail(np.append(points[first], end), rank[first], doors[first])
+
+
+def timeline(act: Activity, start: int, end: int) -> list[Stretch]:
+    """The timeline of ``[start, end)``, each stretch beginning where the one before it ends."""
+    found = trail(act, start, end)
+    bounds, modes = found.bounds.tolist(), (Mode.MANUAL, Mode.SETUP)
     return [
-        Stretch(
-            _BY_RANK[code[f] // 2],
-            Mode.SETUP if code[f] % 2 else Mode.MANUAL,
-            int(bounds[i]),
-            int(bounds[i + 1]),
-        )
-        for i, f in enumerate(first)
+        Stretch(STATES[rank], modes[setup], bounds[i], bounds[i + 1])
+        for i, (rank, setup) in enumerate(zip(found.rank.tolist(), found.setup.tolist(), strict=True))
     ]

@@ -37,10 +37,7 @@ def wants_csv(chosen: str | None) -> bool:
     """Whether the request asks for CSV: by its ``format`` parameter, else by its Accept header."""
     if chosen is not None:
         return chosen == "csv"
-    return (
-        request.accept_mimetypes.best_match(["application/json", "text/csv"], "application/json")
-        == "text/csv"
-    )
+    return request.accept_mimetypes.best_match(["application/json", "text/csv"], "application/json") == "text/csv"
 
 
 def as_csv(name: str, columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> Response:

@@ -38,12 +38,8 @@ def period_of(desk: Desk, query: PeriodQuery, longest_days: int) -> tuple[int, i
     end = now if query.to is None else query.to
     start = desk.today(end - 1)[0] if query.from_ is None else query.from_
     if end <= start:
-        raise Problem(
-            "bad-period", "The period ends before it starts or when it starts; let `to` lie after `from`."
-        )
+        raise Problem("bad-period", "The period ends before it starts or when it starts; let `to` lie after `from`.")
     if end - start > longest_days * DAY:
         days = (end - start) / DAY
-        raise Problem(
-            "bad-period", f"The period has {days:.1f} days; this answer is given for at most {longest_days}."
-        )
+        raise Problem("bad-period", f"The period has {days:.1f} days; this answer is given for at most {longest_days}.")
     return start, end

@@ -1,10 +1,10 @@
 """Fields and models that several subjects share: times, names, facts, and how responses are described."""
 
 import re
-from http import HTTPStatus
 from typing import Annotated, Any, Literal, cast
 
 from flask_openapi3.blueprint import APIBlueprint
+from flask_openapi3.types import ResponseDict  # noqa: TC002 (models are read at run time)
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from api.http.problems import MEDIA_TYPE
@@ -14,9 +14,7 @@ EARLIEST = parse_iso("2000-01-01T00:00:00Z")
 LATEST = parse_iso("2100-01-01T00:00:00Z")
 DAY = 86_400 * SECOND
 
-_RFC3339 = re.compile(
-    r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d):(\d\d)(?:\.(\d{1,9}))?([Zz]|[+ -]\d\d:\d\d)", re.ASCII
-)
+_RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d):(\d\d)(?:\.(\d{1,9}))?([Zz]|[+ -]\d\d:\d\d)", re.ASCII)
 
 
 def parse_moment(text: object) -> int:
@@ -33,9 +31,7 @@ def parse_moment(text: object) -> int:
     if parts is None:
         raise ValueError(f"{text[:40]!r} is no RFC 3339 time with a zone; write it as 2026-03-02T07:00:00Z")
     date, minute, second, fraction, zone = parts.groups()
-    leap = (
-        second == "60"
-    )  # RFC 3339 allows it; it is the first moment of the next minute to a clock without it
+    leap = second == "60"  # RFC 3339 allows it; it is the first moment of the next minute to a clock without it
     zone = "+00:00" if zone in "Zz" else zone.replace(" ", "+")
     stamp = f"{date}T{minute}:{'59' if leap else second}.{((fraction or '') + '000000')[:6]}{zone}"
     try:
@@ -79,18 +75,14 @@ class SawPath(BaseModel):
 class PeriodQuery(Strict):
     """The period that is asked for."""
 
-    from_: Moment | None = Field(
-        None, alias="from", description="Start, RFC 3339; default: start of the site's today."
-    )
+    from_: Moment | None = Field(None, alias="from", description="Start, RFC 3339; default: start of the site's today.")
     to: Moment | None = Field(None, description="End, RFC 3339, itself not included; default: now.")
 
 
 class PageQuery(PeriodQuery):
     """A page of a list in order of time."""
 
-    limit: int = Field(
-        100, ge=1, le=1000, description="Rows on a page. A CSV without it holds the whole period."
-    )
+    limit: int = Field(100, ge=1, le=1000, description="Rows on a page. A CSV without it holds the whole period.")
     cursor: str | None = Field(None, max_length=100, description="`next` of the page before.")
     format: Literal["json", "csv"] | None = Field(None, description="Overrides the Accept header.")
 
@@ -158,14 +150,18 @@ def problem(description: str) -> dict[str, Any]:
     return {"description": description, "content": {MEDIA_TYPE: {"schema": schema}}}
 
 
+def _operation_id(*, name: str, **_: str) -> str:
+    return name
+
+
 def subject(name: str) -> APIBlueprint:
     """A blueprint for one subject, with the errors that every address can answer."""
-    errors: dict[str | int | HTTPStatus, type[BaseModel] | dict[Any, Any] | None] = {
+    errors: ResponseDict = {
         "400": problem("A parameter cannot be used."),
         "404": problem("There is no such thing."),
         "default": problem("Any other error."),
     }
-    return APIBlueprint(name, "api", abp_responses=errors)
+    return APIBlueprint(f"api_{name}", "api", abp_responses=errors, operation_id_callback=_operation_id)
 
 
 def also_csv(description: str) -> ConfigDict:

@@ -83,8 +83,6 @@ def _from(
         return desk.facts(saw, start, end, kinds)
     parts = _CURSOR.fullmatch(cursor)
     if parts is None:
-        raise Problem(
-            "bad-parameter", "The cursor is none that this API gave; take it from `next` of the page before."
-        )
+        raise Problem("bad-parameter", "The cursor is none that this API gave; take it from `next` of the page before.")
     after = (int(parts[1]), int(parts[2]), parts[3])
     return (f for f in desk.facts(saw, max(start, after[0]), end, kinds) if order(f) > after)

@@ -191,9 +191,7 @@ def install(app: Flask) -> None:
         if error.response is not None:  # aborted with a finished response: it is one of ours already
             return error
         code = error.code or 500
-        headers = {
-            k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}
-        }
+        headers = {k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}}
         detail = error.description or error.name
         if code == 404:
             detail = f"There is nothing at {request.path}."

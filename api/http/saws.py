@@ -25,7 +25,7 @@ class SawNow(Model):
     saw: str
     title: str
     state: State = Field(description="OFFLINE once the newest reading is older than 15 s.")
-    mode: Mode = Field(description="SETUP while the blade door was last known to be open.")
+    mode: Mode = Field(description="SETUP while the blade door is open.")
     since: Time | None = Field(description="When the state began; null where the box was never heard.")
     last_reading: Time | None
     age_seconds: float | None = Field(ge=0, description="Age of the newest reading.")
@@ -93,9 +93,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
         entry = desk.book.now(found.name)
         until = desk.extent(found.name, entry).drawn_until(desk.now())
         stretches = timeline(desk.activity(found.name, start, end, until, entry), start, end)
-        rows = [
-            {"state": s.state, "mode": s.mode, "start": iso(s.start), "end": iso(s.end)} for s in stretches
-        ]
+        rows = [{"state": s.state, "mode": s.mode, "start": iso(s.start), "end": iso(s.end)} for s in stretches]
         return settled({"saw": found.name, "from": iso(start), "to": iso(end), "states": rows})
 
     return bp

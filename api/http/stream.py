@@ -27,9 +27,7 @@ def blueprint(live: Live) -> APIBlueprint:
             detail = "As many screens listen as this server serves."
             raise Problem("too-many-streams", detail, headers={"Retry-After": "60"}) from error
         response = Response(live.events(subscriber), content_type="text/event-stream; charset=utf-8")
-        response.call_on_close(
-            lambda: live.leave(subscriber)
-        )  # also where the first byte was never asked for
+        response.call_on_close(lambda: live.leave(subscriber))  # also where the first byte was never asked for
         response.headers["Cache-Control"] = "no-store"
         response.headers["X-Accel-Buffering"] = "no"  # a proxy in front must not collect events
         return response

@@ -94,8 +94,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
             door.add(piece.door)
             station.add(piece.station)
         slices = [
-            {"t": iso(p.t), "low": _amps(p.low), "high": _amps(p.high), "mean": _amps(p.mean)}
-            for p in motor.rows()
+            {"t": iso(p.t), "low": _amps(p.low), "high": _amps(p.high), "mean": _amps(p.mean)} for p in motor.rows()
         ]
         return settled(
             {

@@ -22,9 +22,10 @@ _CUT_UNSEEN = 4.0  # a cut that lasts since before the first idle
 _LOAD_STEP = 1.5  # the load changes inside a cut
 _RIPPLE = 0.2  # a load wanders by this share of its rise
 _JUMP = 13.0  # idle jumps for no known reason
-_JUMP_SPIN_UP = 3.0  # ... once and upwards in spin-up: star to delta
+_JUMP_SPIN_UP = 1.5  # ... once and upwards in spin-up: star to delta
+_CUT_OR_DELTA = 3.0  # a first cut that could be delta instead must come back to where it began
 SPIN_UP_US = 15 * SECOND
-_DELTA_TIMES, _DELTA_PLAIN = 1.2, 1.4  # idle in delta over idle in star, at least, with and without a spike
+_DELTA_TIMES, _DELTA_PLAIN, _DELTA_MOST = 1.2, 1.4, 3.6  # idle in delta over idle in star: with a spike, without one
 _SPIKE_US = 800_000  # the changeover's spike lasts no longer
 _SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
 _LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
@@ -35,11 +36,14 @@ _MOST = 6  # readings kept
 _NOT_HIGHER = 12.0  # a "cut" that does not stand above idle
 _LASTS = 8  # samples after which a level is one
 _SMEAR = 0.2  # share of a step by which the sample across it shifts the mean of one sample
+_RAMP, _FEW = 0.1, 4  # ... and a ramp the level of so few
 _FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
 _TIMES, _MANY_TIMES = 3.0, 1.5  # a load so many times the last is rare: so many nats for each factor e beyond
 _DROP, _STAR = 0.3, 5.0
+_FAR_BELOW = 0.7  # of what was taken for idle
 _COMES_BACK = 2.5  # a level inside a cut that comes back exactly
 _LEAST_SIGMAS = 0.75  # the smallest rise that can be a cut, in standard deviations of a sample
+_COLD_RATE, _COLD_S = 0.003, 80.0  # share of idle a second by which it falls at first, and for about how long, s
 _DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.003, 0.004, 0.10  # idle wanders: share of idle at once, a second, at most
 
 
@@ -120,11 +124,8 @@ class Labels:
 
     def add(self, s: Segment) -> None:
         """Takes the next segment."""
-        if s.stepped and s.start - self._start < SPIN_UP_US:
-            delta = next((r for r in self.readings if _is_changeover(r, s)), None)
-            if delta is not None:
-                self.readings = [_idle(s, 0.0, True, delta.chain)]
-                return
+        if s.stepped and s.start - self._start < SPIN_UP_US and self._spins_up(s):
+            return
         grown: list[_Reading] = []
         for r in self.readings:
             grown += self._continue(r, s) if not s.stepped else self._after_step(r, s)
@@ -138,6 +139,19 @@ class Labels:
                 continue  # both idle at the same level from here on: the dearer one can never win
             kept.append(r)
         self.readings = kept
+
+    def _spins_up(self, s: Segment) -> bool:
+        """Whether what was before a segment turns out to have been spin-up; then all begins with the segment."""
+        delta = next((r for r in self.readings if _is_changeover(r, s)), None)
+        if delta is not None:
+            self.readings = [_idle(s, 0.0, True, delta.chain)]
+            return True
+        known = [r.idle.mean for r in self.readings if r.idle is not None]
+        lasts = s.end - s.start >= _SPIKE_US // 4
+        if known and lasts and s.head.mean < _FAR_BELOW * min(known):
+            self.readings = [_idle(s, 0.0, False, None)]  # nothing that runs takes so much less than idle
+            return True
+        return False
 
     def _continue(self, r: _Reading, s: Segment) -> list[_Reading]:
         if r.cutting is None:
@@ -158,7 +172,8 @@ class Labels:
         if rise > 0:
             low = _NOT_HIGHER * max(0.0, 1 - rise / floor)
             passage = Passage(s.start, s.start, 0, 0, 0, r.idle.mean, seen=True, low=s.head.mean)
-            out.append(_under_load(r, s, r.price + _CUT + low, passage))
+            delta = _CUT_OR_DELTA if not r.jumped and self._may_be_delta(r, s) else 0.0
+            out.append(_under_load(r, s, r.price + _CUT + low + delta, passage))
         return out
 
     def _after_load(self, r: _Reading, p: Passage, s: Segment) -> list[_Reading]:
@@ -173,7 +188,7 @@ class Labels:
         else:
             seconds = (s.start - r.idle_at) / SECOND + s.head.seconds
             variance = _variance(s.sigma, s.head, r.idle, seconds) + _smear(r, s)
-            far = (head - base) ** 2 / (2 * variance)
+            far = (head - base * self._cooling(s, seconds)) ** 2 / (2 * variance)
             price = min(_JUMP, far + 0.5 * math.log(2 * math.pi * variance) - _LOG_LOADS)
             done = p._replace(idle=(base + head) / 2)
         spin_up = not p.seen and s.start - self._start < SPIN_UP_US
@@ -185,7 +200,8 @@ class Labels:
 
     def _may_be_delta(self, r: _Reading, s: Segment) -> bool:
         assert r.idle is not None
-        return s.start - self._start < SPIN_UP_US and s.head.mean > _DELTA_PLAIN * r.idle.mean
+        times = s.head.mean / max(1.0, r.idle.mean)
+        return s.start - self._start < SPIN_UP_US and _DELTA_PLAIN < times < _DELTA_MOST
 
     def _step_inside_idle(self, r: _Reading, s: Segment) -> float:
         """Price of a step that is none of a cut: how far it is from drift and noise, over the sharper of two spans."""
@@ -194,8 +210,15 @@ class Labels:
         wide = _variance(s.sigma, s.head, r.idle, s.head.seconds)
         brief = _variance(s.sigma, s.head_brief, r.idle_brief, s.head_brief.seconds)
         if brief < wide:
-            return (s.head_brief.mean - r.idle_brief.mean) ** 2 / (2 * (brief + _smear(r, s)))
-        return (s.head.mean - r.idle.mean) ** 2 / (2 * (wide + _smear(r, s)))
+            head, idle, seconds, variance = s.head_brief.mean, r.idle_brief.mean, s.head_brief.seconds, brief
+        else:
+            head, idle, seconds, variance = s.head.mean, r.idle.mean, s.head.seconds, wide
+        return (head - idle * self._cooling(s, seconds)) ** 2 / (2 * (variance + _smear(r, s)))
+
+    def _cooling(self, s: Segment, seconds: float) -> float:
+        """What share of idle is left after so many seconds: a cold saw's falls by a third in its first minutes."""
+        since = (s.start - self._start) / SECOND
+        return 1 - _COLD_RATE * math.exp(-since / _COLD_S) * min(seconds, _COLD_S)
 
     def _load_step(self, r: _Reading, p: Passage, s: Segment, base: float) -> float:
         """Price of a change of load inside a cut: small ones are the rule, a large one is as likely as any.
@@ -261,7 +284,8 @@ def _is_changeover(r: _Reading, s: Segment) -> bool:
 def _variance(sigma: float, a: Level, b: Level, seconds: float) -> float:
     """Variance (mA²) of the difference of two idle levels so many seconds apart: noise, and drift of idle."""
     drift = b.mean * min(_DRIFT_MOST, _DRIFT + _DRIFT_RATE * seconds)
-    return sigma * sigma * (1 / a.n + 1 / b.n) + drift * drift
+    ramp = _RAMP * b.mean / b.n if b.n <= _FEW else 0.0  # a level of few samples may still be on its way
+    return sigma * sigma * (1 / a.n + 1 / b.n) + drift * drift + ramp * ramp
 
 
 def _smear(r: _Reading, s: Segment) -> float:

@@ -191,6 +191,8 @@ class Reader:
 
     def _segment(self, o: _Open, place: int, end: int, tail: Level) -> Segment:
         o.fold(self.window, place)
+        if o.place == 0 and tail.n < self._finder.long:
+            tail = self._tail(o, place, self._finder.short)  # spin-up may reach into a first segment so short
         brief = self._tail(o, place, self._finder.brief) if tail.n > self._finder.brief else tail
         sigma = self._finder.sigma(place)
         n = place - o.place

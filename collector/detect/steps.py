@@ -263,7 +263,8 @@ class StepFinder:
             for a, b in ((lo, lo + top - w), (lo + top + w, hi)):
                 if b - a > 2:
                     other = a + int(size[a:b].argmax())
-                    if a < other < b - 1 or (other == a and a == lo) or (other == b - 1 and b == hi):
+                    around = size[max(0, other - 1) : other + 2]
+                    if int(around.max()) == int(size[other]):
                         tops.append(other)
         return [
             (start + at, up, start + lo, start + hi)

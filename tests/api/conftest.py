@@ -43,9 +43,7 @@ def run(start: int, end: int | None, cuts: int = 0, saw: str = "heron") -> Run:
     return Run(saw, start, end, 41_200, None if end is None else 2_900_000, cuts)
 
 
-SHOP_PLAN = ShiftPlan.weekdays(
-    Shift.parse("07:00-15:30", ["10:00-10:15", "12:30-13:00"]), closed=[dt.date(2026, 4, 3)]
-)
+SHOP_PLAN = ShiftPlan.weekdays(Shift.parse("07:00-15:30", ["10:00-10:15", "12:30-13:00"]), closed=[dt.date(2026, 4, 3)])
 SHOP = Site(
     "tern-point",
     "Tern Point Stageworks",
@@ -54,7 +52,7 @@ SHOP = Site(
     SHOP_PLAN,
 )
 
-# Heron's morning. The box speaks from 06:50, is silent from 08:00 to 08:10, and its newest reading is at 09:00:00.
+# Heron's morning: the box speaks from 06:50, is silent from 08:00 to 08:10, and has its newest reading at 09:00.
 MORNING = [
     run(at("07:00:00"), at("07:20:00"), 2),
     cut(at("07:01:00"), at("07:02:00")),
@@ -89,7 +87,9 @@ class Shop:
                     at("00:00:00"),
                     None,
                     MORNING,
-                    now=NowEntry("heron", at("09:00:00"), State.WORKING, at("08:59:00"), 6200, None, None, True, 0),
+                    now=NowEntry(
+                        "heron", at("09:00:00"), State.WORKING, at("08:59:00"), 6200, None, None, True, 0
+                    ),
                     rests_from_us=at("00:00:00"),
                     rests=[at("06:50:00")],
                 )

@@ -16,9 +16,9 @@ from collector.facts import SECOND, iso, parse_iso
 
 HOUR = 3600 * SECOND
 ZONES = ["Europe/Lisbon", "America/New_York", "Australia/Sydney"]
-# Days on which the clock is put forward and back in 2026, by the zones' published rules: EU, last Sunday of March and
-# October at 01:00 UTC; US, second Sunday of March and first of November at 02:00; New South Wales, first Sunday of
-# October at 02:00 and first of April at 03:00.
+# Days on which the clock is put forward and back in 2026, by the zones' published rules: EU, last Sunday of
+# March and October at 01:00 UTC; US, second Sunday of March and first of November at 02:00; New South Wales,
+# first Sunday of October at 02:00 and first of April at 03:00.
 SHORT_DAY = {"Europe/Lisbon": (3, 29), "America/New_York": (3, 8), "Australia/Sydney": (10, 4)}
 LONG_DAY = {"Europe/Lisbon": (10, 25), "America/New_York": (11, 1), "Australia/Sydney": (4, 5)}
 

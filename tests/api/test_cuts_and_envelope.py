@@ -9,17 +9,18 @@ from hypothesis import strategies as st
 from api.answers.cuts import CutCounts, count_cuts
 from api.answers.envelope import Envelope, changes
 from collector.facts import SECOND
+from collector.outline import outline_of
 from collector.signals import Series
 from tests.api.conftest import MORNING, at
 
 
 def test_cuts_are_counted_by_direction_the_running_one_included():
-    assert count_cuts(MORNING, at("00:00:00"), at("23:00:00")) == CutCounts(1, 1, 1)
+    assert count_cuts(outline_of(MORNING), at("00:00:00"), at("23:00:00")) == CutCounts(1, 1, 1)
 
 
 def test_a_cut_counts_in_the_period_in_which_it_starts():
-    assert count_cuts(MORNING, at("07:01:30"), at("07:04:10")).total == 1
-    assert count_cuts(MORNING, at("07:01:00"), at("07:04:00")).total == 1
+    assert count_cuts(outline_of(MORNING), at("07:01:30"), at("07:04:10")).total == 1
+    assert count_cuts(outline_of(MORNING), at("07:01:00"), at("07:04:00")).total == 1
 
 
 readings = st.lists(

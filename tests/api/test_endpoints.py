@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 import itertools
+import re
 
 import pytest
 
 from api.http import cuts, facts, health, refusals, runs, saws, trace, utilisation, wall
 from collector.book.entries import NowEntry, SawCommit
 from collector.facts import SECOND, State, iso
+from collector.outline import outline_of
 from tests.api.conftest import MORNING, at, cut
 
 V1 = "/api/v1"
@@ -50,10 +51,18 @@ def test_an_answer_is_what_its_description_says(client, path, model):
 def test_a_saw_says_what_it_does_now(client):
     heron = get(client, "/saws/heron")
     assert heron == {
-        "saw": "heron", "title": "Heron", "state": "WORKING", "mode": "MANUAL", "since": "2026-03-02T08:59:00.000Z",
-        "last_reading": "2026-03-02T09:00:00.000Z", "age_seconds": 4.0, "amps": 6.2, "locked": None, "station": None,
+        "saw": "heron",
+        "title": "Heron",
+        "state": "WORKING",
+        "mode": "MANUAL",
+        "since": "2026-03-02T08:59:00.000Z",
+        "last_reading": "2026-03-02T09:00:00.000Z",
+        "age_seconds": 4.0,
+        "amps": 6.2,
+        "locked": None,
+        "station": None,
         "door_closed": True,
-    }  # fmt: skip
+    }
     assert get(client, "/saws")["saws"][0] == heron
 
 
@@ -92,9 +101,7 @@ def test_the_wall_shows_today(client):
         round(1_800 / 6_600, 6),
         round(6_600 / 7_200, 6),
     )
-    assert plover["ribbon"] == [
-        {"state": "OFFLINE", "start": iso(at("00:00:00")), "end": iso(at("09:00:04"))}
-    ]
+    assert plover["ribbon"] == [{"state": "OFFLINE", "start": iso(at("00:00:00")), "end": iso(at("09:00:04"))}]
     assert plover["utilisation"]["coverage"] == 0
 
 
@@ -106,9 +113,7 @@ def test_the_ribbon_has_no_hole(client):
 
 def test_the_wall_follows_the_book_at_once(shop, client):
     assert get(client, "/wall")["saws"][1]["cuts"]["total"] == 0
-    shop.say(
-        "plover", State.STANDBY, at("09:00:03"), [cut(at("09:00:03"), at("09:00:03") + SECOND, saw="plover")]
-    )
+    shop.say("plover", State.STANDBY, at("09:00:03"), [cut(at("09:00:03"), at("09:00:03") + SECOND, saw="plover")])
     assert get(client, "/wall")["saws"][1]["cuts"]["total"] == 1
 
 
@@ -125,9 +130,7 @@ def test_a_new_day_begins_at_the_sites_midnight(shop, client):
 
 
 def test_states_of_a_period(client):
-    found = get(
-        client, "/saws/heron/states", **{"from": "2026-03-02T07:00:30Z", "to": "2026-03-02T07:01:30Z"}
-    )
+    found = get(client, "/saws/heron/states", **{"from": "2026-03-02T07:00:30Z", "to": "2026-03-02T07:01:30Z"})
     assert found["states"] == [
         {
             "state": "READY",
@@ -197,9 +200,7 @@ def test_csv_holds_what_json_holds(client, subject):
     for row, entry in zip(rows, listed, strict=True):
         for key, value in entry.items():
             if key in row:
-                written = (
-                    "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
-                )
+                written = "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
                 assert row[key] == written
 
 
@@ -247,9 +248,7 @@ def test_what_is_true_only_now_is_not_stored(client):
 def test_the_first_reading_may_move_back_when_old_data_comes_late(shop, client):
     period = {"from": "2026-03-02T06:00:00Z", "to": "2026-03-02T07:00:00Z"}
     assert get(client, "/saws/heron/states", **period)["states"][0]["end"] == iso(at("06:50:00"))
-    shop.book.commit(
-        [SawCommit("heron", at("06:00:00"), at("06:50:00"), [cut(at("06:20:00"), at("06:21:00"))])]
-    )
+    shop.book.commit([SawCommit("heron", at("06:00:00"), at("06:50:00"), [cut(at("06:20:00"), at("06:21:00"))])])
     shop.clock.now += 61 * SECOND
     assert get(client, "/saws/heron/states", **period)["states"][0]["end"] == iso(at("06:20:00"))
 
@@ -277,3 +276,13 @@ def test_the_box_whose_clock_is_ahead_is_not_of_negative_age(shop, client):
     )
     assert get(client, "/saws/plover")["age_seconds"] == 0
     assert get(client, "/wall")["saws"][1]["state"] == "STANDBY"
+
+
+@pytest.mark.parametrize("start", ["06:00:00", "07:01:30", "07:50:30", "08:05:00", "08:59:30"])
+@pytest.mark.parametrize("end", ["07:01:00", "07:44:00", "08:59:00", "23:00:00"])
+def test_the_outline_of_a_period_is_that_of_its_facts(shop, start, end):
+    facts = shop.book.facts("heron", at(start), at(end))
+    ours = shop.book.outline("heron", at(start), at(end))
+    assert sorted(ours.tolist()) == outline_of(facts).tolist()
+    assert [r[:2] for r in ours.tolist()] == sorted(r[:2] for r in ours.tolist())
+    assert len(shop.book.outline("egret", at(start), at(end))) == 0

@@ -60,9 +60,7 @@ def test_total_is_the_sum_of_lengths(pairs):
 
 @given(rows, st.integers(-50, 50), st.integers(-50, 50))
 def test_clip_is_the_intersection_with_a_period(pairs, start, end):
-    assert as_portion(intervals.clip(made(pairs), start, end)) == reference(pairs) & portion.closedopen(
-        start, end
-    )
+    assert as_portion(intervals.clip(made(pairs), start, end)) == reference(pairs) & portion.closedopen(start, end)
 
 
 @given(rows, st.lists(st.integers(-45, 45), min_size=2, max_size=8, unique=True).map(sorted))

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from api.answers.states import Extent, Mode, activity, timeline
 from collector.facts import SECOND, Conflict, DoorVisit, Gap, State
+from collector.outline import outline_of
 from tests.api.conftest import MORNING, at, cut, run
 
 S = SECOND
@@ -16,7 +17,7 @@ S = SECOND
 
 def drawn(facts, extent, start, end, now=None):
     now = end if now is None else now
-    return timeline(activity(facts, extent, extent.drawn_until(now)), start, end)
+    return timeline(activity(outline_of(facts), extent, extent.drawn_until(now)), start, end)
 
 
 def short(stretches, unit=S):
