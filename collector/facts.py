@@ -126,7 +126,7 @@ def iso(us: int | None) -> str | None:
     if us is None:
         return None
     ms = (us + 500) // 1000
-    return (dt.datetime.fromtimestamp(ms // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{ms % 1000:03d}Z")
+    return dt.datetime.fromtimestamp(ms // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{ms % 1000:03d}Z"
 
 
 def parse_iso(text: str) -> int:

@@ -6,12 +6,15 @@ function here is pure: arrays in, arrays out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
-from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
 
 SIGNALS = ("motor", "lock", "station", "door")
 """Every signal of the wire format, in the order in which `Trace` holds them."""

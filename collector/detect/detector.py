@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,7 +12,11 @@ from collector.detect.motor import Motor, MotorCut, MotorRun, Outlook
 from collector.detect.settings import DetectSettings
 from collector.detect.switches import SwitchLog
 from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Now, Run, State
-from collector.signals import Trace
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from collector.signals import Trace
 
 _SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
@@ -23,7 +27,8 @@ _DOOR_OPEN = 0
 @dataclass(frozen=True, slots=True)
 class Facts:
     """News: the facts replace everything known that starts at or after ``settled_from``; a fact that starts before
-    it replaces the one of the same kind and start."""
+    it replaces the one of the same kind and start.
+    """
 
     settled_from: int
     facts: list[Fact]
@@ -82,7 +87,7 @@ class Detector:
         if part.last - before <= silence:
             return []
         if len(motor) and max(int(motor[0]) - before, part.last - int(motor[-1])) <= silence:
-            if len(motor) == 1 or int(np.diff(motor).max()) <= silence:
+            if int((motor[1:] - motor[:-1]).max(initial=0)) <= silence:
                 return []
         times = np.unique(np.concatenate([[before], *(s.t for s in part.series())]))
         holes = np.flatnonzero(np.diff(times) > silence)
@@ -209,7 +214,11 @@ def _slices(trace: Trace) -> Iterator[Trace]:
     """The trace in parts of at most `_SLICE` motor samples."""
     if not len(trace):
         return
-    at, t = trace.first, trace.motor.t
+    t = trace.motor.t
+    if len(t) <= _SLICE:
+        yield trace
+        return
+    at = trace.first
     for i in range(_SLICE, len(t), _SLICE):
         yield trace.between(at, int(t[i]))
         at = int(t[i])

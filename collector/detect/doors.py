@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from collector.detect.motor import MotorRun
-from collector.detect.settings import DetectSettings
 from collector.facts import Conflict, DoorVisit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from collector.detect.motor import MotorRun
+    from collector.detect.settings import DetectSettings
 
 CURRENT_WHILE_OPEN = "current_while_door_open"
 

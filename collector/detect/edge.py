@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collector.detect.window import Window
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collector.detect.window import Window
 
 _CLEAR = 4.0  # a step of so many standard deviations of one sample is clear enough to split a sample
 

@@ -236,7 +236,9 @@ def _under_load(r: _Reading, s: Segment, price: float, p: Passage) -> _Reading:
     before, now = (max(0, t - p.start - _LONG_CUT_US) for t in (s.start, s.end))
     low = min(p.low, s.head) if s.n >= _LASTS else p.low
     grown = Passage(p.start, s.end, p.total + s.total, p.n + s.n, max(p.top, s.top), p.idle, p.seen, low)
-    return _Reading(price + _LONG_CUT * (now - before), grown, r.idle, r.idle_n, r.idle_at, s.tail, s.tail_n, r.jumped, r.chain)
+    return _Reading(
+        price + _LONG_CUT * (now - before), grown, r.idle, r.idle_n, r.idle_at, s.tail, s.tail_n, r.jumped, r.chain
+    )
 
 
 def _split(r: _Reading, end: int, start: int) -> _Reading:

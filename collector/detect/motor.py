@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.cuts import Joiner
-from collector.detect.labels import Passage
 from collector.detect.power import PowerSwitch
 from collector.detect.run import RunTracker
-from collector.detect.settings import DetectSettings
 from collector.facts import State
+
+if TYPE_CHECKING:
+    from collector.detect.labels import Passage
+    from collector.detect.settings import DetectSettings
 
 Ints = NDArray[np.int64]
 
@@ -102,9 +105,9 @@ class Motor:
         """Takes samples, µs and mA, in order of time."""
         if not len(t):
             return
-        before = self._t[-1:] if len(self._t) else t[:1]
+        before = self._t[-1] if len(self._t) else t[0]
         at = 0
-        if int(t[-1]) - int(before[0]) > self._settings.bridge_us:
+        if int(t[-1]) - int(before) > self._settings.bridge_us:
             for hole in np.flatnonzero(np.diff(t, prepend=before) > self._settings.bridge_us).tolist():
                 self._feed(t[at:hole], ma[at:hole])
                 self.lose()
@@ -245,14 +248,18 @@ class Motor:
         run, tracker = self.run, self._tracker
         waits = int(self._t[1]) if len(self._t) > 1 else None
         if tracker is None or run is None:
-            return Outlook([], None, run, int(self._after[0][0]) if self._after is not None and len(self._after[0]) else waits)
+            return Outlook(
+                [], None, run, int(self._after[0][0]) if self._after is not None and len(self._after[0]) else waits
+            )
         if tracker.samples < _LEAST:
             return Outlook([], None, None, run.start)
-        passages, under_load, earliest = tracker.preview()
-        ahead = self._joiner.ahead(passages, under_load.start if under_load is not None else tracker.newest_time)
+        passages, under_load = tracker.preview()
+        newest = int(tracker.newest(1)[0][-1])
+        ahead = self._joiner.ahead(passages, under_load.start if under_load is not None else newest)
         run.inrush_ma = self._inrush(tracker)
         held = self._joiner.held_from
-        return Outlook([MotorCut(p, run) for p in ahead], under_load, run, min(earliest, held if held is not None else earliest))
+        sure = tracker.earliest if held is None else min(tracker.earliest, held)
+        return Outlook([MotorCut(p, run) for p in ahead], under_load, run, sure)
 
     def state(self, outlook: Outlook, at: int) -> tuple[State, int]:
         """State and since when (µs), as of the newest reading at ``at``."""

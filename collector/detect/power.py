@@ -10,10 +10,12 @@ chunks of any size give the same result.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 _SPAN_US = 80_000  # a sample's vote weighs by the time it stands for, at most this: two samples of a slow box decide
 
@@ -55,8 +57,15 @@ class PowerSwitch:
         found: list[Switching] = []
         if not len(t):
             return found
-        before = t[0] - _SPAN_US if self._newest is None else self._newest
-        spans = np.minimum(np.diff(t, prepend=before), _SPAN_US) // 1000
+        low, high = int(ma.min()) - self._level, int(ma.max()) - self._level
+        if not self._doubt and (low >= self._band if self.on else high <= -self._band):
+            self._newest = int(t[-1])
+            self.count += len(ma)
+            return found
+        spans = np.empty(len(t), np.int64)
+        spans[0] = _SPAN_US if self._newest is None else int(t[0]) - self._newest
+        np.subtract(t[1:], t[:-1], out=spans[1:])
+        spans = np.minimum(spans, _SPAN_US) // 1000
         self._newest = int(t[-1])
         for start in range(0, len(ma), 8192):  # after a switching the rest is summed anew: keep the rest short
             block, span = ma[start : start + 8192], spans[start : start + 8192]
@@ -72,7 +81,7 @@ class PowerSwitch:
                 self._doubt = 0
                 self.count += len(ma)
                 return len(ma)
-        votes = np.clip(ma - self._level, -self._band, self._band) * spans
+        votes = np.minimum(np.maximum(ma - self._level, -self._band), self._band) * spans
         total = np.cumsum(-votes if self.on else votes)
         doubt = total - np.minimum(np.minimum.accumulate(total), -self._doubt)
         decided = doubt >= self._need

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from collector.detect.window import Window
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from collector.detect.window import Window
 
 BLOCK = 32  # samples in one estimate of noise
 _BLOCKS = 12  # estimates from which the noise at a place is taken
@@ -57,7 +59,21 @@ class StepFinder:
     Places count from the window's place 0; the window must reach `margin` places further back.
     """
 
-    __slots__ = ("_blocks", "_floors", "_inflate", "_lag", "_long", "_lows", "_pending", "_searches", "_short", "_sigmas", "_sigmas_from", "_spin_up", "settled")
+    __slots__ = (
+        "_blocks",
+        "_floors",
+        "_inflate",
+        "_lag",
+        "_long",
+        "_lows",
+        "_pending",
+        "_searches",
+        "_short",
+        "_sigmas",
+        "_sigmas_from",
+        "_spin_up",
+        "settled",
+    )
 
     def __init__(self, rate: float, inflate: float) -> None:
         widths = [max(2, round(s * rate)) for s in _WIDTHS_S]
@@ -143,8 +159,12 @@ class StepFinder:
     def guess(self, window: Window) -> list[Step]:
         """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
         ahead = _Search(self._short.w, self._short.upto)
-        return sorted([*self._pending, *(Step(p, up) for p, up, _, _ in
-                       self._search(window, ahead, window.count - ahead.w + 1, close=True))])
+        return sorted(
+            [
+                *self._pending,
+                *(Step(p, up) for p, up, _, _ in self._search(window, ahead, window.count - ahead.w + 1, close=True)),
+            ]
+        )
 
     def _forget_noise(self) -> None:
         drop = min(self.settled // BLOCK - self._sigmas_from, len(self._sigmas) - 1)
@@ -198,10 +218,10 @@ class StepFinder:
         if end <= start:
             return []
         s, i, n = window.sums, start - window.base, end - start
-        filtered = s[i + w : i + w + n] - 2 * s[i : i + n] + s[i - w : i - w + n]
-        limit = self._limits(start, end, w)
+        here = s[i : i + n]
+        filtered = (s[i + w : i + w + n] - here) - (here - s[i - w : i - w + n])
         size = np.abs(filtered)
-        beyond = size > limit
+        beyond = size > self._limits(start, end, w)
         search.upto = end
         if not beyond.any():
             return []
@@ -223,8 +243,16 @@ class StepFinder:
         return found
 
     def _note(
-        self, found: list[tuple[int, bool, int, int]], window: Window, size: NDArray[np.int64], start: int, lo: int, hi: int,
-        *, up: bool, w: int,
+        self,
+        found: list[tuple[int, bool, int, int]],
+        window: Window,
+        size: NDArray[np.int64],
+        start: int,
+        lo: int,
+        hi: int,
+        *,
+        up: bool,
+        w: int,
     ) -> None:
         at = lo + int(size[lo:hi].argmax())
         if not self._ripples(window, start + at, int(size[at]), w):
@@ -234,7 +262,7 @@ class StepFinder:
         first, last = start // BLOCK, (end - 1) // BLOCK
         have = self._sigmas_from + len(self._sigmas)
         scale, least = _SIGMAS * float(np.sqrt(2 * w)), _LEAST_MA * w
-        if first == last or last >= have and first >= have - 1:
+        if first == last or (last >= have and first >= have - 1):
             return max(scale * self.sigma(start), least)
         sigmas = self._sigmas[first - self._sigmas_from : last + 1 - self._sigmas_from]
         sigmas += [self._sigmas[-1]] * (last + 1 - first - len(sigmas))
@@ -244,7 +272,8 @@ class StepFinder:
 
 def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
     """Standard deviation of normal differences, per row, from the mean of the smaller ones: steps do not count, and
-    a coarse resolution is averaged out (a median would be a multiple of it)."""
+    a coarse resolution is averaged out (a median would be a multiple of it).
+    """
     k = max(1, int(_SMALL * differences.shape[1]))
     small = np.partition(differences, k - 1, axis=1)[:, :k]
     return np.asarray(small.mean(axis=1) / _SMALL_MEAN, np.float64)
@@ -258,7 +287,9 @@ def _rolling_quantile(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64
     for k in range(min(full, n)):
         part = np.sort(blocks[: have + k + 1])
         out[k] = part[int(_QUIET * (len(part) - 1))]
-    if n > full:
+    if n == 1 and not full:
+        out[0] = np.partition(blocks, int(_QUIET * (_BLOCKS - 1)))[int(_QUIET * (_BLOCKS - 1))]
+    elif n > full:
         rows = np.lib.stride_tricks.sliding_window_view(blocks[have + full - (_BLOCKS - 1) :], _BLOCKS)
         rank = int(_QUIET * (_BLOCKS - 1))
         out[full:] = np.partition(rows, rank, axis=1)[:, rank]

@@ -97,3 +97,15 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
     if last.level > _MORE * idle + margin and last.lasted >= _SURE_US:
         return last.index
     return None
+
+
+def fall_time(t: Ints, ma: Ints, k: int) -> int:
+    """µs at which the current left its level, which the sample at index k no longer has (mean squares add up)."""
+    if k < 2:
+        return int(t[max(0, k - 1)])
+    level = float(np.median(ma[max(0, k - 4) : k]))
+    share = 0.0
+    for j in (k - 1, k):
+        if j < k or ma[j] < level:
+            share += min(1.0, float(ma[j]) / level) ** 2 * (int(t[j]) - int(t[j - 1]))
+    return min(int(t[k - 2]) + round(share), int(t[k]))

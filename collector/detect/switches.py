@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 
 class SwitchLog:
@@ -79,7 +82,8 @@ class SwitchLog:
 
     def steady(self, value: int, now: int) -> list[tuple[int, int | None]]:
         """Periods (start, end) in that position, shorter changes than the bounce time ignored; the last may be
-        open (end None). A change younger than the bounce time at ``now`` is not counted yet."""
+        open (end None). A change younger than the bounce time at ``now`` is not counted yet.
+        """
         periods: list[tuple[int, int | None]] = []
         for k, v in enumerate(self._v):
             start, end = self._t[k], self._t[k + 1] if k + 1 < len(self._t) else None

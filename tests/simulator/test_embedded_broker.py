@@ -5,8 +5,7 @@ from __future__ import annotations
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -15,6 +14,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from simulator.difficulties import SCENARIOS
 from simulator.embedded_broker import EmbeddedBroker
 from simulator.play import OFFLINE, ONLINE, BoxClient, deliveries, pace
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
 
 
 @pytest.fixture

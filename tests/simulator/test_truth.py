@@ -12,7 +12,6 @@ from collector.facts import SECOND, Cut, Direction, Run, parse_iso
 from simulator.difficulties import SCENARIOS
 from simulator.truth import TrueCut, Truth, Use, use
 
-
 any_scenario = given(name=st.sampled_from(sorted(SCENARIOS)), seed=st.integers(0, 2**31))
 
 

@@ -1,0 +1,306 @@
+"""Reads one run's samples after spin-up: steps part them into segments, segments are read as idle or load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from collector.detect.edge import edge_time
+from collector.detect.labels import SPIN_UP_US, Labels, Passage, Segment
+from collector.detect.steps import BLOCK, Step, StepFinder
+from collector.detect.window import Window
+from collector.facts import SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from collector.detect.settings import DetectSettings
+
+Ints = NDArray[np.int64]
+
+_TICK_S = 120  # a segment without steps is closed and continued this often, s
+_NEAR = 3  # a step so near to a silence (samples) happened in it
+
+
+@dataclass(slots=True)
+class _Open:
+    """The segment that has begun and not ended; ``folded`` is the place up to which its sums reach."""
+
+    place: int
+    start: int
+    stepped: bool
+    head: float
+    head_n: int
+    folded: int
+    burst: int = 0
+    total: int = 0
+    top: int = 0
+
+    def fold(self, window: Window, end: int) -> None:
+        if end > self.folded:
+            self.total += window.total(self.folded, end)
+            self.top = max(self.top, window.top(self.folded, end))
+            self.folded = end
+
+
+@dataclass(slots=True)
+class _Walk:
+    """How far the segments are read: what is open, the labels so far, the silences still to come."""
+
+    opened: _Open
+    labels: Labels
+    breaks: list[int]
+
+    def copy(self) -> _Walk:
+        return _Walk(replace(self.opened), self.labels.copy(), self.breaks)
+
+
+class Reader:
+    """Finds the passages under load of one run in a series that grows at its end.
+
+    Args:
+        settings: the detector's settings.
+        run_start: µs at which the motor was switched on.
+        rate: samples a second.
+        inflate: see `StepFinder`.
+        burst: highest raw sample (mA) near a time (µs): a switching spike that smoothing takes away.
+        t: µs of the first samples.
+        y: their currents, mA.
+    """
+
+    def __init__(
+        self,
+        settings: DetectSettings,
+        run_start: int,
+        rate: float,
+        inflate: float,
+        burst: Callable[[int], int],
+        t: Ints,
+        y: Ints,
+    ) -> None:
+        self._settings, self._run_start, self._rate, self._burst = settings, run_start, rate, burst
+        self._finder = StepFinder(rate, inflate)
+        self._tick = round(_TICK_S * rate)
+        self.interval = round(SECOND / rate)
+        self.first_level = int(y[:3].mean()) if len(y) else 0
+        # what came before counts as the first level: no step where spin-up ends
+        pad = self._finder.margin + 4
+        first = int(t[0]) if len(t) else run_start
+        before = first + self.interval * np.arange(-pad, 0)
+        self.window = Window(-pad, np.concatenate((before, t)), np.concatenate((np.full(pad, self.first_level), y)))
+        self._walked: _Walk | None = None  # None until the first segment's head is known
+        self._breaks = self._silences(t, 1)
+        self._steps: list[Step] = []  # certain, and not yet read
+        self._blocks = -1  # whole blocks of samples when it was last read
+        self._ahead: tuple[tuple[Step, ...], _Walk] | None = None  # the last preview's reading of its older steps
+
+    def _silences(self, t: Ints, place: int) -> list[int]:
+        """Places after a silence; ``t[1]`` is the time at ``place``."""
+        if not len(t) or int(t[-1]) - int(t[0]) <= self._settings.silence_us:
+            return []
+        found: list[int] = (np.flatnonzero(np.diff(t) > self._settings.silence_us) + place).tolist()
+        return found
+
+    def feed(self, t: Ints, y: Ints) -> list[Passage]:
+        """Takes samples (µs, mA); returns the passages that became certain, in order."""
+        if len(t):
+            breaks = self._silences(np.concatenate((self.window.t[-1:], t)), self.window.count)
+            self._breaks += breaks
+            if self._walked is not None:
+                self._walked.breaks = self._walked.breaks + breaks
+            self.window.append(t, y)
+        if self.window.count // BLOCK == self._blocks:
+            return []  # nothing becomes certain before the noise of a whole block is known
+        return self._read()
+
+    def _read(self) -> list[Passage]:
+        self._blocks = self.window.count // BLOCK
+        finder = self._finder
+        self._steps += finder.advance(self.window)
+        limit = finder.settled
+        if self._walked is None:
+            if limit <= 1:
+                return []
+            first = min([s.place for s in self._steps[:1]] + self._breaks[:1] + [finder.next_place])
+            self._walked = self._begin(first)
+        done: list[Passage] = []
+        used = self._walk(self._walked, self._steps, limit, finder.next_place, done, last=False)
+        self._steps = self._steps[used:]
+        self._walked.opened.fold(self.window, limit)
+        self.window.drop_before(limit - finder.margin - 2)
+        self._ahead = None
+        return done
+
+    def _begin(self, following: int) -> _Walk:
+        opened = self._opening(0, self.window.time(-1), following, stepped=True)
+        return _Walk(opened, Labels(self._run_start, self._settings.floor_ma), list(self._breaks))
+
+    def _walk(
+        self, walk: _Walk, steps: list[Step], limit: int, following: int, done: list[Passage] | None, *, last: bool
+    ) -> int:
+        """Closes every segment that ends before place ``limit``, in ``walk``; returns how many steps it used up.
+
+        ``following`` is the first place after those steps that may be a step. What all readings agree on goes to
+        ``done``.
+        """
+        used = 0
+        while True:
+            place = steps[used].place if used < len(steps) else limit
+            silence = walk.breaks[0] if walk.breaks else limit
+            stepped = True
+            if silence < min(place, limit) or (silence < limit and silence - place <= _NEAR):
+                if silence + _NEAR >= limit and not last:
+                    return used
+                near = sum(abs(s.place - silence) <= _NEAR for s in steps[used:])
+                place, stepped = silence, near > 0
+                used += near
+                walk.breaks = walk.breaks[1:]
+            elif walk.opened.place + self._tick < min(place, limit):
+                place, stepped = walk.opened.place + self._tick, False
+            elif place < limit:
+                used += 1
+            if place >= limit:
+                return used
+            if place <= walk.opened.place:
+                continue
+            after = min(
+                steps[used].place if used < len(steps) else following, walk.breaks[0] if walk.breaks else following
+            )
+            self._turn(walk, place, after, stepped=stepped, silent=place == silence and silence < limit)
+            if done is not None:
+                done += walk.labels.settle(walk.opened.start)
+
+    def _turn(self, walk: _Walk, place: int, following: int, *, stepped: bool, silent: bool) -> None:
+        """Closes the open segment at a place and opens the next."""
+        w, old = self.window, walk.opened
+        new = self._opening(place, w.time(place - 1), following, stepped=stepped)
+        tail, tail_n = self._tail(old, place)
+        end = new.start
+        if silent:
+            new.start = w.time(place)
+        elif stepped:
+            end = edge_time(w, place, self._finder.short, tail, new.head, self._finder.sigma(place))
+            end = new.start = max(end, old.start + 1)
+        walk.labels.add(self._segment(old, place, end, tail, tail_n))
+        if silent:
+            walk.labels.split(end, new.start)
+        walk.opened = new
+
+    def _segment(self, o: _Open, place: int, end: int, tail: float, tail_n: int) -> Segment:
+        o.fold(self.window, place)
+        sigma = self._finder.sigma(place)
+        return Segment(
+            o.start, end, o.head, o.head_n, tail, tail_n, o.total, place - o.place, o.top, sigma, o.burst, o.stepped
+        )
+
+    def _opening(self, place: int, start: int, following: int, *, stepped: bool) -> _Open:
+        w, long = self.window, self._finder.long
+        end = min(following, w.count)
+        first, last = place + 1, min(place + 1 + long, end - 1)
+        if last - first < 1:
+            first, last = place, max(min(place + 1 + long, end), place + 1)
+        near_start = stepped and start - self._run_start < SPIN_UP_US
+        burst = self._burst(w.time(place)) if near_start else 0
+        return _Open(place, start, stepped, w.mean(first, last), last - first, place, burst)
+
+    def _tail(self, o: _Open, place: int) -> tuple[float, int]:
+        first, last = max(o.place + 1, place - 1 - self._finder.long), place - 1
+        if last - first < 1:
+            first, last = max(o.place, place - 1 - self._finder.long), place
+        return self.window.mean(first, last), last - first
+
+    # what is not certain yet
+
+    def _reading(self, steps: list[Step], place: int) -> Labels:
+        """What the run looks like up to a place, given the steps that are not read yet."""
+        walk = self._begin(steps[0].place if steps else place) if self._walked is None else self._walked.copy()
+        self._walk(walk, steps, place, place, None, last=True)
+        self._close(walk, place, self.window.time(place - 1))
+        return walk.labels
+
+    def _close(self, walk: _Walk, place: int, end: int) -> None:
+        if walk.opened.place < place:
+            tail, tail_n = self._tail(walk.opened, place)
+            walk.labels.add(self._segment(walk.opened, place, end, tail, tail_n))
+
+    def preview(self) -> tuple[list[Passage], Passage | None]:
+        """As far as the samples so far tell: the passages not returned yet, and the one under way."""
+        count = self.window.count
+        if count < 3:
+            return [], None
+        steps = [*self._steps, *self._finder.guess(self.window)]
+        walk = self._ahead_of(steps)
+        old = len(self._ahead[0]) if self._ahead is not None else 0
+        self._walk(walk, steps[old:], count, count, None, last=True)
+        self._close(walk, count, self.window.time(count - 1))
+        passages, under_load, _ = walk.labels.best()
+        return passages, under_load
+
+    def _ahead_of(self, steps: list[Step]) -> _Walk:
+        """A copy of the reading up to the last step whose surroundings are complete; kept for the next preview."""
+        complete = self.window.count - self._finder.long - 2
+        firm = sum(s.place < complete for s in steps) - 1
+        if self._ahead is not None and tuple(steps[: len(self._ahead[0])]) == self._ahead[0]:
+            known, walk = len(self._ahead[0]), self._ahead[1]
+        else:
+            self._ahead = None
+            known = 0
+            walk = (
+                self._begin(steps[0].place if steps else self.window.count)
+                if self._walked is None
+                else self._walked.copy()
+            )
+        if firm > known:
+            self._walk(walk, steps[known:firm], steps[firm].place, steps[firm].place, None, last=True)
+            self._ahead = (tuple(steps[:firm]), walk)
+        return walk.copy()
+
+    @property
+    def earliest(self) -> int:
+        """µs before which no passage starts that has not been returned."""
+        if self._walked is None:
+            return self._run_start
+        return self._walked.labels.earliest(self._walked.opened.start)
+
+    def idle_at(self, when: int) -> float:
+        """The idle level shortly before a time (µs) on the best reading of all that was before it, mA."""
+        place = self.window.base + int(np.searchsorted(self.window.t, when)) - 1
+        if self._walked is not None and place <= self._walked.opened.place:
+            idle = self._walked.labels.best()[2]
+        else:
+            steps = [s for s in [*self._steps, *self._finder.guess(self.window)] if s.place < place]
+            idle = self._reading(steps, max(place, 1)).best()[2]
+        return self.first_level if idle is None else idle
+
+    # the end
+
+    def settle(self) -> list[Passage]:
+        """Reads as far as is certain; what the reader holds then depends on the samples alone, not on their chunks."""
+        return self._read()
+
+    def finish(self, end: int, off: int | None) -> list[Passage]:
+        """The run ended at ``end`` (µs); with ``off``, samples from then on are not the motor's. Returns the rest."""
+        w, finder = self.window, self._finder
+        if off is not None:
+            least = 2 if self._walked is None else self._walked.opened.place + 2
+            w.drop_from(max(w.base + int(np.searchsorted(w.t, off)), least))
+        if w.count > 2 and w.y[-1] < 0.8 * w.y[-2]:
+            w.drop_last()  # partly after switching off
+        count = w.count
+        if count < 3:
+            return []
+        finder.rewind(count)
+        level, pad = int(w.y[-3:].mean()), finder.margin  # the last level goes on: no step where the run ends
+        w.append(w.time(count - 1) + self.interval * np.arange(1, pad + 1), np.full(pad, level))
+        steps = [s for s in [*self._steps, *finder.advance(w, last=True)] if s.place < count]
+        done: list[Passage] = []
+        walk = self._walked or self._begin(steps[0].place if steps else count)
+        self._walk(walk, steps, count, count, done, last=True)
+        self._close(walk, count, end)
+        passages, under_load, _ = walk.labels.best()
+        if under_load is not None and under_load.seen:
+            passages.append(under_load._replace(end=end))
+        return done + passages
