@@ -39,6 +39,8 @@ JUDGING = range(1000, 10_000)
 
 FINE = 0.004
 """Seconds between two points of the underlying current, before the box averages it."""
+NEAR = SECOND // 2
+"""A run's and a door visit's start and end may be off by this much and still be called exact."""
 SAW = "gannet"
 DAY = parse_iso("2026-03-02T07:00:00Z")
 
@@ -97,6 +99,10 @@ class Told:
     trace: Trace
     truth: list[Fact]
     unsure: frozenset[Fact] = field(default_factory=frozenset)
+    away: tuple[tuple[int, int], ...] = ()  # stretches that never arrived
+
+    def hidden(self, start: int, end: int) -> bool:
+        return any(a < end and start < b for a, b in self.away)
 
     @property
     def seconds(self) -> float:
@@ -334,9 +340,7 @@ def _wander(saw: Saw, dice: Generator, t: NDArray[np.float64]) -> NDArray[np.flo
     return np.interp(t, knots, walk)
 
 
-def _start(
-    saw: Saw, dice: Generator, u: NDArray[np.float64], spin: float, idle: float
-) -> NDArray[np.float64]:
+def _start(saw: Saw, dice: Generator, u: NDArray[np.float64], spin: float, idle: float) -> NDArray[np.float64]:
     """The current during spin-up, ``u`` seconds after switching on."""
     full = saw.full
     if saw.start == "star":
@@ -379,11 +383,7 @@ def _current(s: _Story, saw: Saw, dice: Generator) -> tuple[NDArray[np.float64],
             shape = np.clip(np.minimum(u - cut["start"], cut["end"] - u) / cut["ramp"], 0, 1)
         pauses = int(cut["pauses"])
         for k in range(pauses):
-            middle = (
-                cut["start"]
-                + (cut["end"] - cut["start"]) * (k + 1) / (pauses + 1)
-                + _uniform(dice, -0.3, 0.3)
-            )
+            middle = cut["start"] + (cut["end"] - cut["start"]) * (k + 1) / (pauses + 1) + _uniform(dice, -0.3, 0.3)
             half = _uniform(dice, 0.1, 0.45)
             shape[np.abs(u - middle) < half] = 0
         if saw.ripple:  # wood is not even: a new height 20 times a second
@@ -480,7 +480,8 @@ def tell(family: str, seed: int, seconds: float = 1200.0) -> Told:
     keep = arrives(at)
     trace = Trace(_series(at[keep], np.round(seen[keep] * 1000)), switches[0], Series.empty(), switches[1])
     truth, unsure = _truth(s, saw, trace, away)
-    return Told(family, seed, saw, trace, truth, unsure)
+    lost = tuple((_us(a), _us(b)) for a, b in away)
+    return Told(family, seed, saw, trace, truth, unsure, lost)
 
 
 def _beats(at: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -507,17 +508,15 @@ def _us(seconds: float) -> int:
     return DAY + round(seconds * SECOND)
 
 
-def _truth(
-    s: _Story, saw: Saw, trace: Trace, away: list[tuple[float, float]]
-) -> tuple[list[Fact], frozenset[Fact]]:
+def _truth(s: _Story, saw: Saw, trace: Trace, away: list[tuple[float, float]]) -> tuple[list[Fact], frozenset[Fact]]:
     first, last = trace.first, trace.last
 
     def hidden(a: float, b: float) -> float:
         return sum(max(0.0, min(b, y) - max(a, x)) for x, y in away)
 
-    truth: list[Fact] = []
     unsure: set[Fact] = set()
     runs = [(_us(r["start"]), _us(r["off"]), r) for r in s.runs]
+    truth: list[Fact] = []
     shown = [(max(a, first), b if b <= last else None, r) for a, b, r in runs if b > first and a < last]
     for a, b, r in shown:
         count = sum(1 for c in s.cuts if s.runs[int(c["run"])] is r and _us(c["start"]) < (b or last))
@@ -551,8 +550,8 @@ def _truth(
             if any(hidden(x - 0.3, x + 0.3) > 0 for x in (d["start"], d["end"], d["stop"])):
                 unsure.add(visit)
     every = np.unique(np.concatenate([x.t for x in trace.series()]))
-    for k in np.flatnonzero(np.diff(every) > 15 * SECOND):
-        truth.append(Gap(SAW, int(every[k]), int(every[k + 1])))
+    silences = np.flatnonzero(np.diff(every) > 15 * SECOND)
+    truth += [Gap(SAW, int(every[k]), int(every[k + 1])) for k in silences]
     truth.sort(key=lambda f: f.start)
     return truth, frozenset(unsure)
 
@@ -572,6 +571,7 @@ class Score:
     runs: tuple[str, ...]
     doors: tuple[str, ...]
     gaps: tuple[str, ...]
+    brakes: tuple[str, ...]
 
     @property
     def f1(self) -> float:
@@ -613,6 +613,18 @@ def at(fact: Fact) -> str:
     return f"{(fact.start - DAY) / SECOND:.1f}"
 
 
+def _ends_off(true: Fact, seen: Fact, told: Told) -> list[str]:
+    """Ends of a run or a visit that are wrong by more than `NEAR`, where they arrived."""
+    out = []
+    for what in ("start", "end"):
+        x, y = getattr(true, what), getattr(seen, what)
+        if (x is None) != (y is None):
+            out.append(f"{what} open {at(true)}")
+        elif x is not None and y is not None and abs(x - y) > NEAR and not told.hidden(x - NEAR, x + NEAR):
+            out.append(f"{what} off by {(y - x) / SECOND:.2f} {at(true)}")
+    return out
+
+
 def judge(told: Told, found: Sequence[Fact]) -> Score:
     """Hold ``found`` against the truth of ``told``."""
     end = told.trace.last
@@ -634,15 +646,25 @@ def judge(told: Told, found: Sequence[Fact]) -> Score:
         f, g = doors_true[i], doors_seen[j]
         if f in told.unsure:
             continue
+        doors += _ends_off(f, g, told)
         if f.before_stop != g.before_stop:
             doors.append(f"before_stop {g.before_stop} {at(f)}")
-        if (
-            f.current_seen != g.current_seen and f.current_seen == f.before_stop
-        ):  # braking current: either will do
+        if f.current_seen != g.current_seen and f.current_seen == f.before_stop:  # braking current: either will do
             doors.append(f"current_seen {g.current_seen} {at(f)}")
+    runs_true, runs_seen = of(Run, told.truth), of(Run, found)
+    runs = _differences(runs_true, runs_seen, end, told.unsure)
+    brakes = []
+    for i, j in _pairs(runs_true, runs_seen, end)[0].items():
+        f, g = runs_true[i], runs_seen[j]
+        runs += _ends_off(f, g, told)
+        slow = abs((f.stop_us or 0) - (g.stop_us or 0)) > NEAR or (f.stop_us is None) != (g.stop_us is None)
+        if slow and f.end and not told.hidden(f.end - SECOND, f.end + (f.stop_us or 0) + SECOND):
+            brakes.append(f"stop {g.stop_us} for {f.stop_us} {at(f)}")
     return Score(
         len(sure), tuple(missed), tuple(invented), tuple(errors),
         tuple(f.direction == g.direction for f, g in sure),
-        tuple(_differences(of(Run, told.truth), of(Run, found), end, told.unsure)), tuple(doors),
+        tuple(runs),
+        tuple(doors),
         tuple(_differences(of(Gap, told.truth), of(Gap, found), end, told.unsure)),
+        tuple(brakes),
     )  # fmt: skip
