@@ -423,7 +423,8 @@ def _measure(t: NDArray[np.float64], amps: NDArray[np.float64], at: NDArray[np.f
     true = np.sqrt(np.maximum(mean, 0.0))
     seen = np.hypot(true, saw.offset) if saw.offset_kind == "square" else true + saw.offset
     seen = seen + dice.normal(0, saw.noise, len(at))
-    for k in dice.integers(0, len(at), int(dice.poisson(saw.wild * (at[-1] - at[0]) / 60))):
+    wild = np.sort(dice.integers(0, len(at), int(dice.poisson(saw.wild * (at[-1] - at[0]) / 60))))
+    for k in wild[np.diff(wild, prepend=-10) > 3]:  # single ones
         seen[k] = 0.0 if dice.random() < 0.4 else saw.full * _uniform(dice, 2, 12)
     return np.maximum(np.round(seen / saw.step) * saw.step, 0.0)
 
@@ -561,12 +562,13 @@ def _truth(s: _Story, saw: Saw, trace: Trace, away: list[tuple[float, float]]) -
 
 @dataclass(frozen=True)
 class Score:
-    """How found facts stand to the truth. ``errors`` in seconds, found less true, of starts and of ends."""
+    """How found facts stand to the truth. ``starts`` and ``ends``: errors of the cuts' own, found less true [s]."""
 
     right: int
     missed: tuple[Cut, ...]
     invented: tuple[Cut, ...]
-    errors: tuple[float, ...]
+    starts: tuple[float, ...]
+    ends: tuple[float, ...]
     directions: tuple[bool, ...]
     runs: tuple[str, ...]
     doors: tuple[str, ...]
@@ -638,8 +640,8 @@ def judge(told: Told, found: Sequence[Fact]) -> Score:
     missed = [f for i, f in enumerate(true) if i not in pairs and f not in told.unsure]
     invented = [f for j, f in enumerate(seen) if j not in taken and not _meets(f, doubtful, end)]
     sure = [(true[i], seen[j]) for i, j in pairs.items() if true[i] not in told.unsure]
-    errors = [(g.start - f.start) / SECOND for f, g in sure]
-    errors += [(g.end - f.end) / SECOND for f, g in sure if f.end and g.end]
+    starts = tuple((g.start - f.start) / SECOND for f, g in sure)
+    ends = tuple((g.end - f.end) / SECOND for f, g in sure if f.end and g.end)
     doors_true, doors_seen = of(DoorVisit, told.truth), of(DoorVisit, found)
     doors = _differences(doors_true, doors_seen, end, told.unsure)
     for i, j in _pairs(doors_true, doors_seen, end)[0].items():
@@ -661,7 +663,7 @@ def judge(told: Told, found: Sequence[Fact]) -> Score:
         if slow and f.end and not told.hidden(f.end - SECOND, f.end + (f.stop_us or 0) + SECOND):
             brakes.append(f"stop {g.stop_us} for {f.stop_us} {at(f)}")
     return Score(
-        len(sure), tuple(missed), tuple(invented), tuple(errors),
+        len(sure), tuple(missed), tuple(invented), starts, ends,
         tuple(f.direction == g.direction for f, g in sure),
         tuple(runs),
         tuple(doors),
