@@ -1,1 +1,34 @@
-"""The book: facts, what people said, and where each saw's derivation stands."""
+"""The book: facts and what is known about each saw, in a relational database."""
+
+from collector.book.book import REFUSALS_KEPT, Book
+from collector.book.entries import (
+    EXCERPT_BYTES,
+    BookError,
+    BoxEntry,
+    BoxStatus,
+    Checkpoint,
+    NowEntry,
+    Plan,
+    Receipt,
+    RefusalEntry,
+    SawCommit,
+    SawEntry,
+    Stretch,
+)
+
+__all__ = [
+    "EXCERPT_BYTES",
+    "REFUSALS_KEPT",
+    "Book",
+    "BookError",
+    "BoxEntry",
+    "BoxStatus",
+    "Checkpoint",
+    "NowEntry",
+    "Plan",
+    "Receipt",
+    "RefusalEntry",
+    "SawCommit",
+    "SawEntry",
+    "Stretch",
+]

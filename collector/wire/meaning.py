@@ -51,10 +51,14 @@ _BOX: Final = re.compile(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pack:
-    """What one message said: ``box`` is the base name, such as ``urn:dev:mac:0024befffe804ff1:``."""
+    """What one message said: ``box`` is the base name, such as ``urn:dev:mac:0024befffe804ff1:``.
+
+    ``relative``: times were given relative to the receipt, so the same message received later says other times.
+    """
 
     box: str
     trace: Trace
+    relative: bool = False
 
 
 def read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
@@ -84,10 +88,20 @@ def read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
         raise Refusal(
             "empty", "the pack holds base fields and no reading; send it when there is something to report"
         )
-    return Pack(
-        box,
-        Trace(*(Series.of(times[name], values[name]) if times[name] else Series.empty() for name in SIGNALS)),
+    trace = Trace(
+        *(Series.of(times[name], values[name]) if times[name] else Series.empty() for name in SIGNALS)
     )
+    return Pack(box, trace, received_us is not None and _is_relative(records, form))
+
+
+def _is_relative(records: list[Any], form: Form) -> bool:
+    """Whether good records need a time of receipt."""
+    try:
+        for _ in resolved(records, form, None):
+            pass
+    except Refusal:
+        return True
+    return False
 
 
 def _reading(signal: str, record: Record, at: Place) -> int:

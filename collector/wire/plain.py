@@ -129,7 +129,7 @@ def read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack 
         t_mine, v_mine = t_all[start:end], v_all[start:end]
         start = end
         found.append(Series(t_mine, v_mine) if _rising(mine) else Series.of(t_mine, v_mine))
-    return Pack(box, Trace(*found))
+    return Pack(box, Trace(*found), bool(shift))
 
 
 def _rising(times: list[int]) -> bool:

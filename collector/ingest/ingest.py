@@ -1,0 +1,376 @@
+"""Ingest: messages in, committed trace and facts out, and then the tokens that may be acknowledged.
+
+The order of commits is what makes it safe to die at any moment:
+
+1. stretches that late readings touch are marked dirty in the book,
+2. all readings of the group are committed to the trace,
+3. the facts that follow are committed to the book, with the detectors' states, the refusals, and the marks removed,
+4. the messages are acknowledged.
+
+Dead before 2: the broker sends again. Dead before 3: at the next start the trace is ahead of the book, or a stretch is
+dirty, and what is missing is derived. Dead before 4: the broker sends again what the trace already has.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from hashlib import blake2b
+from typing import Any, Protocol
+
+from collector.book.book import Book
+from collector.book.entries import BoxStatus, Receipt, SawCommit, SawEntry, Stretch
+from collector.derive import FOREVER, Make, derive_again, read_days
+from collector.ingest.line import Line
+from collector.ingest.refused import Refused
+from collector.ingest.status import read_status
+from collector.signals import Series, Trace, merge
+from collector.wire.pack import Pack, read_pack
+from collector.wire.refusal import Refusal
+from collector.wire.topics import Topic, parse_topic
+
+log = logging.getLogger(__name__)
+
+_TOPICS_KNOWN = 4096  # a topic is parsed once; a flood of invented ones must not fill the memory
+
+
+class TraceStore(Protocol):
+    """A trace store as ingest uses it: `collector.trace.store.TraceStore`."""
+
+    def write(self, saw: str, trace: Trace) -> None:
+        """Adds readings; of two at one time the first is kept."""
+
+    def commit(self) -> None:
+        """Makes everything written durable."""
+
+    def read(self, saw: str, start_us: int, end_us: int) -> Trace:
+        """The readings with ``start_us <= t < end_us``."""
+
+    def last(self, saw: str) -> int | None:
+        """Time of the newest reading."""
+
+
+@dataclass(slots=True)
+class Counts:
+    """What an ingest did since it was made; read from any thread."""
+
+    messages: int = 0
+    refused: int = 0
+    readings: int = 0
+    late: int = 0
+    groups: int = 0
+    last_commit_us: int | None = None
+
+
+@dataclass(slots=True)
+class _Group:
+    """Messages taken and not yet settled."""
+
+    packs: dict[str, list[Trace]] = field(default_factory=dict)
+    received: dict[str, int] = field(default_factory=dict)
+    boxes: dict[str, str] = field(default_factory=dict)
+    statuses: dict[str, BoxStatus] = field(default_factory=dict)
+    receipts: dict[tuple[str, int], Receipt] = field(default_factory=dict)
+    tokens: list[object] = field(default_factory=list)
+    failed: bool = False
+
+
+@dataclass(slots=True)
+class _Late:
+    """Late readings, and the dirty stretches that they are marked by."""
+
+    stretches: list[Stretch]
+    readings: Trace = field(default_factory=Trace.empty)
+
+    @property
+    def span(self) -> tuple[int, int]:
+        """From the first to the last time that is touched."""
+        return min(s.from_us for s in self.stretches), max(s.to_us for s in self.stretches)
+
+
+class Ingest:
+    """Takes messages, and settles them in groups.
+
+    All methods may be called from any thread; they wait for one another.
+
+    Args:
+        trace: the trace store; this object must be its only writer for these saws.
+        book: the book; the same.
+        saws: the site's saws; messages of others are refused.
+        settings: of the detector.
+        clock: gives the present in microseconds UTC.
+        site: name of the site; messages of others are refused. None: any site.
+        make: makes a detector, see `collector.derive.Make`.
+    """
+
+    def __init__(
+        self,
+        trace: TraceStore,
+        book: Book,
+        saws: Iterable[SawEntry],
+        settings: Any,
+        clock: Callable[[], int],
+        *,
+        make: Make,
+        site: str | None = None,
+    ) -> None:
+        self._trace = trace
+        self._book = book
+        self._settings = settings
+        self._clock = clock
+        self._site = site
+        self._make = make
+        self._lock = threading.RLock()
+        self._lines: dict[str, Line] = {}
+        self._topics: dict[str, Topic | Refusal] = {}
+        self._group = _Group()
+        self._refused = Refused()
+        self.counts = Counts()
+        entries = list(saws)
+        book.open_saws(entries)
+        self._saws = frozenset(entry.name for entry in entries)
+
+    def catch_up(self) -> None:
+        """Derives what an earlier process committed to the trace and not to the book. Also done at need by itself."""
+        with self._lock:
+            for saw in sorted(self._saws):
+                self._line(saw)
+
+    # Messages
+
+    def take(
+        self,
+        topic: str,
+        payload: bytes,
+        received_us: int,
+        retained: bool,
+        token: object,
+        *,
+        mid: int | None = None,
+        again: bool = False,
+    ) -> None:
+        """Takes one message; `settle` will return its token. Never raises for what the message holds.
+
+        Args:
+            topic: as received.
+            payload: as received.
+            received_us: time of receipt, microseconds UTC.
+            retained: the broker kept the message and delivers it because of a new subscription.
+            token: whatever the caller needs to acknowledge the message.
+            mid: MQTT packet identifier.
+            again: the broker says that it delivered the message before under the same ``mid`` (DUP).
+        """
+        with self._lock:
+            group = self._group
+            group.tokens.append(token)
+            self.counts.messages += 1
+            saw: str | None = None
+            try:
+                where = self._parse(topic)
+                saw = where.saw
+                if where.leaf == "status":
+                    group.statuses[saw] = BoxStatus(saw, read_status(payload), received_us)
+                    return
+                if retained:
+                    raise Refusal(
+                        "retained",
+                        "the broker kept this pack and delivers it anew at each subscription, long after it was "
+                        "measured; publish readings without the retain flag, and clear the kept one by publishing an "
+                        "empty retained message",
+                    )
+                pack = read_pack(payload, received_us)
+                if pack.relative and mid is not None:
+                    pack, received_us = self._as_first_received(pack, saw, payload, received_us, mid, again)
+            except Refusal as refusal:
+                self.counts.refused += 1
+                self._refused.add(refusal, topic, saw, payload, received_us)
+                return
+            group.packs.setdefault(saw, []).append(pack.trace)
+            group.received[saw] = received_us
+            group.boxes[saw] = pack.box
+
+    def _as_first_received(
+        self, pack: Pack, saw: str, payload: bytes, received_us: int, mid: int, again: bool
+    ) -> tuple[Pack, int]:
+        """Times relative to the receipt must mean the first receipt, or a redelivery would count twice."""
+        digest = blake2b(payload, digest_size=16).digest()
+        receipts = self._group.receipts
+        if again:
+            earlier = receipts.get((saw, mid)) or self._book.receipt(saw, mid)
+            if earlier is not None and earlier.digest == digest:
+                return read_pack(payload, earlier.received_us), earlier.received_us
+        receipts[saw, mid] = Receipt(saw, mid, digest, received_us)
+        return pack, received_us
+
+    def settle(self) -> list[object]:
+        """Commits everything taken so far.
+
+        Returns:
+            The tokens of the messages, in order of receipt: they may now be acknowledged.
+
+        Raises:
+            Exception: what a store raised. The group is kept; call again when the store is well.
+        """
+        with self._lock:
+            group = self._group
+            if not group.tokens:
+                return []
+            try:
+                self._commit_group(group)
+            except BaseException:
+                group.failed = True
+                self._lines.clear()  # they may be ahead of the book; they are read from it again
+                raise
+            self._group = _Group()
+            self._refused.clear()
+            self.counts.groups += 1
+            self.counts.last_commit_us = self._clock()
+            return group.tokens
+
+    def absorb(self, saw: str, trace: Trace) -> None:
+        """Takes readings that came another way than through the broker, days of them at once, and commits them.
+
+        Args:
+            saw: name of one of the site's saws.
+            trace: its readings.
+
+        Raises:
+            ValueError: the saw is none of the site's.
+            Exception: what a store raised; call again with the same readings.
+        """
+        if saw not in self._saws:
+            raise ValueError(f"{saw!r} is none of the site's saws: {', '.join(sorted(self._saws))}")
+        with self._lock:
+            try:
+                self._commit_group(_Group(packs={saw: [trace]}), with_refusals=False)
+            except BaseException:
+                self._lines.clear()
+                raise
+            self.counts.last_commit_us = self._clock()
+
+    # Inside
+
+    def _parse(self, topic: str) -> Topic:
+        known = self._topics.get(topic)
+        if known is None:
+            try:
+                known = parse_topic(topic)
+                if self._site is not None and known.site != self._site:
+                    raise Refusal(
+                        "foreign-site",
+                        f"the site {known.site!r} is not this one, {self._site!r}; correct the box's topic",
+                    )
+                if known.saw not in self._saws:
+                    raise Refusal(
+                        "unknown-saw",
+                        f"there is no saw {known.saw!r} here; correct the box's topic, or add the saw to the settings",
+                    )
+            except Refusal as refusal:
+                known = refusal
+            if len(self._topics) >= _TOPICS_KNOWN:
+                self._topics.clear()
+            self._topics[topic] = known
+        if isinstance(known, Refusal):
+            raise known.with_traceback(None)
+        return known
+
+    def _commit_group(self, group: _Group, *, with_refusals: bool = True) -> None:
+        if group.failed:
+            self._trace.commit()  # what the failed attempt wrote
+        fresh: dict[str, Trace] = {}
+        late: dict[str, _Late] = {}
+        for saw, packs in group.packs.items():
+            self._sort_out(saw, merge(packs), fresh, late)
+        for saw, lateness in late.items():
+            self._trace.write(saw, lateness.readings)
+        for saw, readings in fresh.items():
+            self._trace.write(saw, readings)
+        if group.receipts:
+            self._book.put_receipts(list(group.receipts.values()))
+        if fresh or late:
+            self._trace.commit()
+        batch: list[SawCommit] = []
+        for saw in {**fresh, **late}:
+            box, line, received = group.boxes.get(saw), self._lines[saw], group.received.get(saw)
+            skew = None if received is None else group.packs[saw][-1].last - received
+            if saw in late:
+                commits = self._derive_late(saw, late[saw], fresh.get(saw), skew)
+            else:
+                commits = [line.feed(fresh[saw], skew)]
+            if box is not None and box != line.box:
+                commits[-1] = replace(commits[-1], box=box)
+                line.box = box
+            batch += commits
+        if with_refusals:
+            self._book.commit(batch, self._refused.entries(), list(group.statuses.values()))
+        else:
+            self._book.commit(batch)
+
+    def _sort_out(self, saw: str, readings: Trace, fresh: dict[str, Trace], late: dict[str, _Late]) -> None:
+        """Tells new readings, late ones, and those that are known already."""
+        if not len(readings):
+            return
+        self.counts.readings += len(readings)
+        consumed = self._line(saw).consumed
+        if consumed is not None and readings.first <= consumed:
+            missing = self._missing(saw, readings.between(-FOREVER, consumed + 1))
+            readings = readings.between(consumed + 1, FOREVER)
+            if len(missing):
+                self.counts.late += len(missing)
+                late[saw] = _Late([self._book.mark_dirty(saw, missing.first, missing.last)], missing)
+        if len(readings):
+            fresh[saw] = readings
+
+    def _missing(self, saw: str, readings: Trace) -> Trace:
+        """Those of the readings that the trace store does not have."""
+        if not len(readings):
+            return readings
+        stored = self._trace.read(saw, readings.first, readings.last + 1)
+        return Trace(*(_absent(a, b) for a, b in zip(readings.series(), stored.series(), strict=True)))
+
+    def _line(self, saw: str) -> Line:
+        """The saw's live derivation, up to the newest committed reading."""
+        line = self._lines.get(saw)
+        if line is not None:
+            return line
+        point = self._book.checkpoint(saw)
+        line = Line(saw, self._settings, self._make, point, self._book.last_rest(saw))
+        self._lines[saw] = line
+        start = 0 if point is None else point.consumed_us + 1
+        end = (self._trace.last(saw) or -1) + 1
+        for part in read_days(self._trace, saw, start, end):
+            log.info("saw %s: deriving %d readings that the book does not know yet", saw, len(part))
+            self._book.commit([line.feed(part)])
+        dirty = self._book.dirty(saw)
+        if dirty:
+            log.info("saw %s: deriving %d changed stretches again", saw, len(dirty))
+            self._book.commit(self._derive_late(saw, _Late(dirty), None, None))
+        return line
+
+    def _derive_late(self, saw: str, late: _Late, fresh: Trace | None, skew: int | None) -> list[SawCommit]:
+        """What the book must take after late readings; ``fresh`` are newer ones of the same group."""
+        line = self._lines[saw]
+        first, last = late.span
+        snapshot = line.snapshot_before(first)
+        if snapshot is not None:  # a little late: the state of a moment ago is still at hand
+            since = self._trace.read(saw, snapshot.consumed_us + 1, FOREVER)
+            return [replace(line.rewind(snapshot, since, skew), cleaned=late.stretches)]
+        change = derive_again(self._trace, self._book, saw, first, last, self._settings, self._make)
+        line.forget_snapshots(first)
+        if change.detector is not None:
+            line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
+            return [change.commit(late.stretches, skew)]
+        commits = [change.commit(late.stretches)]
+        if fresh is not None:
+            commits.append(line.feed(fresh, skew, floor=change.to_us))
+        return commits
+
+
+def _absent(new: Series, stored: Series) -> Series:
+    if not len(new) or not len(stored):
+        return new
+    at = stored.t.searchsorted(new.t).clip(max=len(stored) - 1)
+    absent = stored.t[at] != new.t
+    return new if absent.all() else Series(new.t[absent], new.v[absent])

@@ -1,0 +1,359 @@
+"""The collector's end of the broker: receives, lets `Ingest` settle in groups, and acknowledges what is settled.
+
+One thread does all of it. A network thread beside a working one would be slower: each of the many small socket calls
+gives the interpreter's lock away, and waits milliseconds to get it back from a thread that computes.
+
+Throughput: a broker sends only so many messages ahead of their acknowledgements. With MQTT 5 the collector says how
+many (Receive Maximum); with 3.1.1 the broker decides (Mosquitto: 20, ``max_inflight_messages``), and groups stay small.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import selectors
+import socket
+import ssl
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal, NamedTuple
+
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from collector.ingest.ingest import Ingest
+from collector.wire.topics import readings_filter, status_filter
+
+log = logging.getLogger(__name__)
+
+RECEIVE_MAXIMUM = 4096
+"""Messages in flight with MQTT 5; also the largest group."""
+
+GROUP_SECONDS = 0.25
+"""A group is settled when nothing more arrives, and after this time at the latest."""
+
+_LINGER_SECONDS = 0.002  # "nothing more arrives" is this long
+_IDLE_SECONDS = 0.2  # how late a call of stop() is noticed
+_BURST = 64  # messages read before anything else is looked at
+_BACKOFF_SECONDS = (1.0, 30.0)
+_FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
+
+Protocol = Literal["auto", "5", "3.1.1"]
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """How the broker is reached.
+
+    Attributes:
+        host: name or address.
+        port: TCP port.
+        username: for signing in; None: without.
+        password: for signing in.
+        tls: a context for an encrypted connection; None: plain.
+        client_id: fixed, because the broker keeps the session of messages not yet acknowledged under it. No two
+            collectors may share one.
+        keepalive: seconds without traffic after which a ping is sent.
+        protocol: MQTT version; ``auto`` tries 5, then 3.1.1.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    username: str | None = None
+    password: str | None = None
+    tls: ssl.SSLContext | None = None
+    client_id: str = "kerfbook-collector"
+    keepalive: int = 60
+    protocol: Protocol = "auto"
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How a collector is, for ``/healthz`` and ``/metrics``; counts are since its start.
+
+    ``queued`` messages are received and not yet settled. ``broker_error`` and ``store_error`` say what is wrong at
+    this moment, None: nothing.
+    """
+
+    running: bool
+    connected: bool
+    connections: int
+    messages: int
+    refused: int
+    readings: int
+    late: int
+    groups: int
+    queued: int
+    last_commit_us: int | None
+    broker_error: str | None
+    store_error: str | None
+
+
+class _Token(NamedTuple):
+    client: Client
+    mid: int
+    qos: int
+
+
+class Collector:
+    """Receives the messages of a site and gives them to an ingest.
+
+    Args:
+        ingest: takes and settles the messages.
+        site: name of the site; its readings and statuses are subscribed to.
+        broker: how the broker is reached.
+        clock: gives the present in microseconds UTC.
+    """
+
+    def __init__(
+        self,
+        ingest: Ingest,
+        site: str,
+        broker: Broker,
+        clock: Callable[[], int] = lambda: time.time_ns() // 1000,
+    ) -> None:
+        self._ingest = ingest
+        self._filters = [(readings_filter(site), 1), (status_filter(site), 1)]
+        self._broker = broker
+        self._clock = clock
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._protocol = (
+            MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
+        )
+        self._received = 0
+        self._queued = 0
+        self._connections = 0
+        self._connected = False
+        self._answered = False  # the broker has answered the connection that is being made
+        self._broker_error: str | None = "not connected yet"
+        self._store_error: str | None = None
+
+    def start(self) -> None:
+        """Runs in a thread of its own.
+
+        Raises:
+            RuntimeError: it runs already.
+        """
+        if self._thread is not None and self._thread.is_alive():
+            raise RuntimeError("the collector runs already")
+        self._stop.clear()
+        self._thread = threading.Thread(target=self.run, name="kerfbook-collector", daemon=True)
+        self._thread.start()
+
+    def stop(self, timeout: float = 10.0) -> None:
+        """Settles what was received, acknowledges it, disconnects, and waits for the end of the thread."""
+        self._stop.set()
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join(timeout)
+
+    def run(self) -> None:
+        """Runs in this thread until `stop` is called; connects again for as long as it takes."""
+        delay = _BACKOFF_SECONDS[0]
+        try:
+            while not self._stop.is_set():
+                connections = self._connections
+                client = self._connect()
+                if client is not None:
+                    self._serve(client)
+                if self._stop.is_set():
+                    return
+                delay = (
+                    _BACKOFF_SECONDS[0]
+                    if self._connections > connections
+                    else min(delay * 2, _BACKOFF_SECONDS[1])
+                )
+                wait = delay * random.uniform(0.8, 1.2)  # noqa: S311 (spreads collectors, keeps no secret)
+                log.warning("broker %s: %s; trying again in %.0f s", self._where, self._broker_error, wait)
+                self._stop.wait(wait)
+        finally:
+            self._connected = False
+
+    def health(self) -> Health:
+        """How the collector is; from any thread."""
+        counts = self._ingest.counts
+        return Health(
+            running=self._thread is not None and self._thread.is_alive(),
+            connected=self._connected,
+            connections=self._connections,
+            messages=counts.messages,
+            refused=counts.refused,
+            readings=counts.readings,
+            late=counts.late,
+            groups=counts.groups,
+            queued=self._queued,
+            last_commit_us=counts.last_commit_us,
+            broker_error=self._broker_error,
+            store_error=self._store_error,
+        )
+
+    # Connecting
+
+    @property
+    def _where(self) -> str:
+        return f"{self._broker.host}:{self._broker.port}"
+
+    def _connect(self) -> Client | None:
+        broker = self._broker
+        version_5 = self._protocol is MQTTProtocolVersion.MQTTv5
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=broker.client_id,
+            clean_session=None if version_5 else False,
+            protocol=self._protocol,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        if broker.username is not None:
+            client.username_pw_set(broker.username, broker.password)
+        if broker.tls is not None:
+            client.tls_set_context(broker.tls)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_socket_register_write = _leave_to_the_loop
+        self._answered = False
+        try:
+            if version_5:
+                session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+                session.SessionExpiryInterval = _FOREVER
+                session.ReceiveMaximum = RECEIVE_MAXIMUM
+                client.connect(
+                    broker.host, broker.port, broker.keepalive, clean_start=False, properties=session
+                )
+            else:
+                client.connect(broker.host, broker.port, broker.keepalive)
+        except (OSError, ValueError) as error:
+            self._broker_error = f"cannot be reached ({error})"
+            return None
+        return client
+
+    def _on_connect(self, client: Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
+        self._answered = True
+        if reason.is_failure:
+            self._broker_error = f"refused the connection: {reason}"
+            if str(reason) == "Unsupported protocol version":
+                self._other_protocol()
+            client.disconnect()
+            return
+        self._connections += 1
+        self._connected = True
+        self._broker_error = None
+        version = "5" if self._protocol is MQTTProtocolVersion.MQTTv5 else "3.1.1"
+        log.info(
+            "broker %s: connected with MQTT %s, %s",
+            self._where,
+            version,
+            "going on with the session" if flags.session_present else "new session",
+        )
+        client.subscribe(self._filters)
+
+    def _on_subscribe(self, _client: Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
+        for (topic, _), reason in zip(self._filters, reasons, strict=False):
+            if reason.is_failure:
+                self._broker_error = (
+                    f"refused the subscription to {topic} ({reason}): correct its access rules"
+                )
+                log.error("broker %s: %s", self._where, self._broker_error)
+
+    def _on_disconnect(self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self._connected = False
+        if self._broker_error is None:
+            self._broker_error = f"the connection ended: {reason}"
+        if not self._answered:  # some brokers hang up on a version that they do not speak
+            self._other_protocol()
+
+    def _other_protocol(self) -> None:
+        if self._broker.protocol == "auto":
+            version_5 = self._protocol is MQTTProtocolVersion.MQTTv5
+            self._protocol = MQTTProtocolVersion.MQTTv311 if version_5 else MQTTProtocolVersion.MQTTv5
+
+    # Working
+
+    def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
+        self._received += 1
+        self._queued += 1
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        mid = message.mid
+        token = _Token(client, mid, message.qos)
+        self._ingest.take(
+            topic, bytes(message.payload), self._clock(), message.retain, token, mid=mid, again=message.dup
+        )
+
+    def _serve(self, client: Client) -> None:
+        """Until the connection or the collector ends."""
+        linger = _LINGER_SECONDS if self._protocol is MQTTProtocolVersion.MQTTv5 else 0.0
+        settle_by = next_misc = time.monotonic()
+        with selectors.DefaultSelector() as selector:
+            sock = client.socket()
+            if sock is None:
+                return
+            selector.register(sock, selectors.EVENT_READ)
+            while not self._stop.is_set() and client.socket() is not None:
+                buffered = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+                wait = 0.0 if buffered else linger if self._queued else _IDLE_SECONDS
+                readable = bool(selector.select(wait)) or buffered
+                if readable:
+                    if not self._queued:
+                        settle_by = time.monotonic() + GROUP_SECONDS
+                    self._read(client)
+                now = time.monotonic()
+                if self._queued and (not readable or now >= settle_by or self._queued >= RECEIVE_MAXIMUM):
+                    self._settle(client)
+                if client.want_write():
+                    client.loop_write()
+                if now >= next_misc:
+                    client.loop_misc()
+                    next_misc = now + 1.0
+        if self._queued:
+            self._settle(client)
+        if client.socket() is not None:
+            client.disconnect()
+            self._flush(client)
+        self._connected = False
+
+    def _read(self, client: Client) -> None:
+        for _ in range(_BURST):
+            before = self._received
+            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._received == before:
+                return
+
+    def _settle(self, client: Client) -> None:
+        """Settles and acknowledges; with a store that fails, tries until it is well and reads nothing more."""
+        delay = _BACKOFF_SECONDS[0]
+        while True:
+            try:
+                tokens = self._ingest.settle()
+                break
+            except Exception as error:  # noqa: BLE001 (whatever a store raises: no message may be lost by it)
+                self._store_error = f"{type(error).__name__}: {error}"
+                log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)  # noqa: TRY400
+                if self._stop.wait(delay):
+                    return
+                delay = min(delay * 2, _BACKOFF_SECONDS[1])
+                client.loop_misc()
+        self._store_error = None
+        self._queued = 0
+        for token in tokens:
+            # The identifiers of an ended connection may mean other messages by now.
+            if isinstance(token, _Token) and token.client is client:
+                client.ack(token.mid, token.qos)
+
+    @staticmethod
+    def _flush(client: Client) -> None:
+        deadline = time.monotonic() + 2.0
+        while client.socket() is not None and client.want_write() and time.monotonic() < deadline:
+            if client.loop_write() == MQTTErrorCode.MQTT_ERR_AGAIN:
+                time.sleep(0.01)
+
+
+def _leave_to_the_loop(_client: Client, _data: Any, _socket: socket.socket | Any) -> None:
+    """With this callback set, packets are queued until ``loop_write`` instead of each being sent at once."""

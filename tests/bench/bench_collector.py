@@ -1,0 +1,82 @@
+"""Messages a second from a real broker at QoS 1 to committed facts, beside a bare subscriber that does nothing.
+
+    PYTHONPATH=. python -m pytest tests/bench/bench_collector.py -m bench -s
+
+All messages wait in the broker before the clock starts, so neither publisher nor network limits anyone.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+
+import pytest
+
+from collector.facts import SECOND
+from collector.signals import Series, Trace
+from collector.wire.pack import write_pack
+from tests.ingest.conftest import BOX, T0, motor
+from tests.ingest.publisher import Publisher
+
+pytestmark = [pytest.mark.bench, pytest.mark.real]
+
+MESSAGES = int(os.environ.get("KERFBOOK_BENCH_MESSAGES", "12000"))
+SAWS = 10
+
+
+def minutes(count: int) -> list[Trace]:
+    """Packs of a second at 10 Hz with both switches: a motor that runs, cuts for 12 s in 30, and rests."""
+    levels = [(20, 0.0), (40, 3.2)] + [(12, 6.4), (18, 3.2)] * (count // 30 + 1) + [(40, 0.0)]
+    whole = motor(levels)
+    packs = []
+    for i in range(count):
+        start = T0 + i * SECOND
+        switch = Series.of([start + 40_000], [1])
+        packs.append(Trace(whole.motor.between(start, start + SECOND), switch, Series.empty(), switch))
+    return packs
+
+
+def messages() -> list[tuple[str, bytes]]:
+    packs = minutes(MESSAGES // SAWS)
+    payloads = [write_pack(BOX, pack) for pack in packs]
+    return [(f"kerfbook/tern-point/saw-{n}/readings", payload) for payload in payloads for n in range(SAWS)]
+
+
+def drained(broker, what: str, protocol: str, folder) -> dict[str, float]:
+    """Runs one subscriber in a process of its own until it has everything; its figures."""
+    command = [sys.executable, "-m", "tests.bench.drain", what, protocol, str(broker.port), str(folder), str(MESSAGES)]
+    out = subprocess.run(command, capture_output=True, text=True, env=os.environ | {"PYTHONPATH": "."}, timeout=300)
+    assert out.returncode == 0, out.stderr
+    wall, cpu, rss = map(float, out.stdout.split()[-3:])
+    return {"wall": wall, "cpu": cpu, "rss": rss}
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def bench_messages_per_second(mosquitto, tmp_path, protocol, capsys):
+    batch = messages()
+    rows = {}
+    for what in ("bare", "collector", "bare", "collector"):
+        subscribe(mosquitto, what, protocol)
+        with Publisher(mosquitto) as box:
+            box.publish(batch)
+        folder = tmp_path / f"{what}-{time.monotonic_ns()}"
+        folder.mkdir()
+        figures = drained(mosquitto, what, protocol, folder)
+        if what not in rows or figures["wall"] < rows[what]["wall"]:
+            rows[what] = figures
+        subscribe(mosquitto, what, protocol, clean=True)
+    with capsys.disabled():
+        size = sum(len(payload) for _, payload in batch) / len(batch)
+        print(f"\nMQTT {protocol}, QoS 1, {MESSAGES} messages of {SAWS} saws, {size:.0f} bytes each, best of two")
+        for what, f in rows.items():
+            rate = MESSAGES / f["wall"]
+            print(f"  {what:<10} {rate:8.0f} messages/s   {f['cpu'] / MESSAGES * 1e6:6.0f} µs CPU each   {f['rss']:5.0f} MB")
+        print(f"  ratio      {rows['bare']['wall'] / rows['collector']['wall']:8.2f}   (bar 0.5, aim 0.8)")
+
+
+def subscribe(broker, what: str, protocol: str, *, clean: bool = False) -> None:
+    """Leaves a session with the subscription behind, or no session."""
+    command = [sys.executable, "-m", "tests.bench.drain", what, protocol, str(broker.port), "-", "-1" if clean else "0"]
+    subprocess.run(command, check=True, env=os.environ | {"PYTHONPATH": "."}, timeout=30)

@@ -1,0 +1,89 @@
+"""Fixtures that every room's tests share."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+REAL = os.environ.get("KERFBOOK_REAL") == "1"
+
+
+def need(program: str) -> str:
+    """The path of a program; without it the test is skipped, and fails where ``KERFBOOK_REAL=1``."""
+    path = shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin")
+    if path is None:
+        if REAL:
+            pytest.fail(f"{program} is not installed, and KERFBOOK_REAL=1 wants it")
+        pytest.skip(f"{program} is not installed")
+    return path
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+class Mosquitto:
+    """A real broker in a folder of its own: sessions and queued messages survive `kill` no better than in life."""
+
+    host = "127.0.0.1"
+
+    def __init__(self, folder: Path, *settings: str) -> None:
+        self.program = need("mosquitto")
+        self.port = free_port()
+        self.log = folder / "mosquitto.log"
+        self.config = folder / "mosquitto.conf"
+        self.process: subprocess.Popen[bytes] | None = None
+        data = folder / "mosquitto"
+        data.mkdir(exist_ok=True)
+        lines = [
+            f"listener {self.port} {self.host}",
+            "allow_anonymous true",
+            "persistence true",
+            f"persistence_location {data}/",
+            "max_queued_messages 0",  # 1000 by default: a collector that is away for a while would lose the rest
+            *([f"user {os.environ.get('USER', 'root')}"] if os.geteuid() == 0 else []),
+            *settings,
+        ]
+        self.config.write_text("\n".join(lines) + "\n")
+
+    def start(self) -> None:
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen([self.program, "-c", self.config], stdout=log, stderr=log)
+        deadline = time.monotonic() + 10
+        while time.monotonic() < deadline:
+            with suppress(OSError), socket.create_connection((self.host, self.port), 0.2):
+                return
+            if self.process.poll() is not None:
+                break
+            time.sleep(0.02)
+        raise AssertionError(f"mosquitto does not answer: {self.log.read_text()[-2000:]}")
+
+    def stop(self) -> None:
+        """Ends it in order: it writes its sessions to disk."""
+        if self.process is not None:
+            self.process.send_signal(signal.SIGTERM)
+            self.process.wait(10)
+            self.process = None
+
+    def restart(self) -> None:
+        self.stop()
+        self.start()
+
+
+@pytest.fixture
+def mosquitto(tmp_path):
+    """A running broker."""
+    broker = Mosquitto(tmp_path)
+    broker.start()
+    yield broker
+    broker.stop()

@@ -1,0 +1,48 @@
+"""A box's end of the broker, for tests: publishes at QoS 1 and waits until the broker has everything."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
+
+
+class Publisher:
+    def __init__(self, broker) -> None:
+        self.client = Client(CallbackAPIVersion.VERSION2)
+        self.client.max_queued_messages_set(0)
+        self.client.max_inflight_messages_set(1000)
+        self.client.connect(broker.host, broker.port)
+        self.client.loop_start()
+
+    def publish(self, messages: Iterable[tuple[str, bytes]], *, retain: bool = False, rate: float = 0) -> None:
+        sent = []
+        for topic, payload in messages:
+            sent.append(self.client.publish(topic, payload, qos=1, retain=retain))
+            if rate:
+                time.sleep(1 / rate)
+        for info in sent:
+            info.wait_for_publish(30)
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.close()
+
+
+def until(condition, seconds: float = 15.0):
+    """Waits for a condition; its value."""
+    deadline = time.monotonic() + seconds
+    while True:
+        value = condition()
+        if value or time.monotonic() > deadline:
+            assert value, "it did not come true in time"
+            return value
+        time.sleep(0.02)
