@@ -11,6 +11,7 @@ What truth means here, where the words leave room:
 - A cut lasts from the first touch to the last: its ramps (0 to 0.5 s) belong to it.
 - Feed pauses have the current at idle for 0.2 to 0.9 s, separate cuts have it there for 1.3 s or more; bumps last
   under 0.75 s, cuts at least 1.5 s. Nothing lies between, because nobody could say what it would be.
+- A light cut lasts no longer than 10 s, and none comes within 2 s of spin-up, before there was a level to see.
 - Every brake that can be seen stands above the highest cut, as a brake that injects current does.
 - A door visit whose ends, or the standstill before it, fell into a lost pack is unsure.
 - A cut of which lost packs hide more than a fifth, or which only such a loss separates from the next, or which the
@@ -197,8 +198,8 @@ def _everything(dice: Generator) -> Saw:
 
 
 def _fair(saw: Saw) -> Saw:
-    """No cut lighter than 3 sigma of the noise, nor than what the supply does to the idle current in two seconds."""
-    swing = saw.idle * saw.full * saw.wander * (0.5 if saw.wander > 0.05 else 0.25)
+    """No cut lighter than 3 sigma of the noise, nor than what the supply and warming up do to idle in two seconds."""
+    swing = saw.idle * saw.full * max(saw.wander * (0.5 if saw.wander > 0.05 else 0.25), 2 * saw.cold / saw.warm_up)
     return replace(
         saw,
         light_amps=max(0.15, 3 * saw.noise if saw.light else 0.0, swing),
@@ -264,13 +265,15 @@ def _story(saw: Saw, dice: Generator, seconds: float) -> _Story:
                     when = min(when, at - 0.25)
                 _switch(s.lock, when, vertical, dice, saw.bounce)
                 locked = vertical
-            is_light = dice.random() < saw.light
+            is_light = dice.random() < saw.light and at - run["spun"] > 2.0
             height = (
                 saw.light_amps * _uniform(dice, 1, 1.2)
                 if is_light
                 else max(saw.full * _uniform(dice, *saw.heavy), saw.least)
             )
             length = _uniform(dice, *saw.cut_seconds)
+            if is_light:
+                length = min(length, _uniform(dice, 2.0, 10.0))
             ramp = min(_uniform(dice, 0, saw.ramp), 0.3 * length)
             cut = {"start": at, "end": at + length, "height": height, "ramp": ramp, "vertical": vertical,
                    "run": len(s.runs), "pauses": 0.0, "light": is_light}  # fmt: skip
