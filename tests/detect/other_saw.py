@@ -324,6 +324,7 @@ def _visit(s: _Story, saw: Saw, dice: Generator, run: dict[str, float], still: f
         {
             "start": opened,
             "end": closed,
+            "off": run["off"],
             "stop": run["stop"],
             "kind": ("after", "stopping", "running").index(kind),
         }
@@ -427,7 +428,10 @@ def _measure(t: NDArray[np.float64], amps: NDArray[np.float64], at: NDArray[np.f
     seen = np.hypot(true, saw.offset) if saw.offset_kind == "square" else true + saw.offset
     seen = seen + dice.normal(0, saw.noise, len(at))
     wild = np.sort(dice.integers(0, len(at), int(dice.poisson(saw.wild * (at[-1] - at[0]) / 60))))
+    turns = np.flatnonzero(np.diff((true > 0.05).astype(int)))
     for k in wild[np.diff(wild, prepend=-10) > 3]:  # single ones
+        if (np.abs(turns - k) < 3).any():  # beside a start or stop nobody can tell it from one
+            continue
         seen[k] = 0.0 if dice.random() < 0.4 else saw.full * _uniform(dice, 2, 12)
     return np.maximum(np.round(seen / saw.step) * saw.step, 0.0)
 
@@ -548,10 +552,14 @@ def _truth(s: _Story, saw: Saw, trace: Trace, away: list[tuple[float, float]]) -
             unsure.add(cut)
     for d in s.doors:
         a, b = _us(d["start"]), _us(d["end"])
-        if a > first and b <= last:
-            visit = DoorVisit(SAW, a, b, d["kind"] == 2, d["kind"] > 0)
+        if first < a < last:
+            visit = DoorVisit(SAW, a, b if b <= last else None, d["kind"] == 2, d["kind"] > 0)
             truth.append(visit)
-            if any(hidden(x - 0.3, x + 0.3) > 0 for x in (d["start"], d["end"], d["stop"])):
+            if (
+                b > last
+                or hidden(d["off"] - 0.3, d["stop"] + 0.3) > 0
+                or any(hidden(x - 0.3, x + 0.3) > 0 for x in (d["start"], d["end"]))
+            ):
                 unsure.add(visit)
     every = np.unique(np.concatenate([x.t for x in trace.series()]))
     silences = np.flatnonzero(np.diff(every) > 15 * SECOND)
@@ -601,16 +609,28 @@ def _pairs(true: Sequence[Fact], found: Sequence[Fact], end: int) -> tuple[dict[
     return pairs, taken
 
 
-def _differences(true: list[Fact], found: list[Fact], end: int, unsure: frozenset[Fact]) -> list[str]:
+def _differences(true: list[Fact], found: list[Fact], end: int, told: Told) -> list[str]:
+    unsure = told.unsure
     pairs, taken = _pairs(true, found, end)
     doubtful = [f for f in true if f in unsure]
     lost = [f for i, f in enumerate(true) if i not in pairs and f not in unsure]
     extra = [f for j, f in enumerate(found) if j not in taken and not _meets(f, doubtful, end)]
+    extra = [f for f in extra if not isinstance(f, Run) or not _in_blind_stop(f, told)]
     return [f"missed {at(f)}" for f in lost] + [f"invented {at(f)}" for f in extra]
 
 
 def _meets(fact: Fact, others: Sequence[Fact], end: int) -> bool:
     return any(min(fact.end or end, o.end or end) > max(fact.start, o.start) for o in others)
+
+
+def _in_blind_stop(fact: Fact, told: Told) -> bool:
+    """Whether a fact lies where a run stopped and some of the stop never arrived."""
+    for run in told.truth:
+        if isinstance(run, Run) and run.end is not None:
+            a, b = run.end - SECOND, run.end + (run.stop_us or 0) + SECOND
+            if told.hidden(a, b) and a <= fact.start and fact.end is not None and fact.end <= b + SECOND:
+                return True
+    return False
 
 
 def at(fact: Fact) -> str:
@@ -642,11 +662,12 @@ def judge(told: Told, found: Sequence[Fact]) -> Score:
     doubtful = [f for f in true if f in told.unsure]
     missed = [f for i, f in enumerate(true) if i not in pairs and f not in told.unsure]
     invented = [f for j, f in enumerate(seen) if j not in taken and not _meets(f, doubtful, end)]
+    invented = [f for f in invented if not _in_blind_stop(f, told)]
     sure = [(true[i], seen[j]) for i, j in pairs.items() if true[i] not in told.unsure]
     starts = tuple((g.start - f.start) / SECOND for f, g in sure)
     ends = tuple((g.end - f.end) / SECOND for f, g in sure if f.end and g.end)
     doors_true, doors_seen = of(DoorVisit, told.truth), of(DoorVisit, found)
-    doors = _differences(doors_true, doors_seen, end, told.unsure)
+    doors = _differences(doors_true, doors_seen, end, told)
     for i, j in _pairs(doors_true, doors_seen, end)[0].items():
         f, g = doors_true[i], doors_seen[j]
         if f in told.unsure:
@@ -657,7 +678,7 @@ def judge(told: Told, found: Sequence[Fact]) -> Score:
         if f.current_seen != g.current_seen and f.current_seen == f.before_stop:  # braking current: either will do
             doors.append(f"current_seen {g.current_seen} {at(f)}")
     runs_true, runs_seen = of(Run, told.truth), of(Run, found)
-    runs = _differences(runs_true, runs_seen, end, told.unsure)
+    runs = _differences(runs_true, runs_seen, end, told)
     brakes = []
     for i, j in _pairs(runs_true, runs_seen, end)[0].items():
         f, g = runs_true[i], runs_seen[j]
@@ -670,6 +691,6 @@ def judge(told: Told, found: Sequence[Fact]) -> Score:
         tuple(f.direction == g.direction for f, g in sure),
         tuple(runs),
         tuple(doors),
-        tuple(_differences(of(Gap, told.truth), of(Gap, found), end, told.unsure)),
+        tuple(_differences(of(Gap, told.truth), of(Gap, found), end, told)),
         tuple(brakes),
     )  # fmt: skip
