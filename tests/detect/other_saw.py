@@ -12,7 +12,7 @@ What truth means here, where the words leave room:
 - Feed pauses have the current at idle for 0.2 to 0.9 s, separate cuts have it there for 1.3 s or more; bumps last
   under 0.75 s, cuts at least 1.5 s. Nothing lies between, because nobody could say what it would be.
 - A light cut lasts no longer than 10 s, and none comes within 2 s of spin-up, before there was a level to see.
-- Every brake that can be seen stands above the highest cut, as a brake that injects current does.
+- Every brake that can be seen stands above the highest cut, or below idle after a moment without current.
 - A door visit whose ends, or the standstill before it, fell into a lost pack is unsure.
 - A cut of which lost packs hide more than a fifth, or which only such a loss separates from the next, or which the
   ends of the trace cut off, is *unsure*: found or not, right either way.
@@ -78,6 +78,7 @@ class Saw:
     offset: float = 0.0
     offset_kind: str = "plain"  # plain: added; square: added as squares
     brake: str = "seen"  # seen, unseen
+    brake_level: tuple[float, float] = (1.4, 3.0)  # of full load; below 1: of idle
     dead_time: tuple[float, float] = (0.1, 0.4)
     bounce: bool = False
     lost: float = 0.0  # share of packs
@@ -142,6 +143,7 @@ HARD: dict[str, Callable[[Saw, Generator], Saw]] = {
     "wild": lambda s, d: replace(s, wild=_uniform(d, 1, 4)),
     "offset": lambda s, d: replace(s, offset=0.3, offset_kind=str(d.choice(["plain", "square"]))),
     "brake-at-once": lambda s, _: replace(s, dead_time=(0.0, 0.0), off_after=(0.0, 2.0)),
+    "brake-below-idle": lambda s, _: replace(s, brake_level=(0.4, 0.8)),
     "brake-unseen": lambda s, _: replace(s, brake="unseen"),
     "bounce": lambda s, _: replace(s, bounce=True, pause=(1.5, 8.0)),
     "lost-packs": lambda s, d: replace(s, lost=_uniform(d, 0.01, 0.06)),
@@ -153,9 +155,16 @@ HARD: dict[str, Callable[[Saw, Generator], Saw]] = {
 }
 """Every difficulty of the issue's list, by name: what it changes in an ordinary saw."""
 
-_APART = (("small-motor", "big-motor"), ("slow-samples", "fast-samples"), ("star-delta", "soft-start"),
-          ("light", "coarse"), ("brake-at-once", "brake-unseen"), ("busy", "close-cuts", "bounce", "feed-pauses"),
-          ("at-once", "busy"), ("in-mid-run", "holes"))  # fmt: skip
+_APART = (
+    ("small-motor", "big-motor"),
+    ("slow-samples", "fast-samples"),
+    ("star-delta", "soft-start"),
+    ("light", "coarse"),
+    ("brake-at-once", "brake-below-idle", "brake-unseen"),
+    ("busy", "close-cuts", "bounce", "feed-pauses"),
+    ("at-once", "busy"),
+    ("in-mid-run", "holes"),
+)
 """Of each of these one only, in a mixture."""
 
 
@@ -296,7 +305,7 @@ def _story(saw: Saw, dice: Generator, seconds: float) -> _Story:
         run["off"] = last + _uniform(dice, *saw.off_after)
         run["dead"] = _uniform(dice, *saw.dead_time)
         run["brake"] = _uniform(dice, 1.2, 3.3) if saw.brake == "seen" else 0.0
-        run["level"] = _uniform(dice, 1.4, 3.0)
+        run["level"] = _uniform(dice, *saw.brake_level)
         run["stop"] = run["off"] + (run["dead"] + run["brake"] if run["brake"] else 0.0)
         s.runs.append(run)
         still = max(run["stop"], run["off"] + (0.0 if run["brake"] else 4.0))
@@ -378,7 +387,9 @@ def _current(s: _Story, saw: Saw, dice: Generator) -> tuple[NDArray[np.float64],
         amps[i] = _start(saw, dice, t[i] - run["start"], run["spun"] - run["start"], float(idle[i.stop]))
         run["inrush"] = float(amps[i].max())
         if run["brake"]:
-            amps[span(run["off"] + run["dead"], run["stop"])] = run["level"] * saw.full
+            amps[span(run["off"] + run["dead"], run["stop"])] = (
+                run["level"] * saw.full * (saw.idle if run["level"] < 1 else 1)
+            )
     for cut in s.cuts:
         i = span(cut["start"], cut["end"])
         u = t[i]
