@@ -17,6 +17,8 @@ _LESS = 0.85  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
 _PAUSE = 0.6  # with less than this share of it for a sample it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
+_EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
+_FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
 _BEFORE_US = 600_000  # what the level is compared with
 _LEAST_US = 600_000  # a brake takes longer than this,
 _SURE_US = 1_200_000  # ... and longer than this where nothing but its flatness tells it from a cut
@@ -25,13 +27,14 @@ _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median diff
 
 @dataclass(frozen=True, slots=True)
 class LastLevel:
-    """The flat level at the end of a run: its first index, when that was, its mean (mA), and the samples' noise."""
+    """The flat level at the end of a run: first index, when that was, how long (µs), mean, and the samples' noise (mA)."""
 
     index: int
     start: int
     lasted: int
     level: float
     sigma: float
+    even: bool  # no more uneven than noise makes it: a cut is
 
 
 def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
@@ -62,7 +65,9 @@ def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
     lasted = int(t[n]) - int(t[start])
     if not _LEAST_US <= lasted <= longest_us:
         return None
-    return LastLevel(start, int(t[start]), lasted, float(y[start:].mean()), sigma)
+    level = float(y[start:].mean())
+    even = float(y[start + 1 :].std()) <= _EVEN_SIGMAS * 0.67 * sigma + _EVEN * level
+    return LastLevel(start, int(t[start]), lasted, level, sigma, even)
 
 
 def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
@@ -94,8 +99,9 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
         return first + int(paused[0])
     if last.level < _LESS * idle - margin:
         return last.index
-    if last.level > _MORE * idle + margin and last.lasted >= _SURE_US:
-        return last.index
+    if last.level > _MORE * idle + margin and last.even:
+        high = last.level > _FAR_MORE * idle
+        return last.index if last.lasted >= (_LEAST_US if high else _SURE_US) else None
     return None
 
 
