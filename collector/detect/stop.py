@@ -19,7 +19,7 @@ _PAUSE = 0.6  # with less than this share of it for a sample it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
 _FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
-_BEFORE_US = 600_000  # what the level is compared with
+PAUSE_US = 600_000  # a brake follows switching off within this time; what was before is compared with it
 _LEAST_US = 600_000  # a brake takes longer than this,
 _SURE_US = 1_200_000  # ... and longer than this where nothing but its flatness tells it from a cut
 _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median difference of medians of three
@@ -60,7 +60,7 @@ def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
     if flat.all():
         return None
     start = n - int(flat.argmin())
-    k = max(2, int(np.searchsorted(t, int(t[start]) + _BEFORE_US)) - start)
+    k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
     start = _sharpest(y, start, min(start + k, n - 3), k)
     lasted = int(t[n]) - int(t[start])
     if not _LEAST_US <= lasted <= longest_us:
@@ -92,7 +92,7 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
         idle: what the motor took at idle before it, mA.
     """
     clear = 3 * last.sigma
-    first = int(np.searchsorted(t, last.start - _BEFORE_US))
+    first = int(np.searchsorted(t, last.start - PAUSE_US))
     paused = np.flatnonzero(ma[first : last.index + 1] < _PAUSE * min(idle, last.level) - last.sigma)
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
