@@ -27,7 +27,7 @@ _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median diff
 
 @dataclass(frozen=True, slots=True)
 class LastLevel:
-    """The flat level at the end of a run: first index, when that was, how long (µs), mean, and the samples' noise (mA)."""
+    """The flat level at the end of a run: first index, its time and length (µs), mean and the samples' noise (mA)."""
 
     index: int
     start: int
