@@ -190,7 +190,7 @@ def _change_points(breaks: Callable[[NDArray[np.float64], float], list[int]]) ->
     def find(s: Stretch, settings: Any) -> Spans:
         weight, rise = settings
         penalty = weight * _spread(s.x) ** 2 * np.log(max(len(s.x), 3))
-        return levels_above_idle(s, breaks(s.x, penalty), rise)
+        return levels_above_idle(s, breaks(s.x, penalty) if len(s.x) > 6 else [len(s.x)], rise)
 
     return find
 
