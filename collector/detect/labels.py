@@ -247,6 +247,8 @@ class Labels:
     def settle(self, now: int) -> list[Passage]:
         """Takes out the passages on which all readings agree, or those of the best where they never will."""
         chain = self.readings[0].chain
+        if now - self._start < SPIN_UP_US:
+            return []  # it may all turn out to have been spin-up
         if any(r.chain is not chain for r in self.readings[1:]):
             firsts = [_first(r.chain) for r in self.readings]
             if now - min(p.end for p in firsts if p is not None) < _UNDECIDED_US:
