@@ -15,6 +15,7 @@ Ints = NDArray[np.int64]
 
 _LESS = 0.85  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
+_PARTLY, _FAST_US = 0.92, 40_000  # of the samples before it; samples closer than this come from a fast box
 _PAUSE = 0.6  # with less than this share of it for a sample it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
@@ -45,10 +46,13 @@ def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
         ma: their currents, mA.
         longest_us: no brake takes longer.
     """
-    n = len(ma) - 1  # the last sample is partly without current
+    n = len(ma) - 1  # the last sample is partly without current; of a fast box more than one
+    if n > 6 and int(t[n]) - int(t[n - 1]) < _FAST_US and ma[n - 1] < _PARTLY * float(np.median(ma[n - 6 : n - 1])):
+        n -= 1
     if n < 6:
         return None
-    middle = np.maximum(np.minimum(ma[:-2], ma[1:-1]), np.minimum(np.maximum(ma[:-2], ma[1:-1]), ma[2:]))
+    a, b, c = ma[: n - 1], ma[1:n], ma[2 : n + 1]
+    middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
     y = np.concatenate((ma[:1], middle))[:n].astype(np.float64)
     sigma = max(10.0, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-20:])))
     back = y[::-1]
