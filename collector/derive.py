@@ -176,9 +176,7 @@ class Change:
             replace_to_us=self.to_us,
             facts=self.after,
             checkpoint=None if detector is None or at is None else Checkpoint(at, detector.dump()),
-            now=None
-            if detector is None or at is None
-            else NowEntry.of(self.saw, detector.now(), clock_skew_us),
+            now=None if detector is None or at is None else NowEntry.of(self.saw, detector.now(), clock_skew_us),
             cleaned=cleaned,
             rests_from_us=self.from_us + 1,
             rests=self.rests,

@@ -122,9 +122,7 @@ class Collector:
         self._clock = clock
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
-        self._protocol = (
-            MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
-        )
+        self._protocol = MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
         self._received = 0
         self._queued = 0
         self._connections = 0
@@ -162,11 +160,7 @@ class Collector:
                     self._serve(client)
                 if self._stop.is_set():
                     return
-                delay = (
-                    _BACKOFF_SECONDS[0]
-                    if self._connections > connections
-                    else min(delay * 2, _BACKOFF_SECONDS[1])
-                )
+                delay = _BACKOFF_SECONDS[0] if self._connections > connections else min(delay * 2, _BACKOFF_SECONDS[1])
                 wait = delay * random.uniform(0.8, 1.2)  # noqa: S311 (spreads collectors, keeps no secret)
                 log.warning("broker %s: %s; trying again in %.0f s", self._where, self._broker_error, wait)
                 self._stop.wait(wait)
@@ -223,9 +217,7 @@ class Collector:
                 session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 session.SessionExpiryInterval = _FOREVER
                 session.ReceiveMaximum = RECEIVE_MAXIMUM
-                client.connect(
-                    broker.host, broker.port, broker.keepalive, clean_start=False, properties=session
-                )
+                client.connect(broker.host, broker.port, broker.keepalive, clean_start=False, properties=session)
             else:
                 client.connect(broker.host, broker.port, broker.keepalive)
         except (OSError, ValueError) as error:
@@ -256,9 +248,7 @@ class Collector:
     def _on_subscribe(self, _client: Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         for (topic, _), reason in zip(self._filters, reasons, strict=False):
             if reason.is_failure:
-                self._broker_error = (
-                    f"refused the subscription to {topic} ({reason}): correct its access rules"
-                )
+                self._broker_error = f"refused the subscription to {topic} ({reason}): correct its access rules"
                 log.error("broker %s: %s", self._where, self._broker_error)
 
     def _on_disconnect(self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:

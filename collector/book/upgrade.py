@@ -36,7 +36,7 @@ def upgrade(engine: Engine) -> None:
         found = version(connection)  # another process may have been here in between
         if found == HEAD:
             return
-        if found is None and (strangers := inspect(connection).get_table_names()):
+        if found is None and (strangers := set(inspect(connection).get_table_names()) - {_VERSIONS}):
             raise BookError(
                 f"the database {engine.url!r} is no book: it has tables ({', '.join(sorted(strangers)[:5])}) but no "
                 "schema version; give the book a database of its own"

@@ -52,9 +52,7 @@ class Line:
         Returns:
             What the book must take; the line assumes that it does.
         """
-        derivation = Derivation(
-            self.detector, 0 if self._last_rest is None else self._last_rest + REST_SPACING_US
-        )
+        derivation = Derivation(self.detector, 0 if self._last_rest is None else self._last_rest + REST_SPACING_US)
         derivation.feed(trace)
         from_us, facts, amended = derivation.from_us, derivation.facts, derivation.amended
         if floor is not None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from collector.book.entries import EXCERPT_BYTES, RefusalEntry
 from collector.wire.refusal import Refusal
 
-_TOPICS = 256  # so many topics of one group are told apart
+_TOPICS = 64  # so many topics of one group are told apart
 
 
 class Refused:

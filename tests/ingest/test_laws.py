@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
@@ -11,7 +10,7 @@ from hypothesis import strategies as st
 from collector.facts import SECOND
 from collector.signals import Series, Trace, merge
 from collector.wire.pack import write_pack
-from tests.ingest.conftest import BOX, T0, Shop
+from tests.ingest.conftest import BOX, T0, Shop, memory_folder
 from tests.ingest.threshold import derive
 
 TOPIC = "kerfbook/tern-point/heron/readings"
@@ -33,9 +32,7 @@ def played(pieces) -> Trace:
         for second in range(0, seconds, step):
             motor[at + second * SECOND] = ma
         at += (seconds + 40 * silence) * SECOND
-    return Trace(
-        Series.of(motor, motor.values()), Series.empty(), Series.empty(), Series.of(door, door.values())
-    )
+    return Trace(Series.of(motor, motor.values()), Series.empty(), Series.empty(), Series.of(door, door.values()))
 
 
 @st.composite
@@ -58,7 +55,7 @@ def deliveries(draw):
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_any_chunking_order_and_repetition_gives_the_book_of_one_pass(delivery):
     whole, packs, breaks, crashes = delivery
-    with tempfile.TemporaryDirectory() as folder:
+    with memory_folder() as folder:
         shop = Shop(Path(folder))
         try:
             for i, pack in enumerate(packs):

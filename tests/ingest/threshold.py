@@ -117,9 +117,7 @@ class ThresholdDetector:
         settled = self.s["settled"]
         found = Found(settled, sorted(self.done + opened, key=lambda f: f.start))
         self.done = []
-        self.s["settled"] = (
-            self.s["consumed"] or 0
-        )  # what is open and starts before is amended, as the contract says
+        self.s["settled"] = self.s["consumed"] or 0  # what is open and starts before is amended, as the contract says
         return found
 
     def now(self) -> Now:
