@@ -136,9 +136,7 @@ class Box:
         keep = (when < script.seconds) & (np.diff(when, append=np.inf) > 0.99 * fast)
         return when[keep], step[keep]
 
-    def _motor(
-        self, script: Script, current: Current, rng: np.random.Generator, phase: float
-    ) -> tuple[Floats, Floats]:
+    def _motor(self, script: Script, current: Current, rng: np.random.Generator, phase: float) -> tuple[Floats, Floats]:
         when, step = self.ticks(script, phase)
         if self.jitter > 0:
             # Jitter is the box's, of the order of its fast interval even in the heartbeat.
@@ -167,9 +165,7 @@ class Box:
 
     def _switches(
         self, script: Script, dice: Dice, phase: float
-    ) -> tuple[
-        tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]]
-    ]:
+    ) -> tuple[tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]], tuple[Floats, NDArray[np.int32]]]:
         """Lock, station and door: each change at its time, and where they stand every ten seconds."""
         report = np.arange(10.0 * phase, script.seconds, 10.0)
         lock_t, locked, station = (np.array(c) for c in zip(*script.locks, strict=True))

@@ -123,9 +123,7 @@ class Shiftwork:
         self.on = self.now
         # Nobody starts a saw twice alike: voltage, temperature and the phase at which the contactor closes
         # differ.
-        self.start = replace(
-            s, ratio=s.ratio * d.uniform(0.95, 1.05), spin_up_s=s.spin_up_s * d.uniform(0.93, 1.1)
-        )
+        self.start = replace(s, ratio=s.ratio * d.uniform(0.95, 1.05), spin_up_s=s.spin_up_s * d.uniform(0.93, 1.1))
         self.now += self.start.ready_s
 
     def switch_off(self) -> None:
@@ -165,9 +163,7 @@ class Shiftwork:
             self.script.lock(self.now, locked=False)
             self.now += d.uniform(0.6, 3.0)
 
-    def cut(
-        self, material: Material, thickness: float, metres: float, feed: float, *, vertical: bool
-    ) -> None:
+    def cut(self, material: Material, thickness: float, metres: float, feed: float, *, vertical: bool) -> None:
         """Cut ``metres`` at ``feed`` [m/s], and bring the head back without load."""
         d = self.dice
         self.aim(vertical)
@@ -181,9 +177,7 @@ class Shiftwork:
         slower = max(watts / (0.75 * self.motor.plate.watts), 1.0)
         amps = self.motor.plate.active_amps(watts / slower)
         seconds = max(metres / feed * slower, 1.0)
-        cause = (
-            f"{material.name} {thickness:g} mm, {60 * feed / slower:.0f} m/min, dull {self.blade.dull:.2f}"
-        )
+        cause = f"{material.name} {thickness:g} mm, {60 * feed / slower:.0f} m/min, dull {self.blade.dull:.2f}"
         done = passage(
             d,
             self.now,
@@ -255,9 +249,7 @@ def day_script(crew: Crew, motor: Motor, day: dt.date, plan: DayPlan, dice: Dice
     script = Script(start, (end - start) / SECOND)
     busy = plan.busy if plan.busy is not None else dice.uniform(0.42, 0.74)
     work = Shiftwork(script, crew, motor, plan.blade, dice)
-    change = (
-        None if plan.blade_change is None else (local_us(day, plan.blade_change, plan.zone) - start) / SECOND
-    )
+    change = None if plan.blade_change is None else (local_us(day, plan.blade_change, plan.zone) - start) / SECOND
     planned = plan.planned(day)
     for span in sorted([*planned, *plan.overtime]):
         a, b = ((edge - start) / SECOND for edge in span)

@@ -86,9 +86,7 @@ def ordinary_setting(d: Dice) -> Setting:
         offset=d.uniform(0.0, 0.1),
         station=d.chance(0.5),
     )
-    return Setting(
-        motor, box, Work(rise_a=(max(0.2, 5 * box.noise), 0.5 * plate.full_load_amps)), d.uniform(0.3, 1.0)
-    )
+    return Setting(motor, box, Work(rise_a=(max(0.2, 5 * box.noise), 0.5 * plate.full_load_amps)), d.uniform(0.3, 1.0))
 
 
 def _start(d: Dice, way: Starting) -> Start:
@@ -106,9 +104,7 @@ def _start(d: Dice, way: Starting) -> Start:
 def _brake(d: Dice, *, visible: bool) -> Brake:
     plateau = d.uniform(0.35, 0.8) if d.chance(0.4) else d.uniform(1.2, 2.8)
     dead = 0.0 if d.chance(0.2) else d.uniform(0.05, 0.6)
-    return Brake(
-        electronic=True, visible=visible, dead_s=dead, plateau=plateau, stop_s=dead + d.uniform(1.5, 3.3)
-    )
+    return Brake(electronic=True, visible=visible, dead_s=dead, plateau=plateau, stop_s=dead + d.uniform(1.5, 3.3))
 
 
 def _work_stretch(setting: Setting, d: Dice) -> Script:
@@ -216,9 +212,7 @@ def _wander(s: Setting, d: Dice) -> Setting:
 
 
 def _light(s: Setting, d: Dice) -> Setting:
-    return replace(
-        s, box=replace(s.box, noise=0.05), work=replace(s.work, rise_a=(0.15, d.uniform(0.25, 0.5)))
-    )
+    return replace(s, box=replace(s.box, noise=0.05), work=replace(s.work, rise_a=(0.15, d.uniform(0.25, 0.5))))
 
 
 def _coarse(s: Setting, _d: Dice) -> Setting:
@@ -243,9 +237,7 @@ def _hardly_idle(s: Setting, d: Dice) -> Setting:
 
 
 def _hasty(s: Setting, d: Dice) -> Setting:
-    return replace(
-        s, work=replace(s.work, cuts=(1, 5), ready_s=(0.45, 0.55), last_s=(0.1, d.uniform(0.3, 0.6)))
-    )
+    return replace(s, work=replace(s.work, cuts=(1, 5), ready_s=(0.45, 0.55), last_s=(0.1, d.uniform(0.3, 0.6))))
 
 
 def _pauses(s: Setting, d: Dice) -> Setting:
@@ -260,9 +252,7 @@ def _levels(s: Setting, _d: Dice) -> Setting:
 def _close(s: Setting, d: Dice) -> Setting:
     return replace(
         s,
-        work=replace(
-            s.work, between_s=(1.3, d.uniform(1.31, 1.8)), cut_s=(1.5, 8.0), relock=0.0, cuts=(5, 14)
-        ),
+        work=replace(s.work, between_s=(1.3, d.uniform(1.31, 1.8)), cut_s=(1.5, 8.0), relock=0.0, cuts=(5, 14)),
     )
 
 
@@ -279,15 +269,11 @@ def _offset(s: Setting, d: Dice) -> Setting:
 
 
 def _brake_seen(s: Setting, d: Dice) -> Setting:
-    return replace(
-        s, motor=replace(s.motor, brake=_brake(d, visible=True)), work=replace(s.work, last_s=(0.3, 8.0))
-    )
+    return replace(s, motor=replace(s.motor, brake=_brake(d, visible=True)), work=replace(s.work, last_s=(0.3, 8.0)))
 
 
 def _brake_unseen(s: Setting, d: Dice) -> Setting:
-    return replace(
-        s, motor=replace(s.motor, brake=_brake(d, visible=False)), work=replace(s.work, last_s=(0.3, 8.0))
-    )
+    return replace(s, motor=replace(s.motor, brake=_brake(d, visible=False)), work=replace(s.work, last_s=(0.3, 8.0)))
 
 
 def _bounce(s: Setting, _d: Dice) -> Setting:

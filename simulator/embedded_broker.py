@@ -4,13 +4,13 @@ It listens on this machine only by default and asks nobody for a name. It keeps 
 memory: a client that was away gets what it missed, a restart of the program forgets it. Where that is not
 enough, run a broker of your own.
 
-The library forgives itself more than QoS 1 allows, so three things are put right here (each held by a test):
+The library forgives itself more than QoS 1 allows, so this is put right here, each held by a test:
 
 - it forgets the session of a client without a name and password within a second of its leaving; `OpenHouse`
   admits clients without calling them anonymous;
 - it drops a message that the receiver has not acknowledged after five seconds or before it went away;
   `_Patient` sends it again, or keeps it for the receiver's return;
-- it drops what a sender's connection had brought but the broker not yet handed on when that sender leaves.
+- it leaves connections open when it stops; `_Broker.shutdown` closes them.
 """
 
 from __future__ import annotations
@@ -61,16 +61,31 @@ class _Patient:
 
 
 class _Broker(Broker):  # type: ignore[misc]
+    def __init__(self, config: dict[str, Any]) -> None:
+        super().__init__(config)
+        self._connections: set[asyncio.StreamWriter] = set()
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        self._connections.add(writer)
+        try:
+            await super().stream_connected(reader, writer, listener_name)
+        finally:
+            self._connections.discard(writer)
+            writer.close()
+
+    async def shutdown(self) -> None:
+        open_yet = list(self._connections)
+        await super().shutdown()
+        for writer in open_yet:
+            writer.close()
+        # A connection that its client broke off ends with the error that broke it.
+        await asyncio.gather(*(writer.wait_closed() for writer in open_yet), return_exceptions=True)
+
     def _get_handler(self, session: Any) -> Any:
         handler = super()._get_handler(session)
         return None if handler is None else _Patient(handler, session)
-
-    async def _handle_disconnect(self, client_session: Any, handler: Any, disconnect_waiter: Any) -> None:
-        await super()._handle_disconnect(client_session, handler, disconnect_waiter)
-        queue = client_session.delivered_message_queue
-        while not queue.empty():
-            message = queue.get_nowait()
-            await self._broadcast_message(client_session, message.topic, message.data)
 
 
 class EmbeddedBroker:
@@ -109,9 +124,7 @@ class EmbeddedBroker:
         if failure is not None:
             self._thread.join()
             self._thread = None
-            raise OSError(
-                f"the embedded broker cannot listen on {self.host}:{self.port}: {failure}"
-            ) from failure
+            raise OSError(f"the embedded broker cannot listen on {self.host}:{self.port}: {failure}") from failure
 
     def stop(self, timeout: float = 10.0) -> None:
         """Stop listening and end the thread; nothing happens if it does not run."""

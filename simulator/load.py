@@ -53,9 +53,7 @@ class Blade:
     dull: float = 1.0
 
 
-def cutting_watts(
-    energy: float, kerf_mm: float, thickness_mm: float, feed_m_s: float, dull: float = 1.0
-) -> float:
+def cutting_watts(energy: float, kerf_mm: float, thickness_mm: float, feed_m_s: float, dull: float = 1.0) -> float:
     """Cutting power [W]: N/mm² · mm · mm · m/s."""
     return energy * kerf_mm * thickness_mm * feed_m_s * dull
 
@@ -152,9 +150,7 @@ def passage(
             points.append((when, level * dice.uniform(0.85, 1.15)))
             when += dice.uniform(0.6, 3.0)
     points += [(last, level * dice.uniform(0.9, 1.1)), (start + seconds, 0.0)]
-    return Passage(
-        start, start + seconds, vertical, tuple(points), ripple, dice.uniform(0.1, 0.3), cause=cause
-    )
+    return Passage(start, start + seconds, vertical, tuple(points), ripple, dice.uniform(0.1, 0.3), cause=cause)
 
 
 def touch(dice: Dice, start: float, amps: float, *, vertical: bool, longest_s: float = 0.7) -> Passage:

@@ -263,9 +263,7 @@ def _star_delta(start: Start, locked2: float, idle2: float, star_idle2: float) -
     seen = times < start.timer_s
     slip = float(np.interp(start.timer_s, times, _SLIPS))
     star_t = np.append(times[seen], start.timer_s)
-    star = (
-        np.append(locked2 / 9 * _rotor(_SLIPS[seen]), locked2 / 9 * float(_rotor(slip))) + star_idle2 - idle2
-    )
+    star = np.append(locked2 / 9 * _rotor(_SLIPS[seen]), locked2 / 9 * float(_rotor(slip))) + star_idle2 - idle2
     # The motor, still turning and out of phase, is put on the full voltage: a short spike, then what is left
     # of the run-up.
     back = start.timer_s + start.dip_s

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from paho.mqtt.reasoncodes import ReasonCode
 
-    from collector.wire.senml import Form
+    from collector.wire.forms import Form
     from simulator.shop import Played, Saw
 
 ONLINE = orjson.dumps({"online": True})
@@ -68,9 +68,7 @@ def deliveries(played: Played) -> Iterator[Delivery]:
     if not len(trace):
         return
     seconds = np.unique(np.concatenate([s.t // SECOND for s in trace.series()]))
-    cuts = [
-        np.searchsorted(s.t, np.append(seconds, seconds[-1] + 1) * SECOND).tolist() for s in trace.series()
-    ]
+    cuts = [np.searchsorted(s.t, np.append(seconds, seconds[-1] + 1) * SECOND).tolist() for s in trace.series()]
     # When the box says second k is over, by true time.
     skew = 1.0 + box.clock_ppm * 1e-6
     local = (seconds + 1) * SECOND - played.start_us - box.clock_offset_s * SECOND
@@ -80,10 +78,7 @@ def deliveries(played: Played) -> Iterator[Delivery]:
         back = played.start_us + round(b * SECOND)
         sent[away] = back + (np.arange(int(away.sum())) * _BACKLOG_S * SECOND).astype(np.int64)
     for k in np.argsort(sent, kind="stable").tolist():
-        parts = (
-            Series(s.t[c[k] : c[k + 1]], s.v[c[k] : c[k + 1]])
-            for s, c in zip(trace.series(), cuts, strict=True)
-        )
+        parts = (Series(s.t[c[k] : c[k + 1]], s.v[c[k] : c[k + 1]]) for s, c in zip(trace.series(), cuts, strict=True))
         yield Delivery(int(sent[k]), played.saw, Trace(*parts))
 
 

@@ -199,9 +199,7 @@ def _match_cuts(truth: Truth, found: list[Cut], score: Score) -> None:
             _compare(truth.cuts[k], found[j], spans[j], score)
     score.matched = len(taken_true)
     score.missed = [
-        c
-        for k, c in enumerate(truth.cuts)
-        if not (c.unseen or k in taken_true or (c.partial and k in in_pieces))
+        c for k, c in enumerate(truth.cuts) if not (c.unseen or k in taken_true or (c.partial and k in in_pieces))
     ]
     score.invented = [c for j, c in enumerate(found) if j not in taken_found and j not in excused]
 

@@ -101,15 +101,11 @@ class Truth:
         """Every fact as `kerfbook replay` prints it, with causes, unseen cuts and bumps (kind ``bump``)."""
         rows: list[tuple[int, dict[str, Any]]] = []
         rows += [
-            (r.start, as_record(r) | {"standstill": iso(s)})
-            for r, s in zip(self.runs, self.standstill, strict=True)
+            (r.start, as_record(r) | {"standstill": iso(s)}) for r, s in zip(self.runs, self.standstill, strict=True)
         ]
         rows += [(c.cut.start, c.record()) for c in self.cuts]
         rows += [(c.cut.start, c.record() | {"kind": "bump"}) for c in self.bumps]
-        rows += [
-            (d.start, as_record(d) | {"cause": why})
-            for d, why in zip(self.doors, self.door_causes, strict=True)
-        ]
+        rows += [(d.start, as_record(d) | {"cause": why}) for d, why in zip(self.doors, self.door_causes, strict=True)]
         rows += [(f.start, as_record(f)) for f in self.conflicts]
         rows += [(f.start, as_record(f)) for f in self.gaps]
         return [record for _, record in sorted(rows, key=lambda row: row[0])]
@@ -196,9 +192,7 @@ def truth_of(scene: Scene) -> Truth:
     """The truth of what was played."""
     start, end = scene.stamp((0.0, scene.script.seconds))
     truth = Truth(scene.saw, start, end)
-    truth.holes = list(
-        zip(scene.stamp(a for a, _ in scene.holes), scene.stamp(b for _, b in scene.holes), strict=True)
-    )
+    truth.holes = list(zip(scene.stamp(a for a, _ in scene.holes), scene.stamp(b for _, b in scene.holes), strict=True))
     truth.gaps = _gaps(scene.saw, scene.trace)
     if scene.script.passages:
         _cuts(truth, scene)
@@ -267,11 +261,7 @@ def _doors(truth: Truth, scene: Scene) -> None:
     opened, closed = scene.stamp(d.opened for d in doors), scene.stamp(d.closed for d in doors)
     for d, a, b in zip(doors, opened, closed, strict=True):
         before_stop = any(r.start < a < s for r, s in zip(truth.runs, truth.standstill, strict=True))
-        flowed = [
-            (max(a, r.start), min(b, q))
-            for r, q in zip(truth.runs, quiet, strict=True)
-            if r.start < b and q > a
-        ]
+        flowed = [(max(a, r.start), min(b, q)) for r, q in zip(truth.runs, quiet, strict=True) if r.start < b and q > a]
         truth.doors.append(DoorVisit(truth.saw, a, b, bool(flowed), before_stop))
         truth.door_causes.append(d.cause)
         truth.conflicts += [Conflict(truth.saw, s, e, "current_while_door_open") for s, e in flowed]
@@ -297,9 +287,7 @@ def _lost(start: Floats, end: Floats, holes: Sequence[Hole]) -> Floats:
     if not holes:
         return np.zeros(len(start))
     edges = np.array(holes).ravel()
-    inside = np.concatenate(
-        ([0.0], np.cumsum(np.where(np.arange(len(edges) - 1) % 2 == 0, np.diff(edges), 0.0)))
-    )
+    inside = np.concatenate(([0.0], np.cumsum(np.where(np.arange(len(edges) - 1) % 2 == 0, np.diff(edges), 0.0))))
     out: Floats = np.interp(end, edges, inside) - np.interp(start, edges, inside)
     return out
 

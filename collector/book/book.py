@@ -12,6 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from types import TracebackType
 from typing import Any, Self
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection, Table, and_, bindparam, delete, func, insert, or_, select, update
 
 from collector.book import schema
@@ -30,6 +32,7 @@ from collector.book.entries import (
     SawEntry,
     Stretch,
 )
+from collector.book.outline import outline
 from collector.book.rows import FROM_ROW, TABLES, order, to_row
 from collector.book.upgrade import upgrade
 from collector.facts import SECOND, Conflict, Fact, State
@@ -191,6 +194,14 @@ class Book:
                 found += [make(saw, row) for row in _overlapping(connection, TABLES[kind], saw_id, start_us, end_us)]
         found.sort(key=order)
         return found
+
+    def outline(self, saw: str, start_us: int, end_us: int) -> NDArray[np.int64]:
+        """The facts that `facts` gives as numbers, for reckoning with many: see `collector.outline`."""
+        with reading(self._engine) as connection:
+            saw_id = self._find(connection, saw)
+            if saw_id is None:
+                return np.empty((0, 4), np.int64)
+            return outline(connection, saw_id, start_us, end_us)
 
     def count_cuts(self, start_us: int, end_us: int) -> dict[str, Counter[str]]:
         """How many cuts started in ``[start_us, end_us)``, for each saw by direction, counted in the database."""

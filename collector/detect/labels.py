@@ -22,9 +22,10 @@ _CUT_UNSEEN = 4.0  # a cut that lasts since before the first idle
 _LOAD_STEP = 1.5  # the load changes inside a cut
 _RIPPLE = 0.2  # a load wanders by this share of its rise
 _JUMP = 13.0  # idle jumps for no known reason
-_JUMP_SPIN_UP = 3.0  # ... once and upwards in spin-up: star to delta
+_JUMP_SPIN_UP = 1.5  # ... once and upwards in spin-up: star to delta
+_CUT_OR_DELTA = 3.0  # a first cut that could be delta instead must come back to where it began
 SPIN_UP_US = 15 * SECOND
-_DELTA_TIMES, _DELTA_PLAIN = 1.2, 1.4  # idle in delta over idle in star, at least, with and without a spike
+_DELTA_TIMES, _DELTA_PLAIN, _DELTA_MOST = 1.2, 1.4, 3.6  # idle in delta over idle in star: with a spike, without one
 _SPIKE_US = 800_000  # the changeover's spike lasts no longer
 _SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
 _LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
@@ -34,9 +35,24 @@ _HOPELESS = 14.0  # a reading so much dearer than the best is dropped
 _MOST = 6  # readings kept
 _NOT_HIGHER = 12.0  # a "cut" that does not stand above idle
 _LASTS = 8  # samples after which a level is one
-_SMEAR = 0.2
+_SMEAR = 0.2  # share of a step by which the sample across it shifts the mean of one sample
+_RAMP, _FEW = 0.1, 4  # ... and a ramp the level of so few
 _FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
-_DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.009, 0.003, 0.10  # idle wanders: share of idle at once, a second, at most
+_TIMES, _MANY_TIMES = 3.0, 1.5  # a load so many times the last is rare: so many nats for each factor e beyond
+_DROP, _STAR = 0.3, 5.0
+_FAR_BELOW = 0.7  # of what was taken for idle
+_COMES_BACK = 2.5  # a level inside a cut that comes back exactly
+_LEAST_SIGMAS = 0.75  # the smallest rise that can be a cut, in standard deviations of a sample
+_COLD_RATE, _COLD_S = 0.003, 80.0  # share of idle a second by which it falls at first, and for about how long, s
+_DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.003, 0.004, 0.10  # idle wanders: share of idle at once, a second, at most
+
+
+class Level(NamedTuple):
+    """A mean, mA, of ``n`` samples that span ``seconds``."""
+
+    mean: float
+    n: int
+    seconds: float
 
 
 class Segment(NamedTuple):
@@ -44,10 +60,10 @@ class Segment(NamedTuple):
 
     start: int  # the time of the step before it
     end: int  # the time of the step after it
-    head: float  # mean of its first seconds
-    head_n: int
-    tail: float  # mean of its last seconds
-    tail_n: int
+    head: Level  # of its first seconds
+    head_brief: Level  # of the first second
+    tail: Level  # of its last seconds
+    tail_brief: Level  # of the last second
     total: int  # sum of its samples
     n: int
     top: int  # highest sample
@@ -66,7 +82,8 @@ class Passage(NamedTuple):
     top: int
     idle: float
     seen: bool
-    low: float  # lowest level of it that lasted, mA
+    low: float  # lowest level of it that lasted, mA,
+    lasted: bool = False  # ... if one did
 
 
 class _Chain(NamedTuple):
@@ -77,11 +94,10 @@ class _Chain(NamedTuple):
 class _Reading(NamedTuple):
     price: float
     cutting: Passage | None  # the passage under way (its idle is the newest known), None: idle
-    idle: float | None  # newest idle level, None before the first
-    idle_n: int
+    idle: Level | None  # newest idle level, None before the first
+    idle_brief: Level | None
     idle_at: int  # when it was seen last
-    level: float  # of the last segment's end,
-    level_n: int  # ... from so many samples
+    level: Level  # of the last segment's end
     jumped: bool  # the one cheap jump of spin-up is used up
     chain: _Chain | None
 
@@ -98,7 +114,7 @@ class Labels:
 
     def __init__(self, run_start: int, floor_ma: float) -> None:
         self._start, self._floor = run_start, floor_ma
-        self.readings = [_Reading(0.0, None, None, 0, run_start, 0.0, 1, False, None)]
+        self.readings = [_Reading(0.0, None, None, None, run_start, Level(0.0, 1, 0.0), False, None)]
 
     def copy(self) -> Labels:
         """An independent copy, to try out what is not certain yet."""
@@ -108,11 +124,8 @@ class Labels:
 
     def add(self, s: Segment) -> None:
         """Takes the next segment."""
-        if s.stepped and s.start - self._start < SPIN_UP_US:
-            delta = next((r for r in self.readings if _is_changeover(r, s)), None)
-            if delta is not None:
-                self.readings = [_idle(delta, s, 0.0, True, delta.chain)]
-                return
+        if s.stepped and s.start - self._start < SPIN_UP_US and self._spins_up(s):
+            return
         grown: list[_Reading] = []
         for r in self.readings:
             grown += self._continue(r, s) if not s.stepped else self._after_step(r, s)
@@ -127,64 +140,104 @@ class Labels:
             kept.append(r)
         self.readings = kept
 
+    def _spins_up(self, s: Segment) -> bool:
+        """Whether what was before a segment turns out to have been spin-up; then all begins with the segment."""
+        delta = next((r for r in self.readings if _is_changeover(r, s)), None)
+        if delta is not None:
+            self.readings = [_idle(s, 0.0, True, delta.chain)]
+            return True
+        known = [r.idle.mean for r in self.readings if r.idle is not None]
+        lasts = s.end - s.start >= _SPIKE_US // 4
+        if known and lasts and s.head.mean < _FAR_BELOW * min(known):
+            self.readings = [_idle(s, 0.0, False, None)]  # nothing that runs takes so much less than idle
+            return True
+        return False
+
     def _continue(self, r: _Reading, s: Segment) -> list[_Reading]:
         if r.cutting is None:
-            return [_idle(r, s, r.price, r.jumped, r.chain)]
+            return [_idle(s, r.price, r.jumped, r.chain)]
         return [_under_load(r, s, r.price, r.cutting)]
 
     def _after_step(self, r: _Reading, s: Segment) -> list[_Reading]:
-        if r.cutting is None:
-            if r.idle is None:  # the first segment of the run
-                unseen = Passage(s.start, s.start, 0, 0, 0, s.head, seen=False, low=s.head)
-                return [_idle(r, s, r.price, False, r.chain), _under_load(r, s, r.price + _CUT_UNSEEN, unseen)]
-            rise = s.head - r.idle
-            price, jumped = min(_JUMP, self._mismatch(r, s)[0]), r.jumped
-            if not jumped and self._may_be_delta(r, s) and price > _JUMP_SPIN_UP:
-                price, jumped = _JUMP_SPIN_UP, True
-            out = [_idle(r, s, r.price + price, jumped, r.chain)]
-            if rise > 0:
-                low = _NOT_HIGHER * max(0.0, 1 - rise / self._floor)
-                passage = Passage(s.start, s.start, 0, 0, 0, r.idle, seen=True, low=s.head)
-                out.append(_under_load(r, s, r.price + _CUT + low, passage))
-            return out
-        done = r.cutting
-        base = done.low if r.idle is None else r.idle
-        usual = max(self._floor, _FAINT * (done.total / max(1, done.n) - base))
-        low = _NOT_HIGHER * min(1.0, max(0.0, 1 - (s.head - base) / usual))
-        on = _under_load(r, s, r.price + self._load_step(r, s, base) + low, done)
+        if r.cutting is not None:
+            return self._after_load(r, r.cutting, s)
+        if r.idle is None:  # the first segment of the run
+            unseen = Passage(s.start, s.start, 0, 0, 0, s.head.mean, seen=False, low=s.head.mean)
+            return [_idle(s, r.price, r.jumped, r.chain), _under_load(r, s, r.price + _CUT_UNSEEN, unseen)]
+        price, jumped = min(_JUMP, self._step_inside_idle(r, s)), r.jumped
+        if not jumped and price > _JUMP_SPIN_UP and self._may_be_delta(r, s):
+            price, jumped = _JUMP_SPIN_UP, True
+        out = [_idle(s, r.price + price, jumped, r.chain)]
+        rise, floor = s.head.mean - r.idle.mean, self._least_rise(s)
+        if rise > 0:
+            low = _NOT_HIGHER * max(0.0, 1 - rise / floor)
+            passage = Passage(s.start, s.start, 0, 0, 0, r.idle.mean, seen=True, low=s.head.mean)
+            delta = _CUT_OR_DELTA if not r.jumped and self._may_be_delta(r, s) else 0.0
+            out.append(_under_load(r, s, r.price + _CUT + low + delta, passage))
+        return out
+
+    def _after_load(self, r: _Reading, p: Passage, s: Segment) -> list[_Reading]:
+        head, floor = s.head.mean, self._least_rise(s)
+        base = p.low if r.idle is None else r.idle.mean
+        usual = max(floor, _FAINT * (p.total / max(1, p.n) - base))
+        low = _NOT_HIGHER * min(1.0, max(0.0, 1 - (head - base) / usual))
+        on = _under_load(r, s, r.price + self._load_step(r, p, s, base) + low, p)
         if r.idle is None:
-            fell = done.low - s.head
-            price = _NOT_HIGHER * max(0.0, 1 - fell / self._floor)
-            done = done._replace(idle=s.head)
+            price = _NOT_HIGHER * max(0.0, 1 - (p.low - head) / floor)
+            done = p._replace(idle=head)
         else:
-            far, variance = self._mismatch(r, s)
+            seconds = (s.start - r.idle_at) / SECOND + s.head.seconds
+            variance = _variance(s.sigma, s.head, r.idle, seconds) + _smear(r, s)
+            far = (head - base * self._cooling(s, seconds)) ** 2 / (2 * variance)
             price = min(_JUMP, far + 0.5 * math.log(2 * math.pi * variance) - _LOG_LOADS)
-            done = done._replace(idle=(r.idle + s.head) / 2)
-        spin_up = not done.seen and s.start - self._start < SPIN_UP_US
+            done = p._replace(idle=(base + head) / 2)
+        spin_up = not p.seen and s.start - self._start < SPIN_UP_US
         chain = r.chain if spin_up else _Chain(r.chain, done._replace(end=s.start))
-        return [on, _idle(r, s, r.price + price, r.jumped, chain)]
+        return [on, _idle(s, r.price + price, r.jumped, chain)]
+
+    def _least_rise(self, s: Segment) -> float:
+        return max(self._floor, _LEAST_SIGMAS * s.sigma)
 
     def _may_be_delta(self, r: _Reading, s: Segment) -> bool:
         assert r.idle is not None
-        return s.start - self._start < SPIN_UP_US and s.head > _DELTA_PLAIN * r.idle
+        times = s.head.mean / max(1.0, r.idle.mean)
+        return s.start - self._start < SPIN_UP_US and _DELTA_PLAIN < times < _DELTA_MOST
 
-    def _load_step(self, r: _Reading, s: Segment, idle: float) -> float:
-        """Price of a change of load inside a cut: small ones are the rule, a large one is as likely as any."""
-        ripple = _RIPPLE * max(self._floor, r.level - idle)
-        variance = ripple * ripple + s.sigma * s.sigma * (1 / max(1, s.head_n) + 1 / max(1, r.level_n))
-        surprise = (s.head - r.level) ** 2 / (2 * variance)
-        return min(_LOAD_STEP, max(0.0, surprise))
-
-    def _mismatch(self, r: _Reading, s: Segment) -> tuple[float, float]:
-        """How far a segment lies from the idle before it (nats), and the variance of that (mA²)."""
+    def _step_inside_idle(self, r: _Reading, s: Segment) -> float:
+        """Price of a step that is none of a cut: how far it is from drift and noise, over the sharper of two spans."""
         assert r.idle is not None
-        seconds = (s.start - r.idle_at) / SECOND
-        drift = r.idle * min(_DRIFT_MOST, _DRIFT + _DRIFT_RATE * seconds)
-        variance = s.sigma * s.sigma * (1 / max(1, s.head_n) + 1 / max(1, r.idle_n)) + drift * drift
-        smear = _SMEAR * (s.head - r.level) / (s.head_n * s.head_n)  # a sample across the step, in a short segment
-        variance += smear * smear
-        deviation = s.head - r.idle
-        return deviation * deviation / (2 * variance), variance
+        assert r.idle_brief is not None
+        wide = _variance(s.sigma, s.head, r.idle, s.head.seconds)
+        brief = _variance(s.sigma, s.head_brief, r.idle_brief, s.head_brief.seconds)
+        if brief < wide:
+            head, idle, seconds, variance = s.head_brief.mean, r.idle_brief.mean, s.head_brief.seconds, brief
+        else:
+            head, idle, seconds, variance = s.head.mean, r.idle.mean, s.head.seconds, wide
+        return (head - idle * self._cooling(s, seconds)) ** 2 / (2 * (variance + _smear(r, s)))
+
+    def _cooling(self, s: Segment, seconds: float) -> float:
+        """What share of idle is left after so many seconds: a cold saw's falls by a third in its first minutes."""
+        since = (s.start - self._start) / SECOND
+        return 1 - _COLD_RATE * math.exp(-since / _COLD_S) * min(seconds, _COLD_S)
+
+    def _load_step(self, r: _Reading, p: Passage, s: Segment, base: float) -> float:
+        """Price of a change of load inside a cut: small ones are the rule, a large one is as likely as any.
+
+        A load many times the one before it is rarely of the same cut, and a level that comes back is rarely a load.
+        """
+        head, level, floor = s.head.mean, r.level.mean, self._least_rise(s)
+        ripple = _RIPPLE * max(floor, level - base)
+        noise = s.sigma * s.sigma * (1 / s.head.n + 1 / r.level.n)
+        price = min(_LOAD_STEP, (head - level) ** 2 / (2 * (ripple * ripple + noise)))
+        times = (head - base) / max(floor, level - base)
+        if times > _TIMES:
+            price += _MANY_TIMES * math.log(times / _TIMES)
+        if s.n >= _LASTS and p.start - self._start < SPIN_UP_US and level - head > _DROP * (level - base):
+            price += _STAR  # the level that a first "cut" falls to, and that stays, is delta's idle
+        if p.lasted and s.n >= _LASTS and head < level:
+            again = _variance(s.sigma, s.head, s.head, s.head.seconds)
+            price += max(0.0, _COMES_BACK - (head - p.low) ** 2 / (2 * again))
+        return price
 
     def split(self, end: int, start: int) -> None:
         """A silence: what is under way ends at ``end`` and goes on at ``start``."""
@@ -215,29 +268,44 @@ class Labels:
     def best(self) -> tuple[list[Passage], Passage | None, float | None]:
         """The best reading now: passages not yet taken out, the one under way if any, the newest idle level (mA)."""
         r = self.readings[0]
-        return _passages(r.chain), r.cutting, r.idle
+        return _passages(r.chain), r.cutting, None if r.idle is None else r.idle.mean
 
 
 def _is_changeover(r: _Reading, s: Segment) -> bool:
     """Whether spin-up just ended with the spike between star, where idle is low, and delta."""
     if r.idle is None or r.jumped or s.end - s.start < _SPIKE_US // 2:
         return False
-    p = r.cutting
+    p, head = r.cutting, s.head.mean
     brief = p is None or (p.seen and s.start - p.start < _SPIKE_US)
-    spike = max(s.burst, 0 if p is None else p.top) / s.head
-    return brief and s.head > r.idle * (_DELTA_TIMES if spike < _SPIKE_CLEAR else 1.0) and spike > _SPIKE_TIMES
+    spike = max(s.burst, 0 if p is None else p.top) / head
+    return brief and head > r.idle.mean * (_DELTA_TIMES if spike < _SPIKE_CLEAR else 1.0) and spike > _SPIKE_TIMES
 
 
-def _idle(r: _Reading, s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Reading:
-    return _Reading(price, None, s.tail, s.tail_n, s.end, s.tail, s.tail_n, jumped, chain)
+def _variance(sigma: float, a: Level, b: Level, seconds: float) -> float:
+    """Variance (mA²) of the difference of two idle levels so many seconds apart: noise, and drift of idle."""
+    drift = b.mean * min(_DRIFT_MOST, _DRIFT + _DRIFT_RATE * seconds)
+    ramp = _RAMP * b.mean / b.n if b.n <= _FEW else 0.0  # a level of few samples may still be on its way
+    return sigma * sigma * (1 / a.n + 1 / b.n) + drift * drift + ramp * ramp
+
+
+def _smear(r: _Reading, s: Segment) -> float:
+    """Variance that a sample across the step adds to the level of a short segment."""
+    smear = _SMEAR * (s.head.mean - r.level.mean) / (s.head.n * s.head.n)
+    return smear * smear
+
+
+def _idle(s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Reading:
+    return _Reading(price, None, s.tail, s.tail_brief, s.end, s.tail, jumped, chain)
 
 
 def _under_load(r: _Reading, s: Segment, price: float, p: Passage) -> _Reading:
     before, now = (max(0, t - p.start - _LONG_CUT_US) for t in (s.start, s.end))
-    low = min(p.low, s.head) if s.n >= _LASTS else p.low
-    grown = Passage(p.start, s.end, p.total + s.total, p.n + s.n, max(p.top, s.top), p.idle, p.seen, low)
+    lasts = s.n >= _LASTS
+    low = min(p.low, s.head.mean) if lasts and p.lasted else s.head.mean if lasts else p.low
+    total, n, top = p.total + s.total, p.n + s.n, max(p.top, s.top)
+    grown = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, p.lasted or lasts)
     return _Reading(
-        price + _LONG_CUT * (now - before), grown, r.idle, r.idle_n, r.idle_at, s.tail, s.tail_n, r.jumped, r.chain
+        price + _LONG_CUT * (now - before), grown, r.idle, r.idle_brief, r.idle_at, s.tail, r.jumped, r.chain
     )
 
 

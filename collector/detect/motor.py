@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -88,18 +88,19 @@ class Motor:
         # samples not handed on yet, behind the last one that was (but at the very start)
         self._t = self._ma = np.empty(0, np.int64)
         self._place = 0  # of _t[0], as the power switch counts
-        self._after: tuple[Ints, Ints] | None = None  # current soon after switching off: a brake, or a new run
+        self._fell_at: int | None = None  # µs at which the current of the run fell to nothing, while a brake may follow
+        self._after: tuple[Ints, Ints] | None = None  # current soon after that: a brake, or a new run
         self.off_since = None
 
     @property
     def on(self) -> bool:
         """Whether the motor is running, as far as is known."""
-        return self._tracker is not None
+        return self._tracker is not None and self._fell_at is None
 
     @property
     def doubtful(self) -> bool:
         """Whether samples wait for later ones to say if the motor is on."""
-        return len(self._t) > 1 or self._after is not None
+        return len(self._t) > 1 or self._after is not None or self._fell_at is not None
 
     def feed(self, t: Ints, ma: Ints) -> None:
         """Takes samples, µs and mA, in order of time."""
@@ -116,9 +117,9 @@ class Motor:
 
     def lose(self) -> None:
         """A silence too long to bridge: a run under way ends with its last sample."""
-        if len(self._t) and (self._tracker is not None or self._after is not None):
+        if len(self._t) and (self.on or self._after is not None):
             self._hand_on(len(self._t))
-        if self._tracker is not None:
+        if self.on:
             self._end_run(int(self._t[-1]), braked=False)
         self._conclude()
         self._restart()
@@ -138,7 +139,7 @@ class Motor:
 
     @property
     def _fresh(self) -> bool:
-        return self._place == 0 and self.off_since is None and self._tracker is None and self._after is None
+        return self._place == 0 and self.off_since is None and self._tracker is None
 
     def _hand_on(self, end: int) -> None:
         """Hands the samples before index ``end`` on; the last one stays as neighbour of the next."""
@@ -146,15 +147,15 @@ class Motor:
         if end <= new:
             return
         t, ma = self._t[new:end], self._ma[new:end]
-        if self._tracker is not None:
-            self._collect(self._tracker.feed(t, ma))
-        elif self._after is not None:
+        if self._after is not None:
             self._after = (np.concatenate((self._after[0], t)), np.concatenate((self._after[1], ma)))
             if int(self._after[0][-1]) - int(self._after[0][0]) > self._settings.brake_max_us:
                 self._conclude()  # too long for a brake: it was switched on again
+        elif self._tracker is not None and self._fell_at is None:
+            self._collect(self._tracker.feed(t, ma))
         else:
             self.off_since = int(t[0]) if self.off_since is None else self.off_since
-            if self.run is not None and self.run.end is not None and int(t[-1]) - self.run.end > _COAST_US:
+            if self._fell_at is not None and int(t[-1]) - self._fell_at > _COAST_US:
                 self._conclude()
         self._t, self._ma = self._t[end - 1 :], self._ma[end - 1 :]
         self._place += end - 1
@@ -163,7 +164,7 @@ class Motor:
         first = int(self._t[index])
         seen = not self._fresh
         self.off_since = None
-        if self.run is not None and self.run.end is not None and first - self.run.end <= _COAST_US:
+        if self._fell_at is not None and first - self._fell_at <= _COAST_US:
             self._after = (self._t[:0], self._ma[:0])
             return
         self._conclude()
@@ -180,9 +181,11 @@ class Motor:
     def _switched_off(self, index: int) -> None:
         """The sample at ``index`` is the first without current; all before it are handed on."""
         if self._after is not None:
-            self._braked(int(self._t[index - 1]))
-        elif self._tracker is not None:
-            self._end_run(self._off_time(index), braked=True)
+            end = int(self._t[index - 1])
+            brake, self._after = self._after, None
+            self._conclude(braked_until=end if len(brake[0]) > 1 else None)
+        elif self.on:
+            self._fell_at = self._off_time(index)
 
     def _off_time(self, index: int) -> int:
         """When the current fell to nothing: mean squares of the two samples round the change share its intervals."""
@@ -197,30 +200,27 @@ class Motor:
         return int(t[-2]) + round(sum(span * share for span, share in zip(spans, shares, strict=True)))
 
     def _end_run(self, end: int, *, braked: bool) -> None:
+        """The run's last sample is in; with ``braked`` its last level may be a brake's."""
         assert self._tracker is not None
         assert self.run is not None
         tracker, self._tracker = self._tracker, None
+        self._fell_at = None
         if tracker.samples < _LEAST:
             self.run = None
-            self._joiner.feed([], None)
             return
         passages, stop = tracker.finish(end, braked=braked)
         self._last_off = stop.end
         self.run.end, self.run.stop_us, self.run.inrush_ma = stop.end, stop.brake_us, self._inrush(tracker)
         self._cut(self._joiner.feed(passages, None))
 
-    def _braked(self, end: int) -> None:
-        assert self.run is not None
-        assert self.run.end is not None
-        assert self._after is not None
-        if len(self._after[0]) > 1:
-            self.run.stop_us = end - self.run.end
-        self._after = None
-        self._conclude()
-
-    def _conclude(self) -> None:
-        """The last run is over; current that followed it for too long was the next one."""
+    def _conclude(self, *, braked_until: int | None = None) -> None:
+        """The last run is over. Current that followed it was its brake up to a time, or else is the next run."""
         after, self._after = self._after, None
+        if self._fell_at is not None:
+            fell_at = self._fell_at
+            self._end_run(fell_at, braked=after is None and braked_until is None)
+            if self.run is not None and braked_until is not None:
+                self.run.stop_us = braked_until - fell_at
         if self.run is not None and self._tracker is None:
             self.runs.append(self.run)
             self.run = None
@@ -246,26 +246,27 @@ class Motor:
     def outlook(self) -> Outlook:
         """What is not certain yet, as far as the samples so far tell."""
         run, tracker = self.run, self._tracker
-        waits = int(self._t[1]) if len(self._t) > 1 else None
+        waits = int(self._t[0]) if len(self._t) > 1 else None
         if tracker is None or run is None:
-            return Outlook(
-                [], None, run, int(self._after[0][0]) if self._after is not None and len(self._after[0]) else waits
-            )
+            return Outlook([], None, None, waits)
         if tracker.samples < _LEAST:
             return Outlook([], None, None, run.start)
         passages, under_load = tracker.preview()
         newest = int(tracker.newest(1)[0][-1])
-        ahead = self._joiner.ahead(passages, under_load.start if under_load is not None else newest)
-        run.inrush_ma = self._inrush(tracker)
+        if self._fell_at is not None and under_load is not None and under_load.seen:
+            passages, under_load = [*passages, under_load._replace(end=self._fell_at)], None
+        ahead = self._joiner.ahead(passages, None if self._fell_at else under_load.start if under_load else newest)
         held = self._joiner.held_from
         sure = tracker.earliest if held is None else min(tracker.earliest, held)
-        return Outlook([MotorCut(p, run) for p in ahead], under_load, run, sure)
+        known = replace(run, end=self._fell_at, inrush_ma=self._inrush(tracker))
+        return Outlook([MotorCut(p, known) for p in ahead], under_load, known, sure)
 
     def state(self, outlook: Outlook, at: int) -> tuple[State, int]:
         """State and since when (µs), as of the newest reading at ``at``."""
         run, load = outlook.run, outlook.under_load
         if run is None or run.end is not None:
-            since = self._last_off if self._last_off is not None else self.off_since
+            since = self._last_off if run is None else run.end
+            since = self.off_since if since is None else since
             return State.STANDBY, at if since is None else since
         if load is not None and load.end - load.start >= self._settings.bump_us:
             return State.WORKING, load.start

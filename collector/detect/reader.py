@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.edge import edge_time
-from collector.detect.labels import SPIN_UP_US, Labels, Passage, Segment
+from collector.detect.labels import SPIN_UP_US, Labels, Level, Passage, Segment
 from collector.detect.steps import BLOCK, Step, StepFinder
 from collector.detect.window import Window
 from collector.facts import SECOND
@@ -32,8 +32,8 @@ class _Open:
     place: int
     start: int
     stepped: bool
-    head: float
-    head_n: int
+    head: Level
+    head_brief: Level
     folded: int
     burst: int = 0
     total: int = 0
@@ -177,40 +177,51 @@ class Reader:
         """Closes the open segment at a place and opens the next."""
         w, old = self.window, walk.opened
         new = self._opening(place, w.time(place - 1), following, stepped=stepped)
-        tail, tail_n = self._tail(old, place)
+        tail = self._tail(old, place, self._finder.long)
         end = new.start
         if silent:
             new.start = w.time(place)
         elif stepped:
-            end = edge_time(w, place, self._finder.short, tail, new.head, self._finder.sigma(place))
+            end = edge_time(w, place, self._finder.short, tail.mean, new.head.mean, self._finder.sigma(place))
             end = new.start = max(end, old.start + 1)
-        walk.labels.add(self._segment(old, place, end, tail, tail_n))
+        walk.labels.add(self._segment(old, place, end, tail))
         if silent:
             walk.labels.split(end, new.start)
         walk.opened = new
 
-    def _segment(self, o: _Open, place: int, end: int, tail: float, tail_n: int) -> Segment:
+    def _segment(self, o: _Open, place: int, end: int, tail: Level) -> Segment:
         o.fold(self.window, place)
+        if o.place == 0 and tail.n < self._finder.long:
+            tail = self._tail(o, place, self._finder.short)  # spin-up may reach into a first segment so short
+        brief = self._tail(o, place, self._finder.brief) if tail.n > self._finder.brief else tail
         sigma = self._finder.sigma(place)
-        return Segment(
-            o.start, end, o.head, o.head_n, tail, tail_n, o.total, place - o.place, o.top, sigma, o.burst, o.stepped
-        )
+        n = place - o.place
+        return Segment(o.start, end, o.head, o.head_brief, tail, brief, o.total, n, o.top, sigma, o.burst, o.stepped)
 
     def _opening(self, place: int, start: int, following: int, *, stepped: bool) -> _Open:
-        w, long = self.window, self._finder.long
-        end = min(following, w.count)
-        first, last = place + 1, min(place + 1 + long, end - 1)
-        if last - first < 1:
-            first, last = place, max(min(place + 1 + long, end), place + 1)
+        head = self._head(place, following, self._finder.long)
+        brief = self._head(place, following, self._finder.brief) if head.n > self._finder.brief else head
         near_start = stepped and start - self._run_start < SPIN_UP_US
-        burst = self._burst(w.time(place)) if near_start else 0
-        return _Open(place, start, stepped, w.mean(first, last), last - first, place, burst)
+        burst = self._burst(self.window.time(place)) if near_start else 0
+        return _Open(place, start, stepped, head, brief, place, burst)
 
-    def _tail(self, o: _Open, place: int) -> tuple[float, int]:
-        first, last = max(o.place + 1, place - 1 - self._finder.long), place - 1
+    def _head(self, place: int, following: int, width: int) -> Level:
+        """Level of the first samples after a step, without the one across it where others are to be had."""
+        end = min(following, self.window.count)
+        first, last = place + 1, min(place + 1 + width, end - 1)
         if last - first < 1:
-            first, last = max(o.place, place - 1 - self._finder.long), place
-        return self.window.mean(first, last), last - first
+            first, last = place, max(min(place + 1 + width, end), place + 1)
+        return self._level(first, last)
+
+    def _tail(self, o: _Open, place: int, width: int) -> Level:
+        """Level of the last samples before a step."""
+        first, last = max(o.place + 1, place - 1 - width), place - 1
+        if last - first < 1:
+            first, last = max(o.place, place - 1 - width), place
+        return self._level(first, last)
+
+    def _level(self, first: int, last: int) -> Level:
+        return Level(self.window.mean(first, last), last - first, (last - first) / self._rate)
 
     # what is not certain yet
 
@@ -223,8 +234,8 @@ class Reader:
 
     def _close(self, walk: _Walk, place: int, end: int) -> None:
         if walk.opened.place < place:
-            tail, tail_n = self._tail(walk.opened, place)
-            walk.labels.add(self._segment(walk.opened, place, end, tail, tail_n))
+            tail = self._tail(walk.opened, place, self._finder.long)
+            walk.labels.add(self._segment(walk.opened, place, end, tail))
 
     def preview(self) -> tuple[list[Passage], Passage | None]:
         """As far as the samples so far tell: the passages not returned yet, and the one under way."""

@@ -101,6 +101,11 @@ class StepFinder:
         return self._short.w
 
     @property
+    def brief(self) -> int:
+        """The middle filter's width, samples."""
+        return self._searches[1].w
+
+    @property
     def long(self) -> int:
         """The long filter's width, samples."""
         return self._long.w
@@ -232,31 +237,40 @@ class StepFinder:
         inside = sign[starts] != 0
         found = []
         for a, b in zip(starts[inside].tolist(), ends[inside].tolist(), strict=True):
-            lo, hi, up = a, b, bool(sign[a] > 0)
-            while hi - lo > _LONGEST * w:
-                self._note(found, window, size, start, lo, lo + _LONGEST * w, up=up, w=w)
+            lo, up = a, bool(sign[a] > 0)
+            while b - lo > _LONGEST * w:
+                found += self._tops(window, size, start, (lo, lo + _LONGEST * w), w, up=up)
                 lo += _LONGEST * w
-            if hi == n and not close:
+            if b == n and not close:
                 search.upto = start + lo
                 break
-            self._note(found, window, size, start, lo, hi, up=up, w=w)
+            found += self._tops(window, size, start, (lo, b), w, up=up)
         return found
 
-    def _note(
-        self,
-        found: list[tuple[int, bool, int, int]],
-        window: Window,
-        size: NDArray[np.int64],
-        start: int,
-        lo: int,
-        hi: int,
-        *,
-        up: bool,
-        w: int,
-    ) -> None:
-        at = lo + int(size[lo:hi].argmax())
-        if not self._ripples(window, start + at, int(size[at]), w):
-            found.append((start + at, up, start + lo, start + hi))
+    def _tops(
+        self, window: Window, size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *, up: bool
+    ) -> list[tuple[int, bool, int, int]]:
+        """The steps in a stretch beyond the limit: (place, up, from, to).
+
+        One step makes a triangle of two widths; in a longer stretch there may be a stair, whose other steps are
+        peaks of their own outside the triangle of the highest.
+        """
+        lo, hi = span
+        part = size[lo:hi]
+        top = int(part.argmax())
+        tops = [lo + top]
+        if hi - lo > 2 * w:
+            for a, b in ((lo, lo + top - w), (lo + top + w, hi)):
+                if b - a > 2:
+                    other = a + int(size[a:b].argmax())
+                    around = size[max(0, other - 1) : other + 2]
+                    if int(around.max()) == int(size[other]):
+                        tops.append(other)
+        return [
+            (start + at, up, start + lo, start + hi)
+            for at in tops
+            if not self._ripples(window, start + at, int(size[at]), w)
+        ]
 
     def _limits(self, start: int, end: int, w: int) -> NDArray[np.float64] | float:
         first, last = start // BLOCK, (end - 1) // BLOCK

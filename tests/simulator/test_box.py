@@ -29,7 +29,7 @@ def test_a_perfect_box_reports_the_rms_since_the_sample_before() -> None:
     assert np.abs(motor.v[1:] - expected).max() <= 1
 
 
-@settings(max_examples=15)
+@settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 2**31), rate=st.floats(5, 50), jitter=st.floats(0, 0.4))
 def test_while_current_flows_it_samples_at_its_rate(seed: int, rate: float, jitter: float) -> None:
     played = played_with(Box(rate=rate, jitter=jitter), seed)
@@ -43,7 +43,7 @@ def test_while_current_flows_it_samples_at_its_rate(seed: int, rate: float, jitt
         assert steps.max() < 1 + 2 * jitter + 0.01
 
 
-@settings(max_examples=15)
+@settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 2**31))
 def test_with_the_motor_off_no_signal_is_silent_for_longer_than_ten_seconds_or_so(seed: int) -> None:
     played = played_with(Box(), seed)
@@ -80,7 +80,7 @@ def test_wild_samples_are_as_many_as_asked_for() -> None:
     assert 0.005 < share < 0.03
 
 
-@settings(max_examples=15)
+@settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 2**31))
 def test_a_bouncing_lock_settles_at_its_new_state_within_half_a_second(seed: int) -> None:
     played = played_with(Box(bounce=1.0), seed)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator.current import Current, ragged, supply
@@ -23,6 +23,7 @@ def test_an_edge_inside_an_interval_comes_out_as_a_partial_sample() -> None:
     assert current.rms(np.array([0.925]), np.array([1.025])) == pytest.approx([2.0])
 
 
+@settings(deadline=None)
 @given(seed=st.integers(0, 2**31), start=st.floats(0.0, 8.0), length=st.floats(0.02, 2.0))
 def test_the_integral_agrees_with_summing_finely(seed: int, start: float, length: float) -> None:
     rng = generator(seed)
@@ -32,15 +33,21 @@ def test_the_integral_agrees_with_summing_finely(seed: int, start: float, length
     fine = np.linspace(start, start + length, 20_001)
     middle = 0.5 * (fine[1:] + fine[:-1])
     expected = np.sqrt(np.interp(middle, t, square).mean())
-    assert Current.of(t, square).rms(np.array([start]), np.array([start + length]))[0] == pytest.approx(expected, rel=1e-4)
+    assert Current.of(t, square).rms(np.array([start]), np.array([start + length]))[0] == pytest.approx(
+        expected, rel=1e-4
+    )
 
 
+@settings(deadline=None)
 @given(counts=st.lists(st.integers(0, 5), min_size=1, max_size=8))
 def test_ragged_counts_within_each_group(counts: list[int]) -> None:
     group, index = ragged(np.array(counts))
-    assert list(zip(group.tolist(), index.tolist(), strict=True)) == [(g, i) for g, n in enumerate(counts) for i in range(n)]
+    assert list(zip(group.tolist(), index.tolist(), strict=True)) == [
+        (g, i) for g, n in enumerate(counts) for i in range(n)
+    ]
 
 
+@settings(deadline=None)
 @given(seed=st.integers(0, 2**31), wander=st.floats(0.0, 0.08))
 def test_the_supply_stays_within_its_range(seed: int, wander: float) -> None:
     _, factor = supply(generator(seed), 1200, wander)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import threading
 import time
@@ -12,7 +13,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from simulator.difficulties import SCENARIOS
-from simulator.embedded_broker import EmbeddedBroker
+from simulator.embedded_broker import EmbeddedBroker, _Patient
 from simulator.play import OFFLINE, ONLINE, BoxClient, deliveries, pace
 
 if TYPE_CHECKING:
@@ -34,7 +35,11 @@ class Reader:
         self.session_present: bool | None = None
         self._subscribed = threading.Event()
         self.client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id="reader", clean_session=False, manual_ack=True, reconnect_on_failure=False
+            CallbackAPIVersion.VERSION2,
+            client_id="reader",
+            clean_session=False,
+            manual_ack=True,
+            reconnect_on_failure=False,
         )
         self.client.on_message = self._took
         self.client.on_connect = self._connected
@@ -58,6 +63,7 @@ class Reader:
         assert sock is not None
         sock.shutdown(socket.SHUT_RDWR)
         self.client.loop_stop()
+        sock.close()
 
     def leave(self) -> None:
         self.client.disconnect()
@@ -72,7 +78,8 @@ def until(condition: Callable[[], bool], seconds: float = 8.0) -> bool:
 
 
 PLAYED = SCENARIOS["ordinary"](4)
-PACKS = list(deliveries(PLAYED))[:120]
+ALL = list(deliveries(PLAYED))
+PACKS = ALL[:120]
 
 
 def box(port: int) -> BoxClient:
@@ -112,9 +119,10 @@ def test_a_reader_that_comes_back_gets_what_it_missed_and_what_it_had_not_acknow
 
 def test_nothing_is_lost_when_the_sender_leaves_at_once(broker: EmbeddedBroker) -> None:
     reader, sender = Reader(broker.port), box(broker.port)
-    pace(PACKS, sender.send, speed=float("inf"))
+    pace(ALL, sender.send, speed=float("inf"))
+    sender.settle(10)
     sender.stop()
-    assert until(lambda: len(readings(reader)) >= len(PACKS))
+    assert until(lambda: len(readings(reader)) >= len(ALL))
     reader.leave()
 
 
@@ -129,6 +137,7 @@ def test_the_last_will_tells_of_a_box_that_died_and_is_kept_for_newcomers(broker
     sock.shutdown(socket.SHUT_RDWR)
     assert until(lambda: ("kerfbook/tern-point/heron/status", OFFLINE) in reader.messages)
     sender._client.loop_stop()
+    sock.close()
     reader.leave()
 
 
@@ -150,6 +159,26 @@ def test_a_box_keeps_its_packs_while_the_broker_is_away() -> None:
     sender.stop()
     reader.leave()
     again.stop()
+
+
+def test_it_sends_again_what_a_slow_reader_has_not_acknowledged_in_time() -> None:
+    class Slow:
+        """Gives up twice before the reader acknowledges, as the library's handler does after five seconds."""
+
+        calls = 0
+
+        async def mqtt_publish(self, *_: Any, **__: Any) -> None:
+            self.calls += 1
+            if self.calls < 3:
+                raise TimeoutError
+
+    class Connected:
+        class transitions:  # noqa: N801
+            state = "connected"
+
+    slow = Slow()
+    asyncio.run(_Patient(slow, Connected()).mqtt_publish("t", b"", 1, retain=False))
+    assert slow.calls == 3
 
 
 def test_a_port_that_is_taken_is_named(broker: EmbeddedBroker) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator.dice import Dice, generator
@@ -22,6 +22,7 @@ def test_feed_thickness_and_a_dull_blade_ask_for_more_in_proportion() -> None:
     assert cutting_watts(30, 3.2, 19, 0.25, dull=1.5) == 1.5 * cutting_watts(30, 3.2, 19, 0.25)
 
 
+@settings(deadline=None)
 @given(thickness=st.floats(3, 80), feed=st.floats(0.05, 1.0))
 def test_a_blade_enters_in_a_twentieth_to_two_fifths_of_a_second(thickness: float, feed: float) -> None:
     assert 0.05 <= entry_seconds(280, thickness, feed) <= 0.4
@@ -29,13 +30,12 @@ def test_a_blade_enters_in_a_twentieth_to_two_fifths_of_a_second(thickness: floa
 
 
 def any_passage(seed: int, seconds: float, manner: Manner) -> tuple[np.ndarray, np.ndarray]:
-    made = passage(
-        Dice(generator(seed)), 100.0, seconds, 2.0, entry_s=0.2, ripple=0.1, manner=manner, vertical=True
-    )
+    made = passage(Dice(generator(seed)), 100.0, seconds, 2.0, entry_s=0.2, ripple=0.1, manner=manner, vertical=True)
     assert (made.start, made.end) == (100.0, 100.0 + seconds)
     return np.array(sorted(made.points)).T
 
 
+@settings(deadline=None)
 @given(seed=st.integers(0, 2**31), seconds=st.floats(1.0, 30.0))
 def test_a_passage_loads_from_first_to_last_contact_and_nowhere_else(seed: int, seconds: float) -> None:
     t, amps = any_passage(seed, seconds, Manner(pause=0.5, levels=0.3, knots=0.3))
@@ -46,6 +46,7 @@ def test_a_passage_loads_from_first_to_last_contact_and_nowhere_else(seed: int, 
     assert np.all((t >= 100.0) & (t <= 100.0 + seconds))
 
 
+@settings(deadline=None)
 @given(seed=st.integers(0, 2**31), seconds=st.floats(4.0, 30.0))
 def test_a_feed_pause_is_at_idle_for_less_than_a_second(seed: int, seconds: float) -> None:
     t, amps = any_passage(seed, seconds, Manner(pause=1.0, levels=0.0, pause_s=(0.3, 0.95)))
@@ -55,6 +56,7 @@ def test_a_feed_pause_is_at_idle_for_less_than_a_second(seed: int, seconds: floa
     assert low.sum() * (grid[1] - grid[0]) < 1.0
 
 
+@settings(deadline=None)
 @given(seed=st.integers(0, 2**31))
 def test_a_touch_is_shorter_than_any_cut(seed: int) -> None:
     made = touch(Dice(generator(seed)), 5.0, 1.0, vertical=False)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator.motor import NFPA70_AMPS_460V, Brake, Motor, Nameplate, Start, Starting, _time_to_slip, run_up
@@ -63,6 +63,7 @@ def test_a_small_load_adds_nearly_in_quadrature_and_a_large_one_nearly_linearly(
     assert amps(large + 0.1) - amps(large) > 0.095
 
 
+@settings(deadline=None)
 @given(rise=st.floats(0.05, 6), coldness=st.floats(0, 1), idle=st.floats(0.3, 0.5), factor=st.floats(0.2, 0.4))
 def test_a_load_asked_for_by_its_rise_gives_that_rise(rise: float, coldness: float, idle: float, factor: float) -> None:
     motor = Motor(idle=idle, idle_factor=factor, cold=0.3)

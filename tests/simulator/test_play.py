@@ -29,7 +29,7 @@ def with_box(played: Played, box: Box) -> Played:
     return play(saw, played.script, generator(3))
 
 
-@settings(max_examples=8)
+@settings(max_examples=8, deadline=None)
 @given(name=st.sampled_from(sorted(SCENARIOS)), seed=st.integers(0, 2**31), form=st.sampled_from(["json", "cbor"]))
 def test_the_packs_decode_to_the_trace(name: str, seed: int, form: str) -> None:
     played = SCENARIOS[name](seed)

@@ -25,7 +25,7 @@ def truth(*cuts: TrueCut | Cut, holes: tuple[tuple[float, float], ...] = ()) -> 
     return out
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(name=st.sampled_from(sorted(SCENARIOS)), seed=st.integers(0, 2**31))
 def test_the_truth_found_exactly_is_a_perfect_score(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -39,7 +39,9 @@ def test_the_truth_found_exactly_is_a_perfect_score(name: str, seed: int) -> Non
 
 def test_f1_by_hand() -> None:
     # Three of four found, one invented: precision 3/4, recall 3/4.
-    score = match(truth(cut(0, 10), cut(20, 30), cut(40, 50), cut(60, 70)), [cut(0, 10), cut(20, 30), cut(40, 50), cut(80, 90)])
+    score = match(
+        truth(cut(0, 10), cut(20, 30), cut(40, 50), cut(60, 70)), [cut(0, 10), cut(20, 30), cut(40, 50), cut(80, 90)]
+    )
     assert score.f1 == 0.75
     assert [c.cut.start for c in score.missed] == [60 * SECOND]
     assert [c.start for c in score.invented] == [80 * SECOND]
@@ -75,7 +77,9 @@ def test_each_found_cut_counts_for_one_true_cut_only() -> None:
 
 def test_errors_are_signed_seconds_and_their_medians_are_of_absolute_values() -> None:
     score = match(truth(cut(0, 10), cut(20, 30), cut(40, 50)), [cut(0.1, 10.2), cut(19.9, 30.2), cut(40.3, 49.5)])
-    assert score.start_errors == pytest.approx([0.1, -0.1, 0.3], abs=1e-6) or sorted(score.start_errors) == pytest.approx([-0.1, 0.1, 0.3])
+    assert score.start_errors == pytest.approx([0.1, -0.1, 0.3], abs=1e-6) or sorted(
+        score.start_errors
+    ) == pytest.approx([-0.1, 0.1, 0.3])
     assert score.start_error == pytest.approx(0.1)
     assert score.end_error == pytest.approx(0.2)
 

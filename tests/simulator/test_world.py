@@ -43,14 +43,16 @@ def test_history_is_the_same_wherever_it_begins() -> None:
 
 
 def test_saws_seeds_and_days_differ() -> None:
-    traces = [world.day_of(s, d, n).trace for s in world.SAWS for d in (MONDAY, MONDAY + dt.timedelta(1)) for n in (1, 2)]
+    traces = [
+        world.day_of(s, d, n).trace for s in world.SAWS for d in (MONDAY, MONDAY + dt.timedelta(1)) for n in (1, 2)
+    ]
     assert len({len(t.motor) for t in traces}) == len(traces)
 
 
-def test_two_months_are_plausible() -> None:
+def test_three_weeks_are_plausible() -> None:
     share: dict[str, list[float]] = {"heron": [], "plover": []}
     for saw in world.SAWS:
-        for k, played in enumerate(world.history(saw, MONDAY, 56, 1)):
+        for k, played in enumerate(world.history(saw, MONDAY, 21, 1)):
             day = MONDAY + dt.timedelta(days=k)
             planned = world.plan(saw, day, 1).planned(day)
             if not planned:
@@ -95,7 +97,11 @@ def test_the_blade_is_changed_when_the_fittings_say_so() -> None:
 
 
 def test_a_blade_asks_for_more_from_fitting_to_fitting() -> None:
-    ages = [world.plan("heron", MONDAY + dt.timedelta(days=k), 4).blade.dull for k in range(28) if (MONDAY + dt.timedelta(k)).weekday() < 5]
+    ages = [
+        world.plan("heron", MONDAY + dt.timedelta(days=k), 4).blade.dull
+        for k in range(28)
+        if (MONDAY + dt.timedelta(k)).weekday() < 5
+    ]
     assert min(ages) < 1.1
     assert max(ages) > 1.5
 

@@ -1,0 +1,43 @@
+"""Counts of cuts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from collector.facts import Direction
+from collector.outline import DIRECTIONS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class CutCounts:
+    """How many cuts of each direction."""
+
+    vertical: int
+    horizontal: int
+    unknown: int
+
+    @property
+    def total(self) -> int:
+        """All cuts."""
+        return self.vertical + self.horizontal + self.unknown
+
+
+def count_cuts(outline: NDArray[np.int64], start: int, end: int) -> CutCounts:
+    """Cuts that started in ``[start, end)``, the one that is running included.
+
+    A cut belongs to the period in which it starts, so that the counts of neighbouring periods add up.
+
+    Args:
+        outline: facts as `Book.outline` reads them.
+        start: start of the period, microseconds UTC.
+        end: its end.
+    """
+    inside = outline[(outline[:, 1] >= start) & (outline[:, 1] < end) & (outline[:, 3] >= 0)]
+    n = dict(zip(DIRECTIONS, np.bincount(inside[:, 3], minlength=len(DIRECTIONS)).tolist(), strict=True))
+    return CutCounts(n[Direction.VERTICAL], n[Direction.HORIZONTAL], n[Direction.UNKNOWN])

@@ -1,0 +1,98 @@
+"""The API as a Flask application, ready for pages to be added beside it."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import time
+from typing import TYPE_CHECKING, cast
+
+from flask_openapi3.models.info import Info
+from flask_openapi3.openapi import OpenAPI
+
+from api.board import Board
+from api.desk import Clock, Desk, TraceReader
+from api.http import cuts, facts, health, refusals, runs, saws, stream, trace, utilisation, wall
+from api.http.answer import settled
+from api.http.problems import ProblemDetails, install, invalid
+from api.live import TICK_SECONDS, Live
+from api.serving import MAX_STREAMS
+from collector.book.book import Book
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+    from api.site import Site
+
+PREFIX = "/api/v1"
+EXTENSION = "kerfbook.api"
+
+
+def create_api(
+    book_url: str,
+    trace_store: TraceReader,
+    site: Site,
+    *,
+    clock: Clock = time,
+    max_streams: int = MAX_STREAMS,
+    tick_seconds: float = TICK_SECONDS,
+) -> OpenAPI:
+    """A Flask application that answers below ``/api/v1`` and at ``/healthz``.
+
+    Pages are added to it with ``register_blueprint``; errors at their addresses stay theirs. `close_api` ends
+    what it started.
+
+    Args:
+        book_url: database URL of the book.
+        trace_store: the trace store; its ``read`` must work from several threads.
+        site: the site that the answers are about.
+        clock: the present; a module or object with ``time()``.
+        max_streams: live streams open at once; the web server needs more threads than this, for each stream
+            holds one (`api.serving`).
+        tick_seconds: time between two signs of life of a stream.
+
+    Raises:
+        collector.book.entries.BookError: the book cannot be opened.
+    """
+    desk = Desk(site, Book(book_url), trace_store, clock)
+    board = Board(desk)
+    live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
+    app = OpenAPI(
+        "api",
+        info=Info(
+            title="Kerfbook",
+            version=importlib.metadata.version("kerfbook"),
+            description="What the saws of a site did. It informs, it protects nobody: no safety device.",
+        ),
+        validation_error_status="400",
+        validation_error_model=ProblemDetails,
+        validation_error_callback=invalid,
+        security_schemes={},
+        doc_ui=False,
+        static_folder=None,
+    )
+    install(app)
+    subjects = [
+        saws.blueprint(desk),
+        cuts.blueprint(desk),
+        runs.blueprint(desk),
+        facts.blueprint(desk),
+        utilisation.blueprint(desk),
+        trace.blueprint(desk),
+        wall.blueprint(desk, board),
+        refusals.blueprint(desk),
+        stream.blueprint(live),
+        health.problems_blueprint(),
+    ]
+    for subject in subjects:
+        app.register_api(subject, url_prefix=PREFIX)
+    app.register_api(health.blueprint(desk))
+    app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
+    app.extensions[EXTENSION] = (desk, live)
+    return app
+
+
+def close_api(app: Flask) -> None:
+    """Ends the live streams and closes the book of an application that `create_api` made."""
+    desk, live = cast("tuple[Desk, Live]", app.extensions[EXTENSION])
+    live.close()
+    desk.book.close()

@@ -1,0 +1,202 @@
+"""Errors as problem details, RFC 9457: what is wrong, where, and what to do about it."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, field
+from http import HTTPStatus
+from typing import TYPE_CHECKING, Any
+
+import orjson
+from flask import Flask, Response, request
+from pydantic import BaseModel, Field, ValidationError
+from werkzeug.exceptions import HTTPException
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+log = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+TYPES = "/api/v1/problems/"
+"""Each problem's ``type`` is this and its slug; the address answers with the entry of `KINDS`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of problem."""
+
+    status: HTTPStatus
+    title: str
+    what_to_do: str
+
+
+KINDS = {
+    "bad-request": Kind(
+        HTTPStatus.BAD_REQUEST,
+        "The request is not understood.",
+        "Compare it with the description at /api/v1/openapi.json.",
+    ),
+    "bad-parameter": Kind(
+        HTTPStatus.BAD_REQUEST,
+        "A parameter is missing, unknown, or has a value that cannot be used.",
+        "Correct the parameters listed in errors; /api/v1/openapi.json describes them all.",
+    ),
+    "bad-period": Kind(
+        HTTPStatus.BAD_REQUEST,
+        "The period is empty or too long for this answer.",
+        "Let to lie after from, and ask for a long period in pieces.",
+    ),
+    "unknown-saw": Kind(
+        HTTPStatus.NOT_FOUND,
+        "This site has no saw of that name.",
+        "Take a name from /api/v1/saws, or add the saw to the site's configuration.",
+    ),
+    "not-found": Kind(
+        HTTPStatus.NOT_FOUND,
+        "There is nothing at this address.",
+        "The addresses that exist are described at /api/v1/openapi.json.",
+    ),
+    "method-not-allowed": Kind(
+        HTTPStatus.METHOD_NOT_ALLOWED,
+        "This address does not take that method.",
+        "Use one of the methods in the Allow header.",
+    ),
+    "too-many-streams": Kind(
+        HTTPStatus.SERVICE_UNAVAILABLE,
+        "As many live streams are open as this server serves.",
+        "Close a screen that nobody looks at, or try again in a minute.",
+    ),
+    "store-unavailable": Kind(
+        HTTPStatus.SERVICE_UNAVAILABLE,
+        "The book cannot be read at the moment.",
+        "Look at the server's log; check that the database runs and that the disk is not full.",
+    ),
+    "internal": Kind(
+        HTTPStatus.INTERNAL_SERVER_ERROR,
+        "The server failed on this request.",
+        "Nothing is lost. The server's log has the details; try again, and report it if it stays.",
+    ),
+}
+
+
+class FieldError(BaseModel):
+    """One thing that is wrong, and where."""
+
+    where: str = Field(description="The part of the request, such as `query parameter from`.")
+    detail: str
+
+
+class ProblemDetails(BaseModel):
+    """An error as RFC 9457 describes it, and what to do about it."""
+
+    type: str = Field(description="Address of the kind of problem.")
+    title: str
+    status: int
+    detail: str
+    instance: str = Field(description="The address that was asked for.")
+    what_to_do: str
+    errors: list[FieldError] = Field(default=[], description="Where several things are wrong, each of them.")
+
+
+class ProblemKind(BaseModel):
+    """A kind of problem, as its `type` address describes it."""
+
+    type: str
+    title: str
+    status: int
+    what_to_do: str
+
+
+@dataclass(eq=False)
+class Problem(Exception):  # noqa: N818 (the RFC's word)
+    """Raised anywhere in a request; becomes the response.
+
+    Attributes:
+        slug: a key of `KINDS`.
+        detail: what is wrong with this request in particular.
+        errors: where and what, for several errors at once.
+        headers: extra headers of the response.
+    """
+
+    slug: str
+    detail: str
+    errors: Sequence[FieldError] = ()
+    headers: dict[str, str] = field(default_factory=dict)
+
+
+def problem_response(
+    slug: str,
+    detail: str,
+    *,
+    status: int | None = None,
+    title: str | None = None,
+    errors: Sequence[FieldError] = (),
+    headers: dict[str, str] | None = None,
+) -> Response:
+    """The response for a problem; ``status`` and ``title`` override those of its kind."""
+    kind = KINDS[slug]
+    body: dict[str, Any] = {
+        "type": TYPES + slug,
+        "title": title or kind.title,
+        "status": status or kind.status.value,
+        "detail": detail,
+        "instance": request.path,
+        "what_to_do": kind.what_to_do,
+        "errors": [e.model_dump() for e in errors],
+    }
+    response = Response(orjson.dumps(body), status or kind.status, mimetype=MEDIA_TYPE)
+    response.headers["Cache-Control"] = "no-store"
+    response.headers.update(headers or {})
+    return response
+
+
+def invalid(error: ValidationError) -> Response:
+    """The response for parameters that do not fit their description."""
+    wrong = [
+        FieldError(
+            where=f"parameter {'.'.join(str(part) for part in e['loc']) or '(all)'}",
+            detail=str(e.get("ctx", {}).get("error", e["msg"])),
+        )
+        for e in error.errors(include_url=False, include_input=False)
+    ]
+    detail = "; ".join(f"{w.where}: {w.detail}" for w in wrong)
+    return problem_response("bad-parameter", detail, errors=wrong)
+
+
+def ours(path: str) -> bool:
+    """Whether errors at this address are the API's to answer; a page beside the API answers its own."""
+    return path.startswith("/api/") or path == "/healthz"
+
+
+_BY_STATUS = {400: "bad-request", 404: "not-found", 405: "method-not-allowed"}
+
+
+def install(app: Flask) -> None:
+    """Let every error below ``/api/`` leave ``app`` as problem details."""
+
+    @app.errorhandler(Problem)
+    def _problem(error: Problem) -> Response:
+        return problem_response(error.slug, error.detail, errors=error.errors, headers=error.headers)
+
+    @app.errorhandler(Exception)
+    def _any(error: Exception) -> Response | HTTPException:
+        if not ours(request.path):
+            if isinstance(error, HTTPException):
+                return error
+            raise error
+        if not isinstance(error, HTTPException):
+            log.error("%s %s failed", request.method, request.path, exc_info=error)
+            return problem_response("internal", "An error that nobody foresaw; it is in the server's log.")
+        if error.response is not None:  # aborted with a finished response: it is one of ours already
+            return error
+        code = error.code or 500
+        headers = {k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}}
+        detail = error.description or error.name
+        if code == 404:
+            detail = f"There is nothing at {request.path}."
+        if code == 405:
+            detail = f"{request.path} does not take {request.method}."
+        slug = _BY_STATUS.get(code, "bad-request" if code < 500 else "internal")
+        title = None if code in _BY_STATUS else error.name
+        return problem_response(slug, detail, status=code, title=title, headers=headers)

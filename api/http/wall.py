@@ -1,0 +1,76 @@
+"""Everything that the screen on the wall shows, in one answer."""
+
+from flask import Response
+from flask_openapi3.blueprint import APIBlueprint
+from pydantic import Field
+
+from api.board import Board
+from api.desk import Desk
+from api.http.answer import live
+from api.http.fields import Model, Time, subject
+from api.http.saws import SawNow
+from api.http.utilisation import Ratios
+from collector.facts import State
+
+
+class Span(Model):
+    """A stretch of planned working time."""
+
+    start: Time
+    end: Time
+
+
+class RibbonStretch(Model):
+    """A stretch of time in one state."""
+
+    state: State
+    start: Time
+    end: Time
+
+
+class CutsToday(Model):
+    """Cuts that started today, the running one included."""
+
+    vertical: int
+    horizontal: int
+    unknown: int = Field(description="Cuts during which the lock was not known.")
+    total: int
+
+
+class StreamEntry(SawNow):
+    """A saw's present and its day so far."""
+
+    cuts: CutsToday
+    utilisation: Ratios
+
+
+class WallEntry(StreamEntry):
+    """A saw's present, its day so far, and its states since the day began."""
+
+    ribbon: list[RibbonStretch] = Field(description="From the start of the day until now, without holes.")
+
+
+class WallAnswer(Model):
+    """The wall."""
+
+    site: str
+    title: str
+    zone: str = Field(description="IANA time zone.")
+    now: Time
+    day: str = Field(description="The site's date.")
+    day_start: Time
+    day_end: Time
+    planned: list[Span] = Field(description="Planned working time of the day, breaks cut out.")
+    saws: list[WallEntry]
+
+
+def blueprint(desk: Desk, board: Board) -> APIBlueprint:
+    """`/wall`."""
+    bp = subject("wall")
+
+    @bp.get("/wall", responses={200: WallAnswer})
+    def wall() -> Response:
+        """Each saw's present, today's numbers, and today's ribbon of states against the planned time."""
+        return live(board.wall(desk.now()))
+
+    return bp

@@ -1,0 +1,62 @@
+"""The site that the answers are about: its name, its time zone, its saws and its shifts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from api.answers.calendar import ShiftPlan
+from collector.facts import SECOND
+
+
+@dataclass(frozen=True, slots=True)
+class SawTitle:
+    """A saw's name in topics and addresses, and what people call it."""
+
+    name: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What the API must know about a workshop that no fact tells.
+
+    Attributes:
+        name: the site's name in topics.
+        title: what people call it.
+        zone: IANA time zone, such as ``Europe/Lisbon``.
+        saws: its saws, in the order in which screens show them.
+        shifts: the planned time.
+        busy_gap_seconds: pauses between two cuts shorter than this count as in use.
+
+    Raises:
+        ValueError: the zone is unknown, a saw's name comes twice, or the busy gap is negative.
+    """
+
+    name: str
+    title: str
+    zone: str
+    saws: tuple[SawTitle, ...]
+    shifts: ShiftPlan = field(default_factory=ShiftPlan)
+    busy_gap_seconds: float = 180
+
+    def __post_init__(self) -> None:
+        try:
+            ZoneInfo(self.zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise ValueError(f"{self.zone!r} is no IANA time zone; write one such as Europe/Lisbon") from error
+        names = [s.name for s in self.saws]
+        if len(set(names)) < len(names):
+            raise ValueError(f"a saw's name comes twice: {', '.join(names)}")
+        if self.busy_gap_seconds < 0:
+            raise ValueError("busy_gap_seconds must not be negative")
+
+    @property
+    def tz(self) -> ZoneInfo:
+        """The time zone."""
+        return ZoneInfo(self.zone)
+
+    @property
+    def busy_gap(self) -> int:
+        """Busy gap in microseconds."""
+        return round(self.busy_gap_seconds * SECOND)

@@ -1,0 +1,59 @@
+"""The ``kerfbook`` command."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+from importlib import metadata
+from typing import TYPE_CHECKING
+
+from dashboard.commands import demo, replay, run, simulate
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+COMMANDS = {"demo": demo, "run": run, "simulate": simulate, "replay": replay}
+
+_ABOUT = """
+Kerfbook is a logbook that a vertical panel saw keeps by itself. A sensor box on the saw
+reports motor current, beam lock and blade door over MQTT; Kerfbook makes facts of them
+(runs, cuts, door visits, gaps) and shows how the saws are used.
+
+Begin with `kerfbook demo`. It informs, it protects nobody: it is no safety device.
+"""
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line."""
+    top = argparse.ArgumentParser("kerfbook", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter)
+    top.add_argument("--version", action="version", version=f"kerfbook {metadata.version('kerfbook')}")
+    commands = top.add_subparsers(metavar="COMMAND", required=True)
+    for name, command in COMMANDS.items():
+        below = commands.add_parser(
+            name,
+            help=command.HELP,
+            description=f"{command.HELP}\n{command.MORE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        command.add(below)
+        below.set_defaults(run=command.run)
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code (`dashboard.commands.codes`).
+
+    Raises:
+        SystemExit: argparse's own, with 0 after ``--help`` and 2 after wrong arguments.
+    """
+    logging.basicConfig(
+        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s", stream=sys.stderr
+    )
+    args = parser().parse_args(argv)
+    try:
+        return int(args.run(args))
+    except BrokenPipeError:
+        # Whoever read stdout, such as `head`, has seen enough.
+        sys.stderr.close()
+        return 0

@@ -1,0 +1,10 @@
+"""Exit codes, the same for every command."""
+
+DONE = 0
+"""All went well; also after Ctrl-C on a command that runs until it is stopped."""
+
+FLAWED = 1
+"""Finished, but something was refused on the way (stderr says what), or the work could not be done."""
+
+MISUSED = 2
+"""Wrong arguments or a wrong kerfbook.toml: nothing was done."""

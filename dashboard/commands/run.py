@@ -1,0 +1,127 @@
+"""``kerfbook run``: the collector and the screens of a workshop, from its kerfbook.toml."""
+
+from __future__ import annotations
+
+import ssl
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from collector import mqtt
+from collector.book.entries import BookError
+from collector.trace.store import TraceError
+from dashboard.commands import codes
+from dashboard.config import ConfigError, Settings, load, template
+from dashboard.house import House, until_stopped
+
+if TYPE_CHECKING:
+    import argparse
+
+    from dashboard.config.settings import Broker
+
+HELP = "collect from your saws and show the screens, as kerfbook.toml says"
+MORE = """
+Reads kerfbook.toml in this folder, or the file named with --config: site, saws, broker,
+shifts, stores. Every fault in it is named with its line. Without a file, offers to write a
+commented one. Runs until Ctrl-C.
+
+Exit code: 0 stopped, 1 a store or an address could not be opened, 2 no configuration or a
+wrong one.
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+    parser.add_argument(
+        "--write-config",
+        action="store_true",
+        help="write a commented example there, if there is none, and stop",
+    )
+    parser.add_argument("--check", action="store_true", help="check the configuration and stop")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run, or prepare to."""
+    path: Path = args.config
+    if args.write_config:
+        return _write(path)
+    if not path.exists():
+        return _offer(path)
+    try:
+        settings = load(path)
+    except ConfigError as error:
+        count = len(error.faults)
+        print(f"{error}\n\n{_several(count, 'fault')} in {path}; nothing was started.", file=sys.stderr)
+        return codes.MISUSED
+    except OSError as error:
+        print(f"kerfbook run: {path}: {error.strerror}", file=sys.stderr)
+        return codes.MISUSED
+    if args.check:
+        print(f"{path} is in order: {_several(len(settings.saws), 'saw')} at {settings.site.title}")
+        return codes.DONE
+    return _serve(settings)
+
+
+def _several(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _serve(settings: Settings) -> int:
+    """Collect and show until stopped."""
+    web = settings.web
+    try:
+        connection = _connection(settings.broker)
+        house = House(settings.site, settings.stores.trace, settings.stores.book, settings.detection)
+    except (BookError, TraceError, OSError) as error:
+        print(f"kerfbook run: {error}", file=sys.stderr)
+        return codes.FLAWED
+    try:
+        port = house.open_screens(settings.broker.address, web.host, web.port)
+        house.listen(connection)
+        print(f"collecting from {settings.broker.address}", f"screens at http://{web.host}:{port}/", sep="\n")
+        print("Ctrl-C stops.", flush=True)
+        until_stopped()
+    except OSError as error:
+        print(f"kerfbook run: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
+        return codes.FLAWED
+    finally:
+        house.close()
+    return codes.DONE
+
+
+def _connection(broker: Broker) -> mqtt.Broker:
+    """What the collector needs to connect; the password is read only now."""
+    password = broker.password_file.read_text("utf-8").strip() if broker.password_file else None
+    tls = ssl.create_default_context(cafile=broker.ca_file) if broker.tls else None
+    return mqtt.Broker(broker.host, broker.port, broker.username, password, tls, broker.client_id)
+
+
+def _write(path: Path) -> int:
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(template())
+    except FileExistsError:
+        print(f"kerfbook run: {path} exists and was left as it is", file=sys.stderr)
+        return codes.MISUSED
+    except OSError as error:
+        print(f"kerfbook run: cannot write {path}: {error.strerror}", file=sys.stderr)
+        return codes.FLAWED
+    print(f"wrote {path}: name your site, saws and broker in it, then start `kerfbook run` again")
+    return codes.DONE
+
+
+def _offer(path: Path) -> int:
+    print(f"There is no {path}.", file=sys.stderr)
+    if not sys.stdin.isatty():
+        print(
+            "`kerfbook run --write-config` writes a commented one; `kerfbook demo` needs none.",
+            file=sys.stderr,
+        )
+        return codes.MISUSED
+    print("Write a commented one to begin with? [y/N] ", end="", file=sys.stderr, flush=True)
+    if sys.stdin.readline().strip().lower() not in {"y", "yes"}:
+        return codes.MISUSED
+    return _write(path)

@@ -1,0 +1,160 @@
+"""``kerfbook simulate``: an imaginary saw, into a file or to a broker."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import json
+import sys
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dashboard.commands import codes
+from dashboard.config.kinds import UnfitError, name
+from simulator import world
+from simulator.play import BoxClient, deliveries, pace, write_packs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simulator.shop import Played
+
+HELP = "play an imaginary saw into a file, or to a broker as its box would"
+MORE = """
+Everything follows from the seed: the same seed, saw and day give the same readings. With a
+FILE (- is stdout) the packs go there, one a line, to be read by `kerfbook replay`. With
+--to they are published as the box of that saw would, at --speed times life. --truth writes
+what really happened, one fact a line in the format of `kerfbook replay`, with its causes.
+
+examples: kerfbook simulate heron.jsonl --saw heron --day 2026-03-02 --truth truth.jsonl
+          kerfbook simulate --to 127.0.0.1:1883 --site workshop --saw heron --as saw-1 --speed 60
+
+Exit code: 0 played, 1 the broker did not take everything, 2 wrong arguments or a file that
+cannot be written.
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument("file", nargs="?", metavar="FILE", help="write the packs here")
+    parser.add_argument(
+        "--saw",
+        choices=sorted(world.SAWS),
+        default="heron",
+        help="which saw of the imaginary shop (default: heron)",
+    )
+    parser.add_argument(
+        "--day", type=_day, default=None, metavar="DATE", help="first day, as 2026-03-02 (default: yesterday)"
+    )
+    parser.add_argument("--days", type=_count, default=1, metavar="N", help="how many days (default: 1)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, another life (default: 1)")
+    parser.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened here")
+    parser.add_argument(
+        "--to",
+        type=_address,
+        metavar="HOST[:PORT]",
+        help="publish to this MQTT broker instead of writing a file",
+    )
+    parser.add_argument(
+        "--site",
+        type=_name,
+        default=world.SITE,
+        metavar="NAME",
+        help=f"site in the topic (default: {world.SITE})",
+    )
+    parser.add_argument(
+        "--as", dest="alias", type=_name, metavar="NAME", help="saw in the topic (default: its own name)"
+    )
+    parser.add_argument(
+        "--speed",
+        type=_speed,
+        default=float("inf"),
+        metavar="X",
+        help="times life when publishing (default: no waiting)",
+    )
+
+
+def _day(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-02") from None
+
+
+def _count(text: str) -> int:
+    if not text.isdigit() or not 1 <= int(text) <= 3660:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of days from 1 to 3660")
+    return int(text)
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0
+    if not speed > 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no speed; 1 is as fast as life, 60 a minute in a second")
+    return speed
+
+
+def _name(text: str) -> str:
+    try:
+        return name.read(text)
+    except UnfitError as unfit:
+        raise argparse.ArgumentTypeError(f"{text!r} is not {name.expected}. {unfit}") from unfit
+
+
+def _address(text: str) -> tuple[str, int]:
+    host, colon, port = text.rpartition(":")
+    if not colon:
+        return text, 1883
+    if not host or not port.isdigit() or not 0 < int(port) < 65536:
+        raise argparse.ArgumentTypeError(f"{text!r} is no address; write it as 127.0.0.1:1883")
+    return host, int(port)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play."""
+    if (args.file is None) == (args.to is None):
+        print("kerfbook simulate: name either a FILE or a broker with --to", file=sys.stderr)
+        return codes.MISUSED
+    first = args.day or dt.datetime.now(world.ZONE).date() - dt.timedelta(days=1)
+    days = world.history(args.saw, first, args.days, args.seed)
+    try:
+        return _publish(args, days) if args.to else _write(args, days)
+    except OSError as error:
+        print(f"kerfbook simulate: {error.filename or args.to}: {error.strerror or error}", file=sys.stderr)
+        return codes.MISUSED
+
+
+def _write(args: argparse.Namespace, days: Iterator[Played]) -> int:
+    with ExitStack() as files:
+        packs = sys.stdout.buffer if args.file == "-" else files.enter_context(Path(args.file).open("wb"))
+        truth = files.enter_context(args.truth.open("wb")) if args.truth else None
+        count = write_packs(days, packs, truth)
+    print(f"{count} packs of {args.saw} written", file=sys.stderr)
+    return codes.DONE
+
+
+def _publish(args: argparse.Namespace, days: Iterator[Played]) -> int:
+    host, port = args.to
+    box = BoxClient(args.site, replace(world.SAWS[args.saw], name=args.alias or args.saw), host, port)
+    box.start()
+    count = 0
+    try:
+        with ExitStack() as files:
+            truth = files.enter_context(args.truth.open("wb")) if args.truth else None
+            for day in days:
+                if truth:
+                    truth.writelines(json.dumps(record).encode() + b"\n" for record in day.truth)
+                count += pace(deliveries(day), box.send, speed=args.speed)
+        taken = box.settle(30)
+    finally:
+        box.stop()
+    print(
+        f"{count} packs of {args.saw} sent" + ("" if taken else f", but the broker at {host}:{port} did not take all"),
+        file=sys.stderr,
+    )
+    return codes.DONE if taken else codes.FLAWED

@@ -1,0 +1,46 @@
+"""What is wrong with a configuration, said so that a person can put it right at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault.
+
+    Attributes:
+        file: the file's name as it was given.
+        line: line in the file, from 1.
+        where: table and key, such as ``[[saws]] 2: name``.
+        found: what stands there.
+        expected: what may stand there.
+        hint: what to do, or empty.
+    """
+
+    file: str
+    line: int
+    where: str
+    found: str
+    expected: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        rows = [
+            f"{self.file}, line {self.line}: {self.where}",
+            f"  found     {self.found}",
+            f"  expected  {self.expected}",
+        ]
+        return "\n".join([*rows, f"  hint      {self.hint}"] if self.hint else rows)
+
+
+class ConfigError(Exception):
+    """A configuration that is refused, with all its faults in order of line."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(sorted(faults, key=lambda fault: fault.line))
+        super().__init__("\n".join(str(fault) for fault in self.faults))

@@ -1,0 +1,178 @@
+"""Kinds of values that a setting may have: what is expected, in words, and how a TOML value becomes ours."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Generic, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from collector.wire.topics import NAME
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+T = TypeVar("T")
+
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class UnfitError(ValueError):
+    """A value that is not of its kind; the text is a hint, or empty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind(Generic[T]):
+    """A kind of value.
+
+    Attributes:
+        expected: completes "expected …".
+        read: makes a value of ours, or raises `UnfitError`.
+    """
+
+    expected: str
+    read: Callable[[object], T]
+
+
+def _string(value: object) -> str:
+    if not isinstance(value, str):
+        raise UnfitError(f'write it in quotes: "{value}"' if isinstance(value, int | float) else "")
+    return value
+
+
+def text(expected: str, longest: int = 200) -> Kind[str]:
+    """One line of text, not empty."""
+
+    def read(value: object) -> str:
+        found = _string(value).strip()
+        if not found or len(found) > longest or not found.isprintable():
+            raise UnfitError
+        return found
+
+    return Kind(f"{expected}, 1 to {longest} characters on one line", read)
+
+
+def pattern(expected: str, expression: str, hint: Callable[[str], str] = lambda _: "") -> Kind[str]:
+    """Text that matches a regular expression as a whole."""
+
+    def read(value: object) -> str:
+        found = _string(value)
+        if not re.fullmatch(expression, found):
+            raise UnfitError(hint(found))
+        return found
+
+    return Kind(expected, read)
+
+
+def _name_hint(found: str) -> str:
+    better = re.sub(r"[^a-z0-9]+", "-", found.lower()).strip("-")[:32].strip("-")
+    return f'try "{better}"; what people read goes into title' if better else ""
+
+
+name = pattern("a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -", NAME.pattern, _name_hint)
+
+
+def whole(low: int, high: int, unit: str = "") -> Kind[int]:
+    """A whole number between two bounds."""
+
+    def read(value: object) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise UnfitError("write the number without quotes" if isinstance(value, str) and value.isdigit() else "")
+        return value
+
+    return Kind(f"a whole number from {low} to {high}{unit and ' ' + unit}", read)
+
+
+def number(low: float, high: float, unit: str = "", *, above: bool = False) -> Kind[float]:
+    """A number between two bounds; ``above``: the lower bound itself is too low."""
+
+    def read(value: object) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise UnfitError("write the number without quotes" if isinstance(value, str) else "")
+        if not low <= value <= high or (above and value == low):
+            raise UnfitError
+        return float(value)
+
+    bounds = f"above {low:g} up to {high:g}" if above else f"from {low:g} to {high:g}"
+    return Kind(
+        f"a number {bounds}{unit and ' ' + unit}",
+        read,
+    )
+
+
+def _flag(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise UnfitError("write true or false, without quotes")
+    return value
+
+
+flag = Kind("true or false", _flag)
+
+
+def _zone(value: object) -> str:
+    found = _string(value)
+    try:
+        ZoneInfo(found)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise UnfitError("zones are named after a city, such as Europe/Lisbon or America/New_York") from None
+    return found
+
+
+zone = Kind("an IANA time zone", _zone)
+
+
+def listed(of: Kind[T], what: str, *, least: int = 0) -> Kind[tuple[T, ...]]:
+    """An array whose every element is of a kind."""
+
+    def read(value: object) -> tuple[T, ...]:
+        if not isinstance(value, list):
+            raise UnfitError("write it in square brackets, even if it is only one")
+        if len(value) < least:
+            raise UnfitError
+        return tuple(of.read(element) for element in value)
+
+    return Kind(f"an array of {what}", read)
+
+
+def choice(options: Sequence[str], expected: str) -> Kind[str]:
+    """One of a few words."""
+
+    def read(value: object) -> str:
+        found = _string(value).lower()
+        if found not in options:
+            raise UnfitError(f"one of {', '.join(options)}")
+        return found
+
+    return Kind(expected, read)
+
+
+def _clock_hint(found: str) -> str:
+    short = re.fullmatch(r"(\d):(\d\d)", found)
+    return f'try "0{found}"' if short else "24 hours, two digits each: 07:30, 16:00"
+
+
+_CLOCK = r"(?:[01]\d|2[0-3]):[0-5]\d|24:00"
+
+
+def _clock(value: object) -> str:
+    if isinstance(value, dt.time):
+        return value.strftime("%H:%M")
+    return pattern("", _CLOCK, _clock_hint).read(value)
+
+
+clock = Kind('a time of day such as "07:30"', _clock)
+span = pattern(
+    'a span of time such as "09:30-09:45"',
+    rf"(?:{_CLOCK})-(?:{_CLOCK})",
+    lambda _: "start and end as HH:MM, a - between them",
+)
+
+
+def _date(value: object) -> dt.date:
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
+        raise UnfitError("write the date without quotes: 2026-12-25")
+    return value
+
+
+date = Kind("a date such as 2026-12-25", _date)

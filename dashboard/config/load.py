@@ -1,0 +1,208 @@
+"""Reads ``kerfbook.toml``."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+from api.answers.calendar import Shift, ShiftPlan
+from api.site import Site
+from collector.detect.settings import DetectSettings
+from dashboard.config import kinds
+from dashboard.config.faults import ConfigError, Fault
+from dashboard.config.reader import Document, Table
+from dashboard.config.settings import Broker, Saw, Settings, Stores, Web, titles
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def load(path: Path) -> Settings:
+    """Read a file.
+
+    Raises:
+        ConfigError: the file is not as it should be; tells every fault.
+        OSError: the file cannot be read.
+    """
+    try:
+        text = path.read_text("utf-8")
+    except UnicodeDecodeError as error:
+        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        raise ConfigError(
+            [Fault(str(path), line, "the text", "bytes that are not UTF-8", "a text file in UTF-8")]
+        ) from error
+    return loads(text, str(path), path.resolve().parent)
+
+
+def loads(text: str, file: str, folder: Path) -> Settings:
+    """Read a text; relative paths in it count from ``folder``.
+
+    Raises:
+        ConfigError: the text is not as it should be; tells every fault.
+    """
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([_syntax_fault(file, text, str(error))]) from error
+    document = Document(file, text, values)
+    site = _site(document)
+    saws = _saws(document)
+    broker = _broker(document, folder, str(site.get("name")))
+    plan = _shifts(document)
+    utilisation = document.table("utilisation")
+    busy_gap = utilisation.take("busy_gap_seconds", kinds.number(0, 3600, "seconds"), 180.0)
+    utilisation.close()
+    stores = _stores(document, folder)
+    web = _web(document)
+    detection = _detection(document)
+    document.close()
+    if document.faults:
+        raise ConfigError(document.faults)
+    shop = Site(**site, saws=titles(saws), shifts=plan, busy_gap_seconds=busy_gap)
+    return Settings(shop, saws, broker, stores, web, detection)
+
+
+def _syntax_fault(file: str, text: str, message: str) -> Fault:
+    place = re.search(r"\(at line (\d+), column (\d+)\)", message)
+    line = int(place[1]) if place else text.count("\n") + 1
+    rows = text.splitlines()
+    found = rows[line - 1].strip() if line <= len(rows) else "the end of the file"
+    return Fault(file, line, "the text", found, "TOML, which this line is not", re.sub(r" \(at .*\)$", "", message))
+
+
+def _site(document: Document) -> dict[str, Any]:
+    table = document.table("site", required=True)
+    name = table.take("name", kinds.name)
+    values = {
+        "name": name,
+        "title": table.take("title", kinds.text("what people call the place", 60), name),
+        "zone": table.take("zone", kinds.zone),
+    }
+    table.close()
+    return values
+
+
+def _saws(document: Document) -> tuple[Saw, ...]:
+    urn = kinds.pattern('the box\'s own name, such as "urn:dev:mac:0024befffe804ff1:"', r"urn:dev:[!-~]{1,200}")
+    saws: list[Saw] = []
+    for table in document.tables("saws"):
+        name = table.take("name", kinds.name)
+        title = table.take("title", kinds.text("what people call the saw", 40), str(name).capitalize())
+        if name and any(saw.name == name for saw in saws):
+            table.fault("name", "a name that no other saw has")
+        saws.append(Saw(name, title, table.take("box", urn, None)))
+        table.close()
+    if not saws and not any(fault.where.startswith("[saws]") for fault in document.faults):
+        document.fault(
+            ("saws",),
+            "no saw",
+            "a table [[saws]] for each saw",
+            "`kerfbook run --write-config` writes an example",
+        )
+    return tuple(saws)
+
+
+def _broker(document: Document, folder: Path, site: str) -> Broker:
+    table = document.table("broker")
+    tls = table.take("tls", kinds.flag, False)
+    broker = Broker(
+        host=table.take("host", kinds.text("the broker's host name or address", 253), "127.0.0.1"),
+        port=table.take("port", kinds.whole(1, 65535), 8883 if tls else 1883),
+        username=table.take("username", kinds.text("a user name of the broker"), None),
+        password_file=_file(table, "password_file", folder, "a file that holds the password and nothing else"),
+        tls=tls,
+        ca_file=_file(table, "ca_file", folder, "a PEM file with the certificate authority of the broker"),
+        client_id=table.take(
+            "client_id",
+            kinds.text("the name under which the broker keeps messages for this collector", 64),
+            f"kerfbook-{site}",
+        ),
+    )
+    if broker.password_file and not broker.username:
+        table.fault("password_file", "a username beside it")
+    table.close()
+    return broker
+
+
+def _file(table: Table, key: str, folder: Path, expected: str) -> Path | None:
+    given = table.take(key, kinds.text(expected, 4096), None)
+    if given is None:
+        return None
+    path = folder / given
+    if not path.is_file():
+        table.fault(key, expected, f"there is no file {path}")
+    return path
+
+
+def _shifts(document: Document) -> ShiftPlan:
+    weekday = kinds.choice(kinds.WEEKDAYS, "a weekday")
+    week: list[list[Shift]] = [[] for _ in kinds.WEEKDAYS]
+    special: dict[Any, tuple[Shift, ...]] = {}
+    for table in document.tables("shifts"):
+        days = table.take("days", kinds.listed(weekday, 'weekdays such as ["mon", "tue"]', least=1), ())
+        dates = table.take("dates", kinds.listed(kinds.date, "dates such as [2026-12-24]", least=1), ())
+        if ("days" in table) == ("dates" in table):
+            table.fault(
+                "days",
+                "either days, for every week, or dates, for shifts that stand in place of the weekday's",
+            )
+        start, end = table.take("start", kinds.clock), table.take("end", kinds.clock)
+        breaks = table.take("breaks", kinds.listed(kinds.span, 'spans of time such as ["09:30-09:45"]'), ())
+        table.close()
+        if not (start and end):  # faulty, and reported
+            continue
+        try:
+            shift = Shift.parse(f"{start}-{end}", breaks)
+        except ValueError as error:
+            table.fault(
+                "breaks" if "break" in str(error) else "end",
+                "breaks that lie in a shift of at most 24 hours",
+                str(error),
+            )
+            continue
+        for day in days:
+            week[kinds.WEEKDAYS.index(day)].append(shift)
+        for date in dates:
+            special[date] = (*special.get(date, ()), shift)
+    table = document.table("calendar")
+    closed = table.take("closed", kinds.listed(kinds.date, "dates such as [2026-12-25, 2027-01-01]"), ())
+    table.close()
+    return ShiftPlan(tuple(tuple(shifts) for shifts in week), frozenset(closed), special)
+
+
+def _stores(document: Document, folder: Path) -> Stores:
+    table = document.table("stores")
+    kept = folder / table.take("folder", kinds.text("a folder", 4096), "kerfbook-data")
+    trace = kept / table.take("trace", kinds.text("a file name in the folder", 4096), "trace.sqlite")
+    address = kinds.pattern(
+        "an SQLAlchemy database address such as sqlite:////var/lib/kerfbook/book.sqlite", r"[a-z0-9+]+://.*"
+    )
+    book = table.take("book", address, f"sqlite:///{kept / 'book.sqlite'}")
+    table.close()
+    return Stores(kept, trace, book)
+
+
+def _web(document: Document) -> Web:
+    table = document.table("web")
+    host = kinds.text("the address to listen at: 127.0.0.1 for this computer only, 0.0.0.0 for the whole network", 253)
+    web = Web(table.take("host", host, "127.0.0.1"), table.take("port", kinds.whole(1, 65535), 8080))
+    table.close()
+    return web
+
+
+_UNITS = {"_ma": ("_amps", "A", 1000, 1000.0), "_us": ("_seconds", "s", 1_000_000, 3600.0)}
+"""How the detector's milliamperes and microseconds are written in the file: ending, unit, factor, highest."""
+
+
+def _detection(document: Document) -> DetectSettings:
+    table = document.table("detection")
+    given: dict[str, int] = {}
+    for field in fields(DetectSettings):
+        ending, unit, factor, most = _UNITS[field.name[-3:]]
+        value = table.take(field.name[:-3] + ending, kinds.number(0, most, unit, above=True), None)
+        if value is not None:
+            given[field.name] = round(value * factor)
+    table.close()
+    return DetectSettings(**given)

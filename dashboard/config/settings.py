@@ -1,0 +1,77 @@
+"""The settings of ``kerfbook run``, typed.
+
+Paths are absolute: a relative one counts from the file's folder.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from api.site import SawTitle, Site
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from collector.detect.settings import DetectSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Saw:
+    """``[[saws]]``: one saw. ``box`` is the URN that its box must have, None: any."""
+
+    name: str
+    title: str
+    box: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """``[broker]``: where boxes publish. The password stays in its file until the connection is made."""
+
+    host: str
+    port: int
+    username: str | None
+    password_file: Path | None
+    tls: bool
+    ca_file: Path | None
+    client_id: str
+
+    @property
+    def address(self) -> str:
+        """For people: ``mqtt://192.0.2.7:1883``."""
+        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Stores:
+    """``[stores]``: the SQLite file of the trace and the SQLAlchemy address of the book."""
+
+    folder: Path
+    trace: Path
+    book: str
+
+
+@dataclass(frozen=True, slots=True)
+class Web:
+    """``[web]``: where the dashboard listens."""
+
+    host: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """A whole ``kerfbook.toml``."""
+
+    site: Site
+    saws: tuple[Saw, ...]
+    broker: Broker
+    stores: Stores
+    web: Web
+    detection: DetectSettings
+
+
+def titles(saws: tuple[Saw, ...]) -> tuple[SawTitle, ...]:
+    """Names and titles as the API wants them."""
+    return tuple(SawTitle(saw.name, saw.title) for saw in saws)

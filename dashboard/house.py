@@ -1,0 +1,98 @@
+"""Collector, API and screens in one process, on one trace and one book: what `run` and `demo` share."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from typing import TYPE_CHECKING
+
+from collector.mqtt import Broker, Collector
+
+from api.app import close_api
+from collector.book.book import Book
+from collector.book.entries import SawEntry
+from collector.detect.detector import Detector
+from collector.ingest import Ingest
+from collector.trace.sqlite import SqliteTrace
+from dashboard.app import create_app
+from dashboard.web import WebServer
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from types import FrameType
+
+    from api.site import Site
+    from collector.detect.settings import DetectSettings
+
+
+class House:
+    """One site's collector and screens.
+
+    Attributes:
+        trace: the trace.
+        ingest: the way of every reading.
+
+    Args:
+        site: the workshop.
+        trace: file of the trace; its folder is made.
+        book: SQLAlchemy address of the book.
+        settings: of the detector.
+    """
+
+    def __init__(self, site: Site, trace: Path, book: str, settings: DetectSettings) -> None:
+        trace.parent.mkdir(parents=True, exist_ok=True)
+        self._site = site
+        self._book_url = book
+        self.trace = SqliteTrace(trace)
+        self._book = Book(book)
+        saws = [SawEntry(saw.name, saw.title) for saw in site.saws]
+        self.ingest = Ingest(
+            self.trace,
+            self._book,
+            saws,
+            settings,
+            lambda: time.time_ns() // 1000,
+            make=Detector,
+            site=site.name,
+        )
+        self._web: WebServer | None = None
+        self._collector: Collector | None = None
+
+    def open_screens(self, broker: str, host: str, port: int) -> int:
+        """Serve the screens; returns the port.
+
+        Raises:
+            OSError: the address cannot be listened at.
+        """
+        self._app = create_app(self._site, self._book_url, self.trace, broker)
+        self._web = WebServer(self._app, host, port)
+        self._web.start()
+        return self._web.port
+
+    def listen(self, broker: Broker) -> None:
+        """Collect from a broker, now or as soon as it is there."""
+        self._collector = Collector(self.ingest, self._site.name, broker)
+        self._collector.start()
+
+    def close(self) -> None:
+        """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""
+        if self._collector:
+            self._collector.stop()
+        if self._web:
+            close_api(self._app)
+            self._web.stop()
+        self._book.close()
+        self.trace.close()
+
+
+def until_stopped() -> None:
+    """Wait for Ctrl-C or a polite kill."""
+    stopped = threading.Event()
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        stopped.set()
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, stop)
+    stopped.wait()

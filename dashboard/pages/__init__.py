@@ -1,0 +1,1 @@
+"""Pages: one module a screen, with its template in ``templates/`` and its scripts in ``static/``."""
