@@ -9,15 +9,17 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Any, Protocol, TYPE_CHECKING
 
 import numpy as np
 
-from collector.book.book import Book
 from collector.book.entries import Checkpoint, NowEntry, SawCommit, Stretch
 from collector.book.rows import order
 from collector.facts import SECOND, Fact, Now
 from collector.signals import Series, Trace
+
+if TYPE_CHECKING:
+    from collector.book.book import Book
 
 REST_SPACING_US = 60 * SECOND
 """Rest points closer than this are not worth a row."""
@@ -183,7 +185,7 @@ class Change:
         )
 
 
-def derive_again(  # noqa: PLR0917 (two stores, a stretch, and a detector to make)
+def derive_again(
     trace: TraceReader,
     book: Book,
     saw: str,

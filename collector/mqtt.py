@@ -12,21 +12,23 @@ from __future__ import annotations
 import logging
 import random
 import selectors
-import socket
 import ssl
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, TYPE_CHECKING
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from collector.ingest.ingest import Ingest
 from collector.wire.topics import readings_filter, status_filter
+
+if TYPE_CHECKING:
+    from collector.ingest.ingest import Ingest
+    from collections.abc import Callable
+    import socket
 
 log = logging.getLogger(__name__)
 
@@ -161,7 +163,7 @@ class Collector:
                 if self._stop.is_set():
                     return
                 delay = _BACKOFF_SECONDS[0] if self._connections > connections else min(delay * 2, _BACKOFF_SECONDS[1])
-                wait = delay * random.uniform(0.8, 1.2)  # noqa: S311 (spreads collectors, keeps no secret)
+                wait = delay * random.uniform(0.8, 1.2)
                 log.warning("broker %s: %s; trying again in %.0f s", self._where, self._broker_error, wait)
                 self._stop.wait(wait)
         finally:
@@ -323,9 +325,9 @@ class Collector:
             try:
                 tokens = self._ingest.settle()
                 break
-            except Exception as error:  # noqa: BLE001 (whatever a store raises: no message may be lost by it)
+            except Exception as error:
                 self._store_error = f"{type(error).__name__}: {error}"
-                log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)  # noqa: TRY400
+                log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)
                 if self._stop.wait(delay):
                     return
                 delay = min(delay * 2, _BACKOFF_SECONDS[1])

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import Any
+from typing import Any, TYPE_CHECKING
 
 from collector.book.rows import order
 from collector.detect.detector import derive
-from collector.detect.settings import DetectSettings
 from collector.facts import Fact, as_record
 from collector.signals import Trace, merge
 from collector.wire.pack import read_pack
 from collector.wire.refusal import Refusal
+
+if TYPE_CHECKING:
+    from collector.detect.settings import DetectSettings
 
 _PACKS_AT_ONCE = 4096
 

@@ -9,9 +9,12 @@ import socket
 import subprocess
 import time
 from contextlib import suppress
-from pathlib import Path
 
 import pytest
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 REAL = os.environ.get("KERFBOOK_REAL") == "1"
 

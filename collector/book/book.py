@@ -8,12 +8,9 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy import Connection, Table, and_, bindparam, delete, func, insert, or_, select, update
 
 from collector.book import schema
@@ -36,6 +33,11 @@ from collector.book.outline import outline
 from collector.book.rows import FROM_ROW, TABLES, order, to_row
 from collector.book.upgrade import upgrade
 from collector.facts import SECOND, Conflict, Fact, State
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from types import TracebackType
+    from collections.abc import Iterable, Mapping, Sequence
 
 REFUSALS_KEPT = 1000
 """So many folded refusals are kept; older ones leave, their counts stay."""
@@ -293,7 +295,7 @@ class Book:
         with writing(self._engine) as connection:
             values = {"saw_id": self._id(connection, saw), "from_us": from_us, "to_us": to_us}
             key = connection.execute(insert(schema.dirty).values(values)).inserted_primary_key
-            assert key is not None  # noqa: S101 (a single-row insert has one)
+            assert key is not None
             return Stretch(from_us, to_us, key[0])
 
     def dirty(self, saw: str) -> list[Stretch]:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
 from collector.book.entries import BookError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 _BUSY_MS = 15_000  # a writer waits this long for another process's transaction
 _CACHE_KIB = 8_000

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, TYPE_CHECKING
 
-from sqlalchemy import Table
 
 from collector.book import schema
 from collector.facts import Conflict, Cut, Direction, DoorVisit, Fact, Gap, Run
+
+if TYPE_CHECKING:
+    from sqlalchemy import Table
+    from collections.abc import Callable, Mapping
 
 TABLES: Mapping[str, Table] = {
     Run.kind: schema.run,

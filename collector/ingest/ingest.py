@@ -15,12 +15,10 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from hashlib import blake2b
-from typing import Any, Protocol
+from typing import Any, Protocol, TYPE_CHECKING
 
-from collector.book.book import Book
 from collector.book.entries import BoxStatus, Receipt, SawCommit, SawEntry, Stretch
 from collector.derive import FOREVER, Make, derive_again, read_days
 from collector.ingest.line import Line
@@ -30,6 +28,10 @@ from collector.signals import Series, Trace, merge
 from collector.wire.pack import Pack, read_pack
 from collector.wire.refusal import Refusal
 from collector.wire.topics import Topic, parse_topic
+
+if TYPE_CHECKING:
+    from collector.book.book import Book
+    from collections.abc import Callable, Iterable
 
 log = logging.getLogger(__name__)
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import deque
-from typing import Any
+from typing import Any, TYPE_CHECKING
 
 from collector.book.entries import Checkpoint, NowEntry, SawCommit
 from collector.book.rows import order
 from collector.derive import REST_SPACING_US, Derivation, Detects, Key, Make
 from collector.facts import SECOND, Fact
-from collector.signals import Trace
+
+if TYPE_CHECKING:
+    from collector.signals import Trace
 
 _SNAPSHOTS = 16
 _SNAPSHOT_SPACING_US = 2 * SECOND

@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from collector.book.entries import EXCERPT_BYTES, RefusalEntry
-from collector.wire.refusal import Refusal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collector.wire.refusal import Refusal
 
 _TOPICS = 64  # so many topics of one group are told apart
 

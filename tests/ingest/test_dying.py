@@ -49,7 +49,7 @@ class Fuse:
 
 
 @given(deliveries(), st.lists(st.tuples(st.integers(0, 6), st.booleans()), max_size=6), st.booleans())
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_whenever_it_dies_and_whether_it_lives_on_or_not_the_book_is_that_of_one_pass(delivery, deaths, lives_on):
     whole, packs, breaks, _ = delivery
     with memory_folder() as folder:

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TYPE_CHECKING
 
 from collector.book.rows import order
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Fact, Gap, Now, Run, State
-from collector.signals import Trace
+
+if TYPE_CHECKING:
+    from collector.signals import Trace
 
 ON_MA, CUT_MA, SILENCE, REST = 1000, 5000, 15 * SECOND, 30 * SECOND
 
