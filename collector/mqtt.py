@@ -16,7 +16,7 @@ import ssl
 import threading
 import time
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple, TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -26,9 +26,10 @@ from paho.mqtt.properties import Properties
 from collector.wire.topics import readings_filter, status_filter
 
 if TYPE_CHECKING:
-    from collector.ingest.ingest import Ingest
-    from collections.abc import Callable
     import socket
+    from collections.abc import Callable
+
+    from collector.ingest.ingest import Ingest
 
 log = logging.getLogger(__name__)
 
@@ -163,7 +164,7 @@ class Collector:
                 if self._stop.is_set():
                     return
                 delay = _BACKOFF_SECONDS[0] if self._connections > connections else min(delay * 2, _BACKOFF_SECONDS[1])
-                wait = delay * random.uniform(0.8, 1.2)
+                wait = delay * random.uniform(0.8, 1.2)  # noqa: S311 (spreads collectors, keeps no secret)
                 log.warning("broker %s: %s; trying again in %.0f s", self._where, self._broker_error, wait)
                 self._stop.wait(wait)
         finally:
@@ -325,9 +326,9 @@ class Collector:
             try:
                 tokens = self._ingest.settle()
                 break
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001 (whatever a store raises: no message may be lost by it)
                 self._store_error = f"{type(error).__name__}: {error}"
-                log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)
+                log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)  # noqa: TRY400 (the text says it)
                 if self._stop.wait(delay):
                     return
                 delay = min(delay * 2, _BACKOFF_SECONDS[1])

@@ -9,9 +9,9 @@ import socket
 import subprocess
 import time
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
 import pytest
-from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathlib import Path

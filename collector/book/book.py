@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from typing import Any, Self, TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from sqlalchemy import Connection, Table, and_, bindparam, delete, func, insert, or_, select, update
@@ -35,9 +35,10 @@ from collector.book.upgrade import upgrade
 from collector.facts import SECOND, Conflict, Fact, State
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-    from types import TracebackType
     from collections.abc import Iterable, Mapping, Sequence
+    from types import TracebackType
+
+    from numpy.typing import NDArray
 
 REFUSALS_KEPT = 1000
 """So many folded refusals are kept; older ones leave, their counts stay."""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collector.facts import Fact, Now, State
     from collections.abc import Sequence
+
+    from collector.facts import Fact, Now, State
 
 EXCERPT_BYTES = 256
 """How much of a refused payload is kept."""

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any, TYPE_CHECKING
-
+from typing import TYPE_CHECKING, Any
 
 from collector.book import schema
 from collector.facts import Conflict, Cut, Direction, DoorVisit, Fact, Gap, Run
 
 if TYPE_CHECKING:
-    from sqlalchemy import Table
     from collections.abc import Callable, Mapping
+
+    from sqlalchemy import Table
 
 TABLES: Mapping[str, Table] = {
     Run.kind: schema.run,

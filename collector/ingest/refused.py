@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from collector.book.entries import EXCERPT_BYTES, RefusalEntry
-from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collector.wire.refusal import Refusal

@@ -38,7 +38,7 @@ def test_migrating_from_nothing_gives_exactly_the_tables_of_the_schema(url):
 
 
 def test_the_migrations_can_be_undone(url):
-    from alembic import command
+    from alembic import command  # noqa: PLC0415
 
     Book(url).close()
     config = migrations()

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
+from typing import TYPE_CHECKING
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
-from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
@@ -12,7 +13,6 @@ from collector.signals import Series, Trace, merge
 from collector.wire.pack import write_pack
 from tests.ingest.conftest import BOX, T0, Shop, memory_folder
 from tests.ingest.threshold import derive
-import itertools
 
 TOPIC = "kerfbook/tern-point/heron/readings"
 
@@ -70,6 +70,6 @@ def test_any_chunking_order_and_repetition_gives_the_book_of_one_pass(delivery):
             assert shop.facts() == derive("heron", whole)
             assert shop.trace.read("heron", 0, 2**62).same(merge([whole]))
             assert shop.book.dirty("heron") == []
-            assert shop.book.checkpoint("heron").consumed_us == whole.last
+            assert shop.book.now("heron").at == whole.last
         finally:
             shop.close()

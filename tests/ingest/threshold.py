@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any, TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from collector.book.rows import order
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Fact, Gap, Now, Run, State
