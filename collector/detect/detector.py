@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+import zlib
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -47,7 +49,10 @@ class Detector:
             reports of the minute before; None before there is such a reading.
     """
 
-    def __init__(self, saw: str, settings: DetectSettings | None = None) -> None:
+    def __init__(self, saw: str, settings: DetectSettings | None = None, state: bytes | None = None) -> None:
+        if state is not None:
+            self.__dict__.update(pickle.loads(zlib.decompress(state)))  # noqa: S301 (our own, out of our own store)
+            return
         self.saw = saw
         self.settings = s = settings or DetectSettings()
         self.consumed: int | None = None
@@ -108,6 +113,10 @@ class Detector:
             still = motor.newest_at - motor.off_since >= self.settings.rest_us
             if still and not self._door_visits(motor.newest_at, open_only=True):
                 self.rested = motor.newest_at
+
+    def dump(self) -> bytes:
+        """The state, to go on from exactly here."""
+        return zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None}, protocol=5), 1)
 
     # facts
 
