@@ -29,7 +29,7 @@ _FEED_US = 3600 * SECOND  # one feed's readings at most: leaves a rest point an 
 FOREVER = 2**62
 _SWITCHES_US = 60 * SECOND  # a rest point needs the switches' reports of the minute before it
 
-Key = tuple[int, int, str]
+Key = tuple[int, str, str]
 """Start and kind of a fact, and what kind of conflict: `collector.book.rows.order`."""
 
 

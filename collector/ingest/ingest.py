@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 from collector.derive import FOREVER, Make, derive_again, read_days
+from collector.detect.detector import Detector
 from collector.ingest.addresses import Addresses
 from collector.ingest.group import Group, Message, OfSaw
 from collector.ingest.line import Line
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from collector.book.book import Book
-    from collector.book.entries import SawCommit, SawEntry, Stretch
+    from collector.book.entries import Checkpoint, SawCommit, SawEntry, Stretch
 
 log = logging.getLogger(__name__)
 
@@ -97,7 +98,7 @@ class Ingest:
         settings: Any,
         clock: Callable[[], int],
         *,
-        make: Make,
+        make: Make = Detector,
         site: str | None = None,
     ) -> None:
         self._trace = trace
@@ -261,9 +262,9 @@ class Ingest:
         if line is not None:
             return line
         point = self._book.checkpoint(saw)
-        line = Line(saw, self._settings, self._make, point, self._book.last_rest(saw))
+        line = self._resumed(saw, point)
         self._lines[saw] = line
-        start = 0 if point is None else point.consumed_us + 1
+        start = 0 if line.consumed is None else line.consumed + 1
         end = (self._trace.last(saw) or -1) + 1
         for part in read_days(self._trace, saw, start, end):
             log.info("saw %s: deriving %d readings that the book does not know yet", saw, len(part))
@@ -272,6 +273,27 @@ class Ingest:
         if dirty:
             log.info("saw %s: deriving %d changed stretches again", saw, len(dirty))
             self._book.commit(self._derive_late(saw, _Late(dirty), None, None))
+        return line
+
+    def _resumed(self, saw: str, point: Checkpoint | None) -> Line:
+        """The derivation as the checkpoint left it."""
+        last_rest = self._book.last_rest(saw)
+        try:
+            line = Line(saw, self._settings, self._make, point, last_rest)
+            settings = self._settings
+            if point is None or settings is None or getattr(line.detector, "settings", settings) == settings:
+                return line
+            log.info("saw %s: the detector's settings changed; they hold from the last rest on", saw)
+        except Exception:
+            # A state of another version of the program, or a torn one: the trace says all that it said.
+            log.exception("saw %s: the detector's state cannot be taken up; deriving from the last rest on", saw)
+        assert point is not None  # a detector can be made afresh
+        at = point.consumed_us
+        change = derive_again(self._trace, self._book, saw, at, FOREVER, self._settings, self._make)
+        line = Line(saw, self._settings, self._make, None, last_rest)
+        if change.detector is not None and change.detector.consumed is not None:
+            self._book.commit([change.commit()])
+            line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
         return line
 
     def _derive_late(self, saw: str, late: _Late, fresh: Trace | None, skew: int | None) -> list[SawCommit]:
