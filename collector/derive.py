@@ -83,6 +83,9 @@ class TraceReader(Protocol):
     def read(self, saw: str, start_us: int, end_us: int) -> Trace:
         """The readings with ``start_us <= t < end_us``."""
 
+    def first(self, saw: str, from_us: int = 0) -> int | None:
+        """Time of the earliest reading at or after ``from_us``."""
+
     def last(self, saw: str) -> int | None:
         """Time of the newest reading."""
 
@@ -249,9 +252,6 @@ def _feed(derivation: Derivation, trace: TraceReader, saw: str, start: int, end:
 
 def read_days(trace: TraceReader, saw: str, start: int, end: int) -> Iterator[Trace]:
     """The readings with ``start <= t < end``, a day at a time so that years fit into memory."""
-    while start < end:
-        until = min(end, start + DAY_US)
-        part = trace.read(saw, start, until)
-        if len(part):
-            yield part
-        start = until
+    while (first := trace.first(saw, start)) is not None and first < end:
+        start = min(end, first + DAY_US)
+        yield trace.read(saw, first, start)

@@ -46,6 +46,9 @@ class TraceStore(Protocol):
     def read(self, saw: str, start_us: int, end_us: int) -> Trace:
         """The readings with ``start_us <= t < end_us``."""
 
+    def first(self, saw: str, from_us: int = 0) -> int | None:
+        """Time of the earliest reading at or after ``from_us``."""
+
     def last(self, saw: str) -> int | None:
         """Time of the newest reading."""
 
