@@ -28,8 +28,10 @@ _DOOR_OPEN = 0
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """News: the facts replace everything known that starts at or after ``settled_from``; a fact that starts before
-    it replaces the one of the same kind and start.
+    """News.
+
+    The facts replace everything known that starts at or after ``settled_from``; a fact that starts before it
+    replaces the one of the same kind and start.
     """
 
     settled_from: int
@@ -92,7 +94,8 @@ class Detector:
         if part.last - before <= silence:
             return []
         if len(motor) and max(int(motor[0]) - before, part.last - int(motor[-1])) <= silence:
-            if int((motor[1:] - motor[:-1]).max(initial=0)) <= silence:
+            longest = int((motor[1:] - motor[:-1]).max(initial=0))
+            if longest <= silence:
                 return []
         times = np.unique(np.concatenate([[before], *(s.t for s in part.series())]))
         holes = np.flatnonzero(np.diff(times) > silence)
@@ -202,10 +205,8 @@ class Detector:
         if open_conflicts:
             state, since = State.ERROR, open_conflicts[0].start
         door, lock = self._door.at(at), self._lock.at(at)
-        return Now(
-            at, state, since, self._motor.newest_ma,
-            None if lock is None else bool(lock), self._station.at(at) if lock else None, None if door is None else bool(door),
-        )  # fmt: skip
+        locked, closed = None if lock is None else bool(lock), None if door is None else bool(door)
+        return Now(at, state, since, self._motor.newest_ma, locked, self._station.at(at) if lock else None, closed)
 
 
 def derive(saw: str, trace: Trace, settings: DetectSettings | None = None) -> list[Fact]:

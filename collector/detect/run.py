@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from collector.detect.reader import Reader
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
-from collector.detect.stop import fall_time, last_level, switched_off
+from collector.detect.stop import PAUSE_US, fall_time, last_level, switched_off
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ class RunTracker:
         last = last_level(t, ma, longest)
         if last is None:
             return None
-        k = switched_off(t, ma, last, reader.idle_at(last.start))
+        k = switched_off(t, ma, last, reader.idle_at(last.start - PAUSE_US))
         return None if k is None else fall_time(t, ma, k)
 
 
