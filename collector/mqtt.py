@@ -42,6 +42,7 @@ GROUP_SECONDS = 0.25
 _LINGER_SECONDS = 0.002  # "nothing more arrives" is this long
 _IDLE_SECONDS = 0.2  # how late a call of stop() is noticed
 _BURST = 64  # messages read before anything else is looked at
+_ANSWER_SECONDS = 5.0  # a broker that has not accepted the connection by then never will
 _BACKOFF_SECONDS = (1.0, 30.0)
 _FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
 
@@ -256,10 +257,11 @@ class Collector:
 
     def _on_disconnect(self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._connected = False
-        if self._broker_error is None:
-            self._broker_error = f"the connection ended: {reason}"
         if not self._answered:  # some brokers hang up on a version that they do not speak
+            self._broker_error = "hung up before it answered"
             self._other_protocol()
+        elif self._broker_error is None:
+            self._broker_error = f"the connection ended: {reason}"
 
     def _other_protocol(self) -> None:
         if self._broker.protocol == "auto":
@@ -285,6 +287,7 @@ class Collector:
         """Until the connection or the collector ends."""
         linger = _LINGER_SECONDS if self._protocol is MQTTProtocolVersion.MQTTv5 else 0.0
         settle_by = next_misc = time.monotonic()
+        answer_by = settle_by + _ANSWER_SECONDS
         with selectors.DefaultSelector() as selector:
             sock = client.socket()
             if sock is None:
@@ -303,6 +306,11 @@ class Collector:
                     self._settle(client)
                 if client.want_write():
                     client.loop_write()
+                if not self._answered and now >= answer_by:
+                    self._broker_error = "does not answer"
+                    self._answered = True  # so much is known
+                    self._other_protocol()
+                    break
                 if now >= next_misc:
                     client.loop_misc()
                     next_misc = now + 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
@@ -49,6 +50,7 @@ def _migrate(connection: Connection, found: str | None) -> None:
     from alembic.config import Config  # noqa: PLC0415
     from alembic.script import ScriptDirectory  # noqa: PLC0415
 
+    logging.getLogger("alembic").setLevel(logging.WARNING)  # what it tells is for developers
     config = Config()
     folder = Path(__file__).parent / "migrations"
     config.set_main_option("script_location", str(folder).replace("%", "%%"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass, field
 from hashlib import blake2b
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from collector.book.entries import BoxStatus, Receipt
 from collector.ingest.refused import Refused
@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(NamedTuple):
     """One message as received; see `collector.ingest.ingest.Ingest.take`."""
 
     topic: str
