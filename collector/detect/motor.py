@@ -84,7 +84,7 @@ class Motor:
 
     def _restart(self) -> None:
         self._power = PowerSwitch(self._settings.on_ma, self._settings.on_band_ma)
-        self._joiner = Joiner(self._settings.pause_us, self._settings.bump_us)
+        self._joiner = Joiner(self._settings.pause_us, self._settings.bump_us, self._settings.floor_ma)
         # samples not handed on yet, behind the last one that was (but at the very start)
         self._t = self._ma = np.empty(0, np.int64)
         self._place = 0  # of _t[0], as the power switch counts
