@@ -287,7 +287,7 @@ class Collector:
         """Until the connection or the collector ends."""
         linger = _LINGER_SECONDS if self._protocol is MQTTProtocolVersion.MQTTv5 else 0.0
         settle_by = next_misc = time.monotonic()
-        answer_by = settle_by + _ANSWER_SECONDS
+        since = settle_by
         with selectors.DefaultSelector() as selector:
             sock = client.socket()
             if sock is None:
@@ -306,20 +306,26 @@ class Collector:
                     self._settle(client)
                 if client.want_write():
                     client.loop_write()
-                if not self._answered and now >= answer_by:
-                    self._broker_error = "does not answer"
-                    self._answered = True  # so much is known
-                    self._other_protocol()
-                    break
                 if now >= next_misc:
                     client.loop_misc()
                     next_misc = now + 1.0
+                    if self._is_mute(since):
+                        break
         if self._queued:
             self._settle(client)
         if client.socket() is not None:
             client.disconnect()
             self._flush(client)
         self._connected = False
+
+    def _is_mute(self, since: float) -> bool:
+        """Whether the broker lets a connection wait for its answer; some do so with a version they do not speak."""
+        if self._answered or time.monotonic() < since + _ANSWER_SECONDS:
+            return False
+        self._broker_error = "does not answer"
+        self._answered = True  # so much is known
+        self._other_protocol()
+        return True
 
     def _read(self, client: Client) -> None:
         for _ in range(_BURST):

@@ -94,7 +94,7 @@ def test_a_commit_replaces_its_period_and_nothing_else(book):
 def test_an_amended_fact_replaces_the_one_of_its_kind_and_start(book):
     book.commit([SawCommit("heron", 0, None, [run(10, None), cut(10, 12), cut(30, 40)])])
     book.commit([SawCommit("heron", 35, None, [cut(50, 60)], amended=[run(10, 70), run(5, 6)])])
-    assert book.facts("heron", 0, 99) == [run(5, 6), run(10, 70), cut(10, 12), cut(30, 40), cut(50, 60)]
+    assert book.facts("heron", 0, 99) == [run(5, 6), cut(10, 12), run(10, 70), cut(30, 40), cut(50, 60)]
 
 
 def test_a_commit_that_fails_changes_nothing(book):
