@@ -311,6 +311,10 @@ class Collector:
                     next_misc = now + 1.0
                     if self._is_mute(since):
                         break
+        self._part(client)
+
+    def _part(self, client: Client) -> None:
+        """Settles what is left, and leaves the broker in order."""
         if self._queued:
             self._settle(client)
         if client.socket() is not None:
