@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
+_STATE = b"kerfbook detector 1\n"  # raise it when what a state holds changes: an old one is then derived again
 _KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open
 _DOOR_OPEN = 0
 
@@ -44,6 +45,10 @@ class Detector:
     Args:
         saw: the saw's name.
         settings: what to take for granted.
+        state: of `dump`, to go on exactly there.
+
+    Raises:
+        ValueError: the state was written by another version.
 
     Attributes:
         consumed: µs of the newest reading taken, None before the first.
@@ -53,7 +58,9 @@ class Detector:
 
     def __init__(self, saw: str, settings: DetectSettings | None = None, state: bytes | None = None) -> None:
         if state is not None:
-            self.__dict__.update(pickle.loads(zlib.decompress(state)))  # noqa: S301 (our own, out of our own store)
+            if not state.startswith(_STATE):
+                raise ValueError("this state of a detector was written by another version; derive from the last rest")
+            self.__dict__.update(pickle.loads(zlib.decompress(state[len(_STATE) :])))  # noqa: S301 (our own store)
             return
         self.saw = saw
         self.settings = s = settings or DetectSettings()
@@ -119,7 +126,7 @@ class Detector:
 
     def dump(self) -> bytes:
         """The state, to go on from exactly here."""
-        return zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None}, protocol=5), 1)
+        return _STATE + zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None}, protocol=5), 1)
 
     # facts
 

@@ -128,8 +128,15 @@ class Motor:
         if not len(t):
             return
         self.newest_ma, self.newest_at = int(ma[-1]), int(t[-1])
+        switchings = self._power.feed(t, ma)
+        if not switchings and self.on and len(self._t) == 1 and self._power.doubtful == self._power.count:
+            assert self._tracker is not None
+            self._collect(self._tracker.feed(t, ma))  # by far the most frequent case: it goes on running
+            self._t, self._ma = t[-1:], ma[-1:]
+            self._place += len(t)
+            return
         self._t, self._ma = np.concatenate((self._t, t)), np.concatenate((self._ma, ma))
-        for switching in self._power.feed(t, ma):
+        for switching in switchings:
             self._hand_on(switching.index - self._place)
             if switching.on:
                 self._switched_on(switching.index - self._place)

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import functools
+import itertools
+from typing import TYPE_CHECKING
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.detect.detector import Detector, derive
-from collector.facts import Fact
-from collector.signals import Trace
 from tests.detect import other_saw
+
+if TYPE_CHECKING:
+    from collector.facts import Fact
+    from collector.signals import Trace
 
 FAMILIES = sorted(other_saw.FAMILIES)
 
@@ -38,7 +42,7 @@ traces = st.builds(told, st.sampled_from(FAMILIES), st.integers(0, 99))
 @settings(max_examples=60, deadline=None)
 def test_any_chunking_gives_the_same_facts(trace, cuts):
     places = sorted({trace.first, *(round(trace.first + c * (trace.last - trace.first)) for c in cuts), trace.last + 1})
-    parts = [trace.between(a, b) for a, b in zip(places, places[1:], strict=False)]
+    parts = [trace.between(a, b) for a, b in itertools.pairwise(places)]
     whole = sorted(derive("saw", trace), key=lambda f: (f.start, f.kind))
     assert follow(Detector("saw"), [p for p in parts if len(p)]) == whole
 
