@@ -258,13 +258,12 @@ def test_kill_9_at_any_moment_loses_nothing_that_was_committed(path):
             text=True,
             env=os.environ | {"PYTHONPATH": str(Path.cwd())},
         )
-        said = [child.stdout.readline()]
-        reader = threading.Thread(target=lambda out=child.stdout, into=said: into.extend(out))
-        reader.start()
-        time.sleep(float(rng.uniform(0.05, 0.4)))
+        # So many commits, and then any moment of the next ones: no matter how busy the computer is.
+        said = [child.stdout.readline() for _ in range(int(rng.integers(100, 200)))]
+        time.sleep(float(rng.uniform(0, 0.005)))
         child.send_signal(signal.SIGKILL)
         child.wait()
-        reader.join()
+        said.extend(child.stdout)
         child.stdout.close()
         told = int([line for line in said if line.endswith("\n")][-1])
         with SqliteTrace(path) as store:
