@@ -13,6 +13,7 @@ import os
 import threading
 import time
 from dataclasses import replace
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import psutil
@@ -79,16 +80,23 @@ def test_resident_memory_of_run_with_ten_saws(mosquitto, tmp_path, capsys):
         size, most, own = process.memory_info().rss, peak(house.pid), process.memory_full_info().uss
     assert cuts > 100
     with capsys.disabled():
-        print(f"\nkerfbook run, {len(SAWS)} saws, {len(kept)} packs of an outage, then {SECONDS} s live; {cuts} cuts; one screen")
-        for what, value in (("before a reading", empty), ("at the end", size), ("of it own pages", own), ("at most", most)):
+        print(
+            f"\nkerfbook run, {len(SAWS)} saws, {len(kept)} packs of an outage, then {SECONDS} s live; {cuts} cuts; one screen"
+        )
+        for what, value in (
+            ("before a reading", empty),
+            ("at the end", size),
+            ("of it own pages", own),
+            ("at most", most),
+        ):
             print(f"  {what:<18} {value / 1e6:6.1f} MB")
         print(f"  at most against the bar {most / 150e6:.2f}   (bar 1: 150 MB, aim 0.67: 100 MB)")
 
 
 def peak(pid: int) -> int:
     """The most resident memory that a process ever had, from Linux."""
-    with open(f"/proc/{pid}/status") as status:
-        return next(int(line.split()[1]) * 1024 for line in status if line.startswith("VmHWM"))
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return next(int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM"))
 
 
 def watch(address: str) -> None:
