@@ -152,8 +152,7 @@ def test_threads_may_read_while_one_writes(path):
 def test_the_disk_is_told_to_keep_every_commit(path):
     with SqliteTrace(path) as store:
         pragmas = [
-            store._db.execute(f"PRAGMA {p}").fetchone()[0]
-            for p in ("journal_mode", "synchronous", "auto_vacuum")
+            store._db.execute(f"PRAGMA {p}").fetchone()[0] for p in ("journal_mode", "synchronous", "auto_vacuum")
         ]
     assert pragmas == ["wal", 2, 2]  # 2 is FULL, 2 is INCREMENTAL
 
