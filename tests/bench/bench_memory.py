@@ -2,7 +2,8 @@
 
     PYTHONPATH=. python -m pytest tests/bench/bench_memory.py -m bench -s
 
-First comes all that the boxes kept through a morning's outage, then they go on for a minute.
+First comes all that the boxes kept through an hour's outage, then they go on for a minute. It is the second start: the
+first also migrates an empty book, and carries what that takes until it is started anew.
 """
 
 from __future__ import annotations
@@ -55,6 +56,8 @@ def moved(trace: Trace, by_us: int) -> Trace:
 
 def test_resident_memory_of_run_with_ten_saws(mosquitto, tmp_path, capsys):
     flow = boxes()
+    with Running(tmp_path, mosquitto, SAWS) as house:
+        first = psutil.Process(house.pid).memory_info().rss
     with Running(tmp_path, mosquitto, SAWS) as house, Publisher(mosquitto) as box:
         process = psutil.Process(house.pid)
         empty = process.memory_info().rss
@@ -83,13 +86,15 @@ def test_resident_memory_of_run_with_ten_saws(mosquitto, tmp_path, capsys):
         print(
             f"\nkerfbook run, {len(SAWS)} saws, {len(kept)} packs of an outage, then {SECONDS} s live; {cuts} cuts; one screen"
         )
-        for what, value in (
-            ("before a reading", empty),
-            ("at the end", size),
-            ("of it own pages", own),
-            ("at most", most),
-        ):
-            print(f"  {what:<18} {value / 1e6:6.1f} MB")
+        figures = {
+            "first start, no reading": first,
+            "second, no reading": empty,
+            "at the end": size,
+            "of it own pages": own,
+            "at most": most,
+        }
+        for what, value in figures.items():
+            print(f"  {what:<24} {value / 1e6:6.1f} MB")
         print(f"  at most against the bar {most / 150e6:.2f}   (bar 1: 150 MB, aim 0.67: 100 MB)")
 
 
