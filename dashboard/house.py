@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from api.app import close_api
@@ -18,6 +19,7 @@ from dashboard.app import create_app
 from dashboard.web import WebServer
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
     from types import FrameType
 
@@ -37,15 +39,23 @@ class House:
         trace: file of the trace; its folder is made.
         book: SQLAlchemy address of the book.
         settings: of the detector.
+        boxes: URN of the only box heard, by name of the saw; of other saws any box is heard.
     """
 
-    def __init__(self, site: Site, trace: Path, book: str, settings: DetectSettings) -> None:
+    def __init__(
+        self,
+        site: Site,
+        trace: Path,
+        book: str,
+        settings: DetectSettings,
+        boxes: Mapping[str, str] = MappingProxyType({}),
+    ) -> None:
         trace.parent.mkdir(parents=True, exist_ok=True)
         self._site = site
         self._book_url = book
         self.trace = SqliteTrace(trace)
         self._book = Book(book)
-        saws = [SawEntry(saw.name, saw.title) for saw in site.saws]
+        saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
         self.ingest = Ingest(
             self.trace,
             self._book,

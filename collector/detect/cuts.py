@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collector.detect.labels import Passage
 
-
 _EVIDENCE = 45.0  # a cut's squared rise, in variances of its mean: less is noise
 
 

@@ -85,14 +85,13 @@ def _site(document: Document) -> dict[str, Any]:
 
 
 def _saws(document: Document) -> tuple[Saw, ...]:
-    urn = kinds.pattern('the box\'s own name, such as "urn:dev:mac:0024befffe804ff1:"', r"urn:dev:[!-~]{1,200}")
     saws: list[Saw] = []
     for table in document.tables("saws"):
         name = table.take("name", kinds.name)
         title = table.take("title", kinds.text("what people call the saw", 40), str(name).capitalize())
         if name and any(saw.name == name for saw in saws):
             table.fault("name", "a name that no other saw has")
-        saws.append(Saw(name, title, table.take("box", urn, None)))
+        saws.append(Saw(name, title, table.take("box", kinds.box, None)))
         table.close()
     if not saws and not any(fault.where.startswith("[saws]") for fault in document.faults):
         document.fault(
