@@ -11,7 +11,7 @@ from flask_openapi3.openapi import OpenAPI
 
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
-from api.http import cuts, facts, health, refusals, runs, saws, stream, trace, utilisation, wall
+from api.http import cuts, facts, health, marks, refusals, runs, saws, stream, trace, utilisation, wall
 from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
@@ -76,6 +76,7 @@ def create_api(
         cuts.blueprint(desk),
         runs.blueprint(desk),
         facts.blueprint(desk),
+        marks.blueprint(desk),
         utilisation.blueprint(desk),
         trace.blueprint(desk),
         wall.blueprint(desk, board),

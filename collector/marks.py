@@ -19,12 +19,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from collector.facts import SECOND, Cut, Direction, Fact, Run
-from collector.outline import DIRECTIONS, KINDS, OPEN
+from collector.outline import KINDS, OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
+
+    from collector.signals import Trace
 
 LONGEST_US = 15 * 60 * SECOND
 """A mark is at most this long: no cut lasts a quarter of an hour, and a reader of the book must know how far to look."""
@@ -204,6 +206,48 @@ def corrected_facts(facts: Sequence[Fact], cuts: Sequence[Cut], marks: Sequence[
     return out + drawn
 
 
+def match_marks(marks: Sequence[Mark], cuts: Sequence[Cut]) -> list[Cut | None]:
+    """The detected cut that each mark is about, as `match_all` finds them; for a missed cut the one found after all.
+
+    Args:
+        marks: of one saw, none withdrawn.
+        cuts: detected ones, in order of start.
+    """
+    no_cut = [i for i, m in enumerate(marks) if m.kind is MarkKind.NO_CUT]
+    missed = [i for i, m in enumerate(marks) if m.kind is MarkKind.MISSED_CUT]
+    found = match_all(_spans([marks[i] for i in no_cut]), _spans([marks[i] for i in missed]), _ends(cuts))
+    out: list[Cut | None] = [None] * len(marks)
+    for places, rows in ((no_cut, found.no_cut), (missed, found.missed)):
+        for i, row in zip(places, rows.tolist(), strict=True):
+            out[i] = cuts[row] if row >= 0 else None
+    return out
+
+
+def drawn_cut(mark: Mark, direction: Direction, trace: Trace) -> Mark | None:
+    """A drawn cut with what the trace says of it: its currents, and the idle current beside it.
+
+    Idle is the median of the running motor's samples within 30 s of the cut's ends that lie below the cut's mean, or
+    the lowest sample of the cut where there are none.
+
+    Args:
+        mark: the mark.
+        direction: as chosen.
+        trace: the readings from 30 s before the mark to 30 s after it.
+
+    Returns:
+        the mark with its currents; None: the motor has no reading in it.
+    """
+    t, v = trace.motor.t, trace.motor.v
+    inside = v[(t >= mark.start) & (t < mark.end)]
+    if not len(inside):
+        return None
+    mean = int(round(float(inside.mean())))
+    beside = v[(t < mark.start) | (t >= mark.end)]
+    idling = beside[(beside < mean) & (beside > mean // 4)]
+    idle = int(np.median(idling)) if len(idling) else int(inside.min())
+    return replace(mark, direction=direction, mean_ma=mean, peak_ma=int(inside.max()), idle_ma=idle)
+
+
 def _spans(marks: Sequence[Mark]) -> NDArray[np.int64]:
     return np.array([(m.start, m.end) for m in marks], np.int64).reshape(-1, 2)
 
@@ -242,8 +286,3 @@ def score(cuts: Sequence[Cut], marks: Sequence[Mark]) -> Score:
     missed = [m for m in marks if m.kind is MarkKind.MISSED_CUT]
     found = match_all(_spans(no_cut), _spans(missed), _ends(cuts))
     return Score(int(found.left.sum()), int((~found.left).sum()), int((found.missed < 0).sum()))
-
-
-def direction_number(direction: Direction | None) -> int:
-    """Place of a direction in an outline."""
-    return DIRECTIONS.index(direction or Direction.UNKNOWN)

@@ -61,7 +61,7 @@ mark_withdrawn = Table(
     Column("said_us", BigInteger, nullable=False),
 )
 
-_STANDS = ~exists(select(literal_column("1")).where(mark_withdrawn.c.mark_id == mark.c.id))
+_STANDS = ~exists(select(literal_column("1")).where(mark_withdrawn.c.mark_id == mark.c.id).correlate(mark))
 
 # A mark is at most LONGEST_US long: those that reach into a period start at most so long before it.
 _NEAR = (
