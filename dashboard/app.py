@@ -9,6 +9,7 @@ from flask import Blueprint, Flask
 
 from api.app import create_api
 from dashboard.pages.headers import add_headers
+from dashboard.pages.logbook import logbook_pages
 from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.start import start_pages
@@ -35,7 +36,7 @@ def create_app(site: Site, book_url: str, trace: TraceStore, broker: str, *, clo
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    for pages in (screens, start_pages(screen), tv_pages(screen), plotly_pages()):
+    for pages in (screens, start_pages(screen), tv_pages(screen), logbook_pages(screen), plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app
