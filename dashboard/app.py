@@ -18,10 +18,19 @@ from dashboard.pages.tv import tv_pages
 if TYPE_CHECKING:
     from api.desk import Clock
     from api.site import Site
+    from collector.detect.settings import DetectSettings
     from collector.trace.store import TraceStore
 
 
-def create_app(site: Site, book_url: str, trace: TraceStore, broker: str, *, clock: Clock = time) -> Flask:
+def create_app(
+    site: Site,
+    book_url: str,
+    trace: TraceStore,
+    broker: str,
+    *,
+    clock: Clock = time,
+    detection: DetectSettings | None = None,
+) -> Flask:
     """The whole application of a site.
 
     Args:
@@ -30,8 +39,9 @@ def create_app(site: Site, book_url: str, trace: TraceStore, broker: str, *, clo
         trace: the trace.
         broker: where boxes publish, for people to read.
         clock: the present; a module or object with ``time()``.
+        detection: the configured settings of the detector; None: the usual ones.
     """
-    app = create_api(book_url, trace, site, clock=clock)
+    app = create_api(book_url, trace, site, clock=clock, detection=detection)
     screen = Screen(site.name, site.title, site.saws, broker)
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"

@@ -1,7 +1,7 @@
 """People's marks about cuts: this is no cut, here one was missed; and how the detector does by them."""
 
-from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 from flask import Response
@@ -14,9 +14,10 @@ from api.http.asked import period_of, saw_of
 from api.http.fields import CutRecord, Model, Moment, PeriodQuery, SawPath, Strict, Time, problem, subject
 from api.http.problems import Problem
 from api.http.who import Who
+from api.score import score_of as score_by_days
 from collector.book.marks import Marks
 from collector.facts import SECOND, Cut, Direction, as_record, iso
-from collector.marks import LONGEST_US, SHORTEST_US, Mark, MarkKind, drawn_cut, match_marks, score
+from collector.marks import LONGEST_US, SHORTEST_US, Mark, MarkKind, drawn_cut, match_marks
 
 LONGEST_DAYS = 400
 
@@ -142,25 +143,18 @@ def blueprint(desk: Desk) -> APIBlueprint:
         """Precision and recall of the detector by what people marked."""
         saw = saw_of(desk, path.saw).name
         start, end = period_of(desk, query, LONGEST_DAYS)
-        said = marks.of(saw, start, end)
-        days = sorted({desk.today(m.start) for m in said})
-        right = wrong = missed = 0
-        for day_start, day_end in days:
-            low, high = max(day_start, start), min(day_end, end)
-            cuts = [c for c in desk.book.detected(saw, low, high, ["cut"]) if isinstance(c, Cut) and c.start >= low]
-            found = score(cuts, [m for m in said if low <= m.start < high])
-            right, wrong, missed = right + found.right, wrong + found.wrong, missed + found.missed
+        days, found = score_by_days(desk.book, saw, start, end, desk.zone)
         return settled(
             {
                 "saw": saw,
                 "from": iso(start),
                 "to": iso(end),
-                "days": [desk.date(a) for a, _ in days],
-                "right": right,
-                "wrong": wrong,
-                "missed": missed,
-                "precision": right / (right + wrong) if right + wrong else None,
-                "recall": right / (right + missed) if right + missed else None,
+                "days": [desk.date(day) for day in days],
+                "right": found.right,
+                "wrong": found.wrong,
+                "missed": found.missed,
+                "precision": found.precision,
+                "recall": found.recall,
             }
         )
 
@@ -229,8 +223,8 @@ def _records(desk: Desk, saw: str, found: list[Mark]) -> list[dict[str, Any]]:
 
 
 def _record(mark: Mark, cut: Cut | None) -> dict[str, Any]:
-    if mark.kind is MarkKind.MISSED_CUT and cut is None and mark.withdrawn is None:
-        cut = mark.cut
+    if mark.kind is MarkKind.MISSED_CUT and mark.withdrawn is None:
+        cut = mark.cut if cut is None else replace(cut, direction=mark.direction or Direction.UNKNOWN)
     back = mark.withdrawn
     return {
         "id": mark.id,

@@ -82,6 +82,11 @@ KINDS = {
         "There is no data there.",
         "Choose a time with readings of the motor; what nobody measured stays unknown.",
     ),
+    "not-sound": Kind(
+        HTTPStatus.CONFLICT,
+        "The trial found something that must be mended first, or is not over.",
+        "Do what the findings at /api/v1/saws/{saw}/calibration say, and make the trial again.",
+    ),
     "too-many-streams": Kind(
         HTTPStatus.SERVICE_UNAVAILABLE,
         "As many live streams are open as this server serves.",

@@ -27,7 +27,8 @@ export function sheetFigure(sheet, zone, [from, to], width) {
     if (p.mean === null) close(); else piece.push(p);
   }
   close();
-  const shown = motor.filter((p) => p.t >= from && p.t <= to).length;
+  const shown = motor.filter((p) => p.t >= from && p.t <= to);
+  const single = shown.length < 160 && shown.every((p) => p.low === p.high); // each point is one reading
   const box = (list) => list.reduce((at, [a, b]) => {
     at.x.push(a, a, b, b, null);
     at.y.push(0, top, top, 0, null);
@@ -41,7 +42,7 @@ export function sheetFigure(sheet, zone, [from, to], width) {
     { ...area, name: "drawn", ...of("drawn"), fillcolor: NONE, fillpattern: { shape: "|", fgcolor: "#cfc8b6", bgcolor: NONE, size: 6, solidity: 0.25 } },
     { ...area, name: "spread", ...fog, fillcolor: "rgba(179,171,152,0.5)" },
     {
-      type: "scatter", name: "motor current", ...line, connectgaps: false, mode: shown < 160 ? "lines+markers" : "lines",
+      type: "scatter", name: "motor current", ...line, connectgaps: false, mode: single ? "lines+markers" : "lines",
       line: { color: CHALK, width: 1.6 }, marker: { color: CHALK, size: 5 }, hovertemplate: "%{y:.2f} A<extra></extra>",
     },
   ];
@@ -55,24 +56,24 @@ export function sheetFigure(sheet, zone, [from, to], width) {
     const wide = ((cut.to - cut.from) / (to - from)) * width;
     if (wide > 14 && cut.to > from && cut.from < to) {
       const text = cut.kind === "none" ? (wide > 50 ? "no cut" : "×") : SIGN[cut.direction];
-      annotations.push({ x: (Math.max(cut.from, from) + Math.min(cut.to, to)) / 2, yref: "paper", y: 0.97, yanchor: "top", text: `<b>${text}</b>`, showarrow: false, font: { color: colour, size: 15 } });
+      annotations.push({ x: (Math.max(cut.from, from) + Math.min(cut.to, to)) / 2, yref: "paper", y: 0.97, yanchor: "top", text, showarrow: false, font: { color: colour, size: 15, weight: 700 } });
     }
   }
   for (const [a, b] of silences) {
     const wide = ((Math.min(b, to) - Math.max(a, from)) / (to - from)) * width;
-    if (wide > 70) annotations.push({ x: (Math.max(a, from) + Math.min(b, to)) / 2, yref: "paper", y: 0.6, text: "<b>no data</b>", showarrow: false, font: { color: "#f3c44c", size: 15 }, bgcolor: "#16150f" });
+    if (wide > 70) annotations.push({ x: (Math.max(a, from) + Math.min(b, to)) / 2, yref: "paper", y: 0.6, text: "no data", showarrow: false, font: { color: "#f3c44c", size: 15, weight: 700 }, bgcolor: "#16150f" });
   }
   const strip = (spans, y0, y1, colour) => spans.forEach(([a, b]) => shapes.push({ type: "rect", x0: a, x1: b, yref: "paper", y0, y1, fillcolor: colour, line: { width: 0 } }));
-  strip(lock, 0.055, 0.085, CHALK);
-  strip(door, 0, 0.03, "#f3c44c");
+  strip(lock, 0.06, 0.085, CHALK);
+  strip(door, 0.01, 0.035, "#f3c44c");
   const label = (text, y) => annotations.push({ xref: "paper", x: 0, xanchor: "right", xshift: -6, yref: "paper", y, text, showarrow: false, font: { color: DUST, size: 11 } });
-  label("beam locked", 0.07);
-  label("door open", 0.015);
+  label("beam locked", 0.078);
+  label("door open", 0.022);
   const marks = ticks(zone, from, to, Math.max(2, Math.floor(width / 84)));
   return {
     data,
     layout: {
-      xaxis: { type: "linear", range: [from, to], tickvals: marks.map(([t]) => t), ticktext: marks.map(([, text]) => text), showgrid: true, gridcolor: "#2a271d", zeroline: false, color: DUST, tickfont: { size: 12 } },
+      xaxis: { type: "linear", anchor: "free", position: 0, range: [from, to], tickvals: marks.map(([t]) => t), ticktext: marks.map(([, text]) => text), showgrid: true, gridcolor: "#2a271d", zeroline: false, color: DUST, tickfont: { size: 12 } },
       yaxis: { range: [0, top], domain: [FLOOR, 1], fixedrange: true, gridcolor: "#2a271d", zeroline: false, color: DUST, ticksuffix: " A", nticks: 6 },
       margin: { l: width < 500 ? 76 : 84, r: 8, t: 8, b: 26 },
       paper_bgcolor: NONE, plot_bgcolor: NONE, showlegend: false, dragmode: "pan", hovermode: "x",
