@@ -12,6 +12,7 @@ from dashboard.pages.headers import add_headers
 from dashboard.pages.logbook import logbook_pages
 from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
+from dashboard.pages.setup import setup_pages
 from dashboard.pages.start import start_pages
 from dashboard.pages.tv import tv_pages
 
@@ -46,7 +47,7 @@ def create_app(
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    for pages in (screens, start_pages(screen), tv_pages(screen), logbook_pages(screen), plotly_pages()):
+    for pages in (screens, start_pages(screen), tv_pages(screen), logbook_pages(screen), setup_pages(screen), plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app
