@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -164,7 +165,7 @@ class _Parts:
 def _parts(trace: Trace, steps: Steps) -> _Parts:
     last = steps.end if steps.end is not None else 2**62
     edges = [steps.off, *(last if t is None else t for t in (steps.idle, steps.cuts, steps.stop)), last]
-    return _Parts(*(trace.motor.between(a, b) for a, b in zip(edges, edges[1:], strict=False)))
+    return _Parts(*(trace.motor.between(a, b) for a, b in pairwise(edges)))
 
 
 def _signal(parts: _Parts) -> Measured:
@@ -216,7 +217,7 @@ def _settled(idle: Series) -> NDArray[np.float64]:
     """The samples of the idle step after spin-up: the part after which the current changes no more."""
     if not len(idle):
         return np.empty(0)
-    on = idle.v > 0.3 * np.median(idle.v)
+    on = idle.v >= 0.3 * np.median(idle.v)
     if not on.any():
         return np.empty(0)
     start = int(idle.t[int(np.argmax(on))])
@@ -227,9 +228,7 @@ def _settled(idle: Series) -> NDArray[np.float64]:
 
 
 def _switches(trace: Trace, measured: Measured) -> Measured:
-    moves = [
-        int(np.count_nonzero(np.diff(series.v))) if len(series) else None for series in (trace.lock, trace.door)
-    ]
+    moves = [int(np.count_nonzero(np.diff(series.v))) if len(series) else None for series in (trace.lock, trace.door)]
     return replace(measured, lock_moves=moves[0], door_moves=moves[1])
 
 
@@ -279,7 +278,8 @@ def _standstill(m: Measured, parts: _Parts) -> list[Finding]:
         )
         return [Finding("current-when-off", Level.FAULT, text, todo)]
     if m.idle_ma is not None and m.offset_ma > max(0.25 * m.idle_ma, 150):
-        return [Finding("offset", Level.ATTENTION, text, "High against the idle current; have the zero set if it can be.")]
+        todo = "High against the idle current; have the zero set if it can be."
+        return [Finding("offset", Level.ATTENTION, text, todo)]
     if m.idle_ma is None and m.offset_ma > 500:
         todo = "Is the motor really off? If it is, the clamp is on a conductor that carries something else."
         return [Finding("current-when-off", Level.ATTENTION, text, todo)]
@@ -337,7 +337,10 @@ def _cutting(m: Measured, parts: _Parts, steps: Steps) -> list[Finding]:
     if count == 0 and steps.stop is not None:
         text = f"Cutting: the current stays at idle, {amps(m.idle_ma)}; it rises by {amps(max(rise, 0))} at most."
         if rise > 2 * noise:
-            todo = "Something moves, but less than the noise lets through: see what is said about the clamp, and cut thicker material."
+            todo = (
+                "Something moves, but less than the noise lets through: see what is said about the clamp, and cut "
+                "thicker material."
+            )
         else:
             todo = (
                 "If three cuts were made, the clamp is on a conductor whose current does not follow the motor's load, "
@@ -347,7 +350,8 @@ def _cutting(m: Measured, parts: _Parts, steps: Steps) -> list[Finding]:
         return [Finding("no-rise", Level.FAULT, text, todo)]
     listed = ", ".join(amps(r) for r in m.rises_ma)
     if count < CUTS_WANTED:
-        text = f"Cutting: {count} cut{'' if count == 1 else 's'} seen so far" + (f", rising by {listed}." if count else ".")
+        rising = f", rising by {listed}." if count else "."
+        text = f"Cutting: {count} cut{'' if count == 1 else 's'} seen so far{rising}"
         if steps.stop is None:
             return [Finding("cuts-few", Level.NOTE, text, "Make three cuts in usual material, some seconds apart.")]
         todo = "Were there three? Then some rose too little to be seen; see what is said about the clamp."
@@ -368,12 +372,13 @@ def _clamp_size(m: Measured, parts: _Parts) -> list[Finding]:
     if flat:
         found.append(flat)
     if m.rises_ma and not found:
-        text = f"Clamp: the smallest rise is {min(m.rises_ma) / max(m.noise_ma or 1, 1):.0f} times the noise; no reading is cut off."
+        times = min(m.rises_ma) / max(m.noise_ma or 1, 1)
+        text = f"Clamp: the smallest rise is {times:.0f} times the noise; no reading is cut off."
         found.append(Finding("clamp", Level.GOOD, text))
     if m.idle_ma is not None and all(f.level is not Level.FAULT for f in found):
         text = (
-            "An RMS reading has no sign and no phase: which way round the clamp sits, and on which of the motor's three "
-            "conductors, cannot be told from it and does not matter here."
+            "An RMS reading has no sign and no phase: which way round the clamp sits, and on which of the motor's "
+            "three conductors, cannot be told from it and does not matter here."
         )
         found.append(Finding("rms", Level.NOTE, text))
     return found
@@ -385,15 +390,14 @@ def _too_big(m: Measured) -> Finding | None:
         least, resolution = min(m.rises_ma), m.resolution_ma or 1
         if least < max(_NOISES * m.noise_ma, _STEPS * resolution):
             text = (
-                f"The clamp is too big: the smallest rise of a cut, {amps(least)}, is {least / m.noise_ma:.1f} times the "
-                f"noise and {least / resolution:.1f} steps of its resolution of {amps(resolution)}; at least 5 times and "
-                "3 steps are wanted."
+                f"The clamp is too big: the smallest rise of a cut, {amps(least)}, is {least / m.noise_ma:.1f} times "
+                f"the noise and {least / resolution:.1f} steps of its resolution of {amps(resolution)}; at least 5 "
+                "times and 3 steps are wanted."
             )
             return Finding("too-big", Level.FAULT, text, todo)
-    elif m.idle_ma is not None and m.noise_ma is not None and m.resolution_ma is not None:
-        if m.idle_ma < 10 * m.resolution_ma:
-            text = f"The clamp is too big: idle is only {m.idle_ma / m.resolution_ma:.0f} steps of its resolution."
-            return Finding("too-big", Level.ATTENTION, text, todo)
+    elif m.idle_ma is not None and m.resolution_ma is not None and m.idle_ma < 10 * m.resolution_ma:
+        text = f"The clamp is too big: idle is only {m.idle_ma / m.resolution_ma:.0f} steps of its resolution."
+        return Finding("too-big", Level.ATTENTION, text, todo)
     return None
 
 
@@ -440,7 +444,9 @@ def _stopping(m: Measured, steps: Steps) -> list[Finding]:
     if steps.end is None or m.idle_ma is None:
         return []
     if m.brake_us is None:
-        text = "Brake: no current of it is seen. It may have none that passes the clamp; standstill is then taken as 4 s."
+        text = (
+            "Brake: no current of it is seen. It may have none that passes the clamp; standstill is then taken as 4 s."
+        )
         return [Finding("brake-unseen", Level.NOTE, text)]
     seconds = m.brake_us / SECOND
     text = f"Brake: its current is seen; the blade stood after {seconds:.1f} s."

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collector.signals import Trace
 
 LONGEST_US = 15 * 60 * SECOND
-"""A mark is at most this long: no cut lasts a quarter of an hour, and a reader of the book must know how far to look."""
+"""A mark is at most this long: no cut lasts a quarter of an hour, and readers of the book must know how far to look."""
 
 SHORTEST_US = SECOND // 5
 """A drawn cut is at least this long; shorter ones are slips of the hand."""
@@ -179,7 +179,7 @@ def corrected_facts(facts: Sequence[Fact], cuts: Sequence[Cut], marks: Sequence[
         marks: of the saw, none withdrawn.
 
     Returns:
-        the facts, unordered; drawn cuts only those that no run or cut of ``facts`` is needed for: all of them.
+        the facts, unordered, and all drawn cuts that stand for none of ``cuts``.
     """
     if not marks:
         return list(facts)
@@ -241,7 +241,7 @@ def drawn_cut(mark: Mark, direction: Direction, trace: Trace) -> Mark | None:
     inside = v[(t >= mark.start) & (t < mark.end)]
     if not len(inside):
         return None
-    mean = int(round(float(inside.mean())))
+    mean = round(float(inside.mean()))
     beside = v[(t < mark.start) | (t >= mark.end)]
     idling = beside[(beside < mean) & (beside > mean // 4)]
     idle = int(np.median(idling)) if len(idling) else int(inside.min())

@@ -9,15 +9,12 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from collector.book.book import Book
 from collector.book.rows import order
 from collector.derive import DAY_US, FOREVER, Change, Derivation, Make, TraceReader, read_days
 from collector.facts import SECOND, Fact, Gap
@@ -25,8 +22,15 @@ from collector.marks import match
 from collector.outline import OPEN
 from collector.signals import Series
 
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from collector.book.book import Book
+
 SILENCE_US = 15 * SECOND
-"""A silence longer than this is a gap (design.md); in a fact, and no gap in the book, it means that the trace is gone."""
+"""A silence longer than this is a gap (design.md); in a fact and not in the book, it means that the trace is gone."""
 
 _SWITCHES_US = 60 * SECOND  # a rest point needs the switches' reports of the minute before it
 _LOOK_US = 900 * SECOND  # rest points at which the derivations are compared lie about so far apart
@@ -92,7 +96,7 @@ class Part:
     @property
     def period(self) -> tuple[int, int]:
         """The rest points that it lies between."""
-        assert self.change.to_us is not None  # noqa: S101 (a part has an end)
+        assert self.change.to_us is not None
         return self.change.from_us, self.change.to_us
 
 
@@ -234,7 +238,8 @@ def _unspanned(facts: Sequence[Fact], points: list[int]) -> list[int]:
     reach = np.maximum.accumulate(np.array([OPEN if f.end is None else f.end for f in facts], np.int64))
     at = np.array(points, np.int64)
     begun = np.searchsorted(starts, at, side="left")
-    return at[(begun == 0) | (reach[np.maximum(begun - 1, 0)] <= at)].tolist()
+    free: list[int] = at[(begun == 0) | (reach[np.maximum(begun - 1, 0)] <= at)].tolist()
+    return free
 
 
 def _pieces(trace: TraceReader, book: Book, saw: str, start: int, rests: list[int]) -> list[_Piece]:

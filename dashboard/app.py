@@ -47,7 +47,8 @@ def create_app(
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    for pages in (screens, start_pages(screen), tv_pages(screen), logbook_pages(screen), setup_pages(screen), plotly_pages()):
+    of_saws = (tv_pages(screen), logbook_pages(screen), setup_pages(screen))
+    for pages in (screens, start_pages(screen), *of_saws, plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app

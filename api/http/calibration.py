@@ -1,6 +1,5 @@
 """Getting started on a saw: what a guided trial says about box and clamp, and the detector settings kept from it."""
 
-
 from dataclasses import asdict
 from typing import Any
 
@@ -73,7 +72,7 @@ class CalibrationAnswer(Model):
     measured: MeasuredRecord
     findings: list[FindingRecord]
     sound: bool = Field(description="Over, and nothing found that must be mended first: the settings can be kept.")
-    settings: dict[str, int] | None = Field(description="Settings that must differ from the configured ones, mA and µs.")
+    settings: dict[str, int] | None = Field(description="Those that must differ from the configured ones, mA, µs.")
 
 
 class SettingsVersion(Model):

@@ -1,6 +1,5 @@
 """People's marks about cuts: this is no cut, here one was missed; and how the detector does by them."""
 
-
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
@@ -31,7 +30,7 @@ class MarkPath(SawPath):
 class MarkBody(Strict):
     """What somebody says about a stretch of time."""
 
-    kind: MarkKind = Field(description="`no_cut`: the cut found there is none. `missed_cut`: a cut there was not found.")
+    kind: MarkKind = Field(description="`no_cut`: the cut found there is none. `missed_cut`: one was not found.")
     start: Moment
     end: Moment
     who: Who
@@ -60,8 +59,8 @@ class MarkRecord(Model):
     withdrawn_by: str | None
     withdrawn_at: Time | None
     cut: CutRecord | None = Field(
-        description="`no_cut`: the detected cut that does not count. `missed_cut`: the cut that counts, as drawn, or as "
-        "detected if a later derivation found it. Null: withdrawn, or no cut is found there any more."
+        description="`no_cut`: the detected cut that does not count. `missed_cut`: the cut that counts, as drawn, or "
+        "as detected if a later derivation found it. Null: withdrawn, or no cut is found there any more."
     )
 
 
@@ -105,11 +104,11 @@ def blueprint(desk: Desk) -> APIBlueprint:
         saw = saw_of(desk, path.saw).name
         start, end = period_of(desk, query, LONGEST_DAYS)
         found = marks.of(saw, start, end, withdrawn=query.withdrawn == "yes")
-        return settled(
-            {"saw": saw, "from": iso(start), "to": iso(end), "marks": _records(desk, saw, found)}
-        )
+        return settled({"saw": saw, "from": iso(start), "to": iso(end), "marks": _records(desk, saw, found)})
 
-    @bp.post("/saws/<saw>/marks", responses={200: MarkRecord, 201: MarkRecord, 409: problem("It contradicts what is there.")})
+    contradicts = problem("It contradicts what is there.")
+
+    @bp.post("/saws/<saw>/marks", responses={200: MarkRecord, 201: MarkRecord, 409: contradicts})
     def say(path: SawPath, body: MarkBody) -> Response:
         """Mark a cut as none, or draw one that was missed. Saying the same again changes nothing."""
         saw = saw_of(desk, path.saw).name
@@ -129,7 +128,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
         response.status_code = 201
         return response
 
-    @bp.delete("/saws/<saw>/marks/<int:mark>", responses={200: MarkRecord})
+    @bp.delete("/saws/<saw>/marks/<mark>", responses={200: MarkRecord})
     def take_back(path: MarkPath, query: WithdrawQuery) -> Response:
         """Take a mark back: the detector's finding counts again. What was said stays readable."""
         saw = saw_of(desk, path.saw).name
@@ -166,7 +165,8 @@ def _check_length(new: Mark, now: int) -> None:
     if length <= 0:
         raise Problem("bad-period", "The mark ends before it starts or when it starts; let end lie after start.")
     if length > LONGEST_US:
-        raise Problem("bad-period", f"The mark is {length / SECOND:.0f} s long; no cut lasts over {LONGEST_US // SECOND} s.")
+        longest = LONGEST_US // SECOND
+        raise Problem("bad-period", f"The mark is {length / SECOND:.0f} s long; no cut lasts over {longest} s.")
     if new.kind is MarkKind.MISSED_CUT and length < SHORTEST_US:
         raise Problem("bad-period", f"The cut is {length / SECOND:.2f} s long; draw at least {SHORTEST_US / SECOND} s.")
     if new.end > now:
@@ -178,10 +178,10 @@ def _check_no_cut(desk: Desk, new: Mark, marks: Marks) -> None:
     cuts = [c for c in desk.book.detected(new.saw, *around, ["cut"]) if isinstance(c, Cut)]
     if match_marks([new], cuts)[0] is not None:
         others = [m for m in marks.of(new.saw, *around) if m.kind is MarkKind.NO_CUT]
-        alone, *rest = match_marks([new, *others], cuts)
+        alone, *_ = match_marks([new, *others], cuts)
         taken = match_marks(others, cuts)
         if alone is None or alone in taken:
-            raise Problem("already-said", "Somebody marked this cut as none before; the page shows it when loaded again.")
+            raise Problem("already-said", "Somebody marked this cut as none before; load the page again to see it.")
         return
     drawn = [m for m in marks.of(new.saw, new.start, new.end) if m.kind is MarkKind.MISSED_CUT]
     if drawn:

@@ -248,9 +248,7 @@ class Book:
         found.sort(key=order)
         return found
 
-    def detected(
-        self, saw: str, start_us: int, end_us: int, kinds: Iterable[str] | None = None
-    ) -> list[Fact]:
+    def detected(self, saw: str, start_us: int, end_us: int, kinds: Iterable[str] | None = None) -> list[Fact]:
         """The saw's facts as they were derived, whatever people say about them.
 
         They overlap ``[start_us, end_us)``, in order of start; open ones reach to the end of time.

@@ -160,7 +160,7 @@ class Marks:
                 "note": new.note,
             }
             key = connection.execute(insert(mark).values(values)).inserted_primary_key
-            assert key is not None  # noqa: S101 (a single-row insert has one)
+            assert key is not None
             row = connection.execute(select(mark).where(mark.c.id == key[0])).one()
             return _mark(new.saw, row)
 
@@ -197,10 +197,11 @@ class Marks:
             .order_by(mark.c.start_us, mark.c.id)
         )
         with reading(self._book.engine) as connection:
-            return [
-                _mark(saw_name, row, None if row.withdrawn_us is None else Withdrawal(row.withdrawn_who, row.withdrawn_us))
-                for row in connection.execute(query)
-            ]
+            return [_mark(saw_name, row, _withdrawal(row)) for row in connection.execute(query)]
+
+
+def _withdrawal(row: Any) -> Withdrawal | None:
+    return None if row.withdrawn_us is None else Withdrawal(row.withdrawn_who, row.withdrawn_us)
 
 
 def _mark(name: str, row: Any, withdrawn: Withdrawal | None = None) -> Mark:

@@ -46,8 +46,8 @@ example: kerfbook calibrate heron
 """
 
 _ASKS = (
-    "Motor off. Lock the beam at a station and free it; with the blade standing still, open the blade door and close it. "
-    "Wait half a minute, then press Enter and switch the motor on",
+    "Motor off. Lock the beam at a station and free it; with the blade standing still, open the blade door and close "
+    "it. Wait half a minute, then press Enter and switch the motor on",
     "Let it idle for a minute. Press Enter when you are about to cut",
     "Make three cuts in usual material, some seconds apart. Press Enter and switch the motor off",
     "Wait until the blade stands still and ten seconds more. Press Enter",
@@ -63,7 +63,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--report", action="store_true", help="precision and recall against people's marks")
     parser.add_argument("--from", dest="start", metavar="TIME", help="of the report (default: eight weeks ago)")
     parser.add_argument("--to", dest="end", metavar="TIME", help="of the report (default: now)")
-    parser.add_argument("--who", default="installer", metavar="ROLE", help="who keeps the settings (default: installer)")
+    parser.add_argument("--who", default="installer", metavar="ROLE", help="who keeps them (default: installer)")
     parser.add_argument("--yes", action="store_true", help="keep sound settings without asking")
     add_place(parser)
 
@@ -72,10 +72,8 @@ def run(args: argparse.Namespace) -> int:
     """Guide, look, keep; or report."""
     try:
         place = find_place(args)
-        if args.saw not in place.saws:
-            raise NoPlaceError(f"there is no saw {args.saw!r}; there are {', '.join(place.saws)}")
-        if not args.who.strip() or len(args.who) > 64:
-            raise NoPlaceError("--who is a name or role of at most 64 characters")
+        place.check_saw(args.saw)
+        _check_who(args.who)
         now = time.time_ns() // 1000
         start = moment(args.start, place.zone) if args.start else now - _WEEKS_US
         end = moment(args.end, place.zone) if args.end else now
@@ -96,15 +94,21 @@ def run(args: argparse.Namespace) -> int:
         return codes.SHOWN
 
 
+def _check_who(who: str) -> None:
+    if not who.strip() or len(who) > 64:
+        raise NoPlaceError("--who is a name or role of at most 64 characters")
+
+
 def _report(saw: str, place: Place, book: Book, period: tuple[int, int]) -> int:
     days, score = score_of(book, saw, *period, place.zone)
     if not days:
         print(
-            f"{saw}: nobody marked a cut between {clock(period[0], place.zone)} and {clock(period[1], place.zone)}; mark "
-            "what is wrong in the logbook first"
+            f"{saw}: nobody marked a cut between {clock(period[0], place.zone)} and {clock(period[1], place.zone)}; "
+            "mark what is wrong in the logbook first"
         )
         return codes.FLAWED
-    print(f"{saw}: by people's marks on {len(days)} day{'' if len(days) == 1 else 's'}, unmarked cuts there taken as right")
+    on = f"{len(days)} day{'' if len(days) == 1 else 's'}"
+    print(f"{saw}: by people's marks on {on}, unmarked cuts there taken as right")
     print(f"  found and right    {score.right:6d}")
     print(f"  found, no cut      {score.wrong:6d}")
     print(f"  missed             {score.missed:6d}")
@@ -122,7 +126,8 @@ def _share(value: float | None) -> str:
 def _trial(args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Book, steps: Steps | None) -> int:
     if steps is None:
         if not sys.stdin.isatty():
-            print("kerfbook calibrate: nobody is at this terminal; give the times of a trial with --steps", file=sys.stderr)
+            hint = "give the times of a trial with --steps"
+            print(f"kerfbook calibrate: nobody is at this terminal; {hint}", file=sys.stderr)
             return codes.MISUSED
         steps = _guide(args.saw, trace)
     found = calibrate(args.saw, trace.read(args.saw, steps.off, (steps.end or 0) + 1), steps, place.detection)
@@ -142,8 +147,8 @@ def _trial(args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Boo
     now = time.time_ns() // 1000
     SettingsHistory(book).add(SawSettings(args.saw, steps.off, found.settings, seen, args.who.strip(), now))
     print(
-        f"Kept, in force from {clock(steps.off, place.zone)}. A running collector takes them at its next start; for the "
-        f"past: kerfbook derive --from … --to … --saw {args.saw}"
+        f"Kept, in force from {clock(steps.off, place.zone)}. A running collector takes them at its next start; for "
+        f"the past: kerfbook derive --from … --to … --saw {args.saw}"
     )
     return codes.DONE
 

@@ -62,17 +62,15 @@ def run(args: argparse.Namespace) -> int:
     """Show, ask, change."""
     try:
         place = find_place(args)
-        start, end = moment(args.start, place.zone), moment(args.end, place.zone)
-        if end <= start:
-            raise NoPlaceError("--to must lie after --from")
-        if args.saw is not None and args.saw not in place.saws:
-            raise NoPlaceError(f"there is no saw {args.saw!r}; there are {', '.join(place.saws)}")
+        period = _period(args, place)
+        if args.saw is not None:
+            place.check_saw(args.saw)
     except (NoPlaceError, ValueError) as error:
         print(f"kerfbook derive: {error}", file=sys.stderr)
         return codes.MISUSED
     try:
         with place.open() as (trace, book):
-            return _derive(args, place, trace, book, (start, end))
+            return _derive(args, place, trace, book, period)
     except (TraceError, BookError) as error:
         print(f"kerfbook derive: {error}", file=sys.stderr)
         return codes.MISUSED
@@ -81,9 +79,14 @@ def run(args: argparse.Namespace) -> int:
         return codes.FLAWED
 
 
-def _derive(
-    args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Book, period: tuple[int, int]
-) -> int:
+def _period(args: argparse.Namespace, place: Place) -> tuple[int, int]:
+    start, end = moment(args.start, place.zone), moment(args.end, place.zone)
+    if end <= start:
+        raise NoPlaceError("--to must lie after --from")
+    return start, end
+
+
+def _derive(args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Book, period: tuple[int, int]) -> int:
     saws = [args.saw] if args.saw else list(place.saws)
     settings = settings_of(book, saws, place.detection)
     make = maker(settings)
@@ -107,8 +110,8 @@ def _derive(
         for a, b in left:
             flawed = True
             print(
-                f"{one.saw}: {clock(a, place.zone)} to {clock(b, place.zone)} kept changing under the collector and was "
-                "left as it is; try again later",
+                f"{one.saw}: {clock(a, place.zone)} to {clock(b, place.zone)} kept changing under the collector and "
+                "was left as it is; try again later",
                 file=sys.stderr,
             )
         if one.parts:
@@ -136,9 +139,8 @@ def _tell(found: Rederived, place: Place, book: Book, *, everything: bool) -> bo
     for a, b in found.unparted:
         print(f"  left alone, no time at rest parts it from what follows: {clock(a, zone)} to {clock(b, zone)}")
     if found.open_from is not None:
-        print(
-            f"  from {clock(found.open_from, zone)} on it is the collector's; it takes today's settings at its next start"
-        )
+        since = clock(found.open_from, zone)
+        print(f"  from {since} on it is the collector's; it takes today's settings at its next start")
     change = found.difference
     print(f"  {change.same} facts stay the same")
     for kind, (added, removed, moved) in change.counts().items():

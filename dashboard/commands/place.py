@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from api.answers.calendar import instant
 from collector.book.book import Book
@@ -19,7 +17,9 @@ from dashboard.config import ConfigError, load
 from simulator import world
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Iterator
+    from zoneinfo import ZoneInfo
 
 
 class NoPlaceError(Exception):
@@ -43,6 +43,15 @@ class Place:
     zone: ZoneInfo
     saws: tuple[str, ...]
     detection: DetectSettings
+
+    def check_saw(self, saw: str) -> None:
+        """Whether the site has that saw.
+
+        Raises:
+            NoPlaceError: it has not.
+        """
+        if saw not in self.saws:
+            raise NoPlaceError(f"there is no saw {saw!r}; there are {', '.join(self.saws)}")
 
     @contextmanager
     def open(self) -> Iterator[tuple[SqliteTrace, Book]]:

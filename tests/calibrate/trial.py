@@ -47,7 +47,9 @@ def trial(motor: Motor = MOTOR, box: Box = BOX, *, rises=(1.2, 2.0, 0.8), seed=1
     script.runs.append(MotorRun(on, off, motor.start, motor.brake))
     at = 140.0
     for rise in rises:
-        script.passages.append(passage(dice, at, 9.0, motor.load_for_rise(rise), entry_s=0.3, ripple=0.05, manner=Manner(), vertical=False))
+        script.passages.append(
+            passage(dice, at, 9.0, motor.load_for_rise(rise), entry_s=0.3, ripple=0.05, manner=Manner(), vertical=False)
+        )
         at += 22.0
     played = play(Saw("heron", motor, box), script, dice.rng, 0.5)
     sec = lambda s: T0 + round(s * SECOND)  # noqa: E731

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from collector.book.book import Book
-from collector.book.entries import SawCommit
+from collector.book.entries import SawCommit, SawEntry
 from collector.book.marks import Marks
 from collector.book.settings import SawSettings, SettingsHistory
 from collector.detect.detector import Detector, derive
@@ -22,6 +22,7 @@ from collector.rederive import apply, difference, rederive
 from collector.trace.sqlite import SqliteTrace
 from dashboard.cli import main
 from dashboard.commands import codes
+from dashboard.config import load
 from simulator.shop import Saw, simulate_day
 
 if TYPE_CHECKING:
@@ -49,8 +50,7 @@ folder = "."
 @pytest.fixture(scope="module")
 def played():
     """Two days in a row."""
-    days = [simulate_day(Saw(SAW), dt.date(2026, 3, day), seed=3).trace for day in (2, 3)]
-    return days
+    return [simulate_day(Saw(SAW), dt.date(2026, 3, day), seed=3).trace for day in (2, 3)]
 
 
 class Site:
@@ -60,8 +60,6 @@ class Site:
         self.folder = folder
         self.config = folder / "kerfbook.toml"
         self.config.write_text(CONFIG)
-        from dashboard.config import load
-
         stores = load(self.config).stores
         self.trace_file, self.book_url = stores.trace, stores.book
         self.trace = SqliteTrace(self.trace_file)
@@ -87,8 +85,6 @@ class Site:
 
 
 def _entry():
-    from collector.book.entries import SawEntry
-
     return SawEntry(SAW, "Heron")
 
 
