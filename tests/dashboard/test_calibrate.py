@@ -46,9 +46,7 @@ class Site:
         self.settings = load(self.config)
         stores = self.settings.stores
         with SqliteTrace(stores.trace) as trace, Book(stores.book) as book:
-            ingest = Ingest(
-                trace, book, [SawEntry(SAW)], DetectSettings(), lambda: 0, make=Detector, site="tern-point"
-            )
+            ingest = Ingest(trace, book, [SawEntry(SAW)], DetectSettings(), lambda: 0, make=Detector, site="tern-point")
             ingest.absorb(SAW, played.trace)
 
     def book(self) -> Book:
@@ -143,7 +141,9 @@ def test_the_collector_takes_kept_settings_at_its_next_start_and_not_before(site
         again = Detector(SAW, wanted)
         again.feed(trace.read(SAW, 0, 2**62))
         assert book.detected(SAW, 0, 2**62) == again.facts().facts
-    House(site.settings.site, stores.trace, stores.book, site.settings.detection).close()  # a second start: nothing to do
+    House(
+        site.settings.site, stores.trace, stores.book, site.settings.detection
+    ).close()  # a second start: nothing to do
 
 
 @pytest.mark.real

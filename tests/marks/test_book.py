@@ -62,7 +62,9 @@ def test_every_way_to_read_a_period_sees_the_same_cuts(book, seed):
     facts = day(dice)
     book.commit([SawCommit(SAW, 0, None, facts)])
     said = [Marks(book).add(m) for m in marks_on(facts, dice)]
-    whole = corrected_facts(facts, [f for f in facts if isinstance(f, Cut)], sorted(said, key=lambda m: (m.start, m.id)))
+    whole = corrected_facts(
+        facts, [f for f in facts if isinstance(f, Cut)], sorted(said, key=lambda m: (m.start, m.id))
+    )
     for _ in range(60):
         a, b = sorted(dice.randrange(90 * MINUTE, facts[-1].end) for _ in range(2))
         b += 1

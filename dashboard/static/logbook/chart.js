@@ -6,10 +6,10 @@ const DUST = "#b3ab98";
 const NORMAL = "#55c493";
 const NONE = "rgba(0,0,0,0)";
 const SIGN = { vertical: "│", horizontal: "─", unknown: "?" };
-const FLOOR = 0.13; // the switches' share of the height
 
 /** The Plotly figure of a sheet: {data, layout}. Pure; a test holds it against Plotly's schema. */
-export function sheetFigure(sheet, zone, [from, to], width) {
+export function sheetFigure(sheet, zone, [from, to], width, height) {
+  const floor = Math.max(0.12, 48 / height); // the switches' share of the height
   const { motor, lock, door, silences, cuts, chosen, top } = sheet;
   const line = { x: [], y: [] };
   const fog = { x: [], y: [] };
@@ -50,9 +50,9 @@ export function sheetFigure(sheet, zone, [from, to], width) {
   const annotations = [];
   for (const cut of cuts) {
     const colour = cut.kind === "counted" ? NORMAL : cut.kind === "drawn" ? CHALK : DUST;
-    if (cut.kind === "none") shapes.push({ type: "rect", x0: cut.from, x1: cut.to, yref: "paper", y0: FLOOR, y1: 1, line: { color: DUST, width: 1, dash: "dash" } });
+    if (cut.kind === "none") shapes.push({ type: "rect", x0: cut.from, x1: cut.to, yref: "paper", y0: floor, y1: 1, line: { color: DUST, width: 1, dash: "dash" } });
     else shapes.push({ type: "line", x0: cut.from, x1: cut.to, yref: "paper", y0: 1, y1: 1, line: { color: colour, width: 6 } });
-    if (cut.key === chosen) shapes.push({ type: "rect", x0: cut.from, x1: cut.to, yref: "paper", y0: FLOOR, y1: 1, line: { color: CHALK, width: 3 } });
+    if (cut.key === chosen) shapes.push({ type: "rect", x0: cut.from, x1: cut.to, yref: "paper", y0: floor, y1: 1, line: { color: CHALK, width: 3 } });
     const wide = ((cut.to - cut.from) / (to - from)) * width;
     if (wide > 14 && cut.to > from && cut.from < to) {
       const text = cut.kind === "none" ? (wide > 50 ? "no cut" : "×") : SIGN[cut.direction];
@@ -64,17 +64,17 @@ export function sheetFigure(sheet, zone, [from, to], width) {
     if (wide > 70) annotations.push({ x: (Math.max(a, from) + Math.min(b, to)) / 2, yref: "paper", y: 0.6, text: "no data", showarrow: false, font: { color: "#f3c44c", size: 15, weight: 700 }, bgcolor: "#16150f" });
   }
   const strip = (spans, y0, y1, colour) => spans.forEach(([a, b]) => shapes.push({ type: "rect", x0: a, x1: b, yref: "paper", y0, y1, fillcolor: colour, line: { width: 0 } }));
-  strip(lock, 0.06, 0.085, CHALK);
-  strip(door, 0.01, 0.035, "#f3c44c");
+  strip(lock, floor * 0.42, floor * 0.62, CHALK);
+  strip(door, floor * 0.06, floor * 0.26, "#f3c44c");
   const label = (text, y) => annotations.push({ xref: "paper", x: 0, xanchor: "right", xshift: -6, yref: "paper", y, text, showarrow: false, font: { color: DUST, size: 11 } });
-  label("beam locked", 0.078);
-  label("door open", 0.022);
+  label("beam locked", floor * 0.59);
+  label("door open", floor * 0.16);
   const marks = ticks(zone, from, to, Math.max(2, Math.floor(width / 84)));
   return {
     data,
     layout: {
       xaxis: { type: "linear", anchor: "free", position: 0, range: [from, to], tickvals: marks.map(([t]) => t), ticktext: marks.map(([, text]) => text), showgrid: true, gridcolor: "#2a271d", zeroline: false, color: DUST, tickfont: { size: 12 } },
-      yaxis: { range: [0, top], domain: [FLOOR, 1], fixedrange: true, gridcolor: "#2a271d", zeroline: false, color: DUST, ticksuffix: " A", nticks: 6 },
+      yaxis: { range: [0, top], domain: [floor, 1], fixedrange: true, gridcolor: "#2a271d", zeroline: false, color: DUST, ticksuffix: " A", nticks: 6 },
       margin: { l: width < 500 ? 76 : 84, r: 8, t: 8, b: 26 },
       paper_bgcolor: NONE, plot_bgcolor: NONE, showlegend: false, dragmode: "pan", hovermode: "x",
       hoverlabel: { bgcolor: "#24211a", font: { color: CHALK, family: "Bitter, serif" } },

@@ -49,7 +49,7 @@ async function fetchView() {
   asking = new AbortController();
   const { signal } = asking;
   const [from, to] = view;
-  const margin = (to - from) / 2; // what a short pan will show is here already
+  const margin = Math.max((to - from) / 2, 12_000); // for short pans, and for the switches' reports every 10 s
   try {
     const [start, end] = zone.day((from + to) / 2);
     const jobs = [records.trace(from - margin, to + margin, clamp(Math.round(at("chart").clientWidth * 3), 600, 6000), signal)];
@@ -112,7 +112,7 @@ function paintSheet() {
   const highest = sheet.motor.reduce((m, p) => (p.t >= from && p.t <= to && p.high > m ? p.high : m), 0);
   sheet.top = Math.max(2, highest * 1.12);
   const until = Math.min(now, sheet.motor.at(-1)?.t ?? now);
-  const figure = sheetFigure({ ...sheet, cuts: day.cuts, chosen, lock: spansOf(sheet.lock, true, until), door: spansOf(sheet.door, false, until) }, zone, view, element.clientWidth);
+  const figure = sheetFigure({ ...sheet, cuts: day.cuts, chosen, lock: spansOf(sheet.lock, true, until), door: spansOf(sheet.door, false, until) }, zone, view, element.clientWidth, element.clientHeight);
   Plotly.react(element, figure.data, { ...figure.layout, width: element.clientWidth, height: element.clientHeight }, { displayModeBar: false, scrollZoom: true, doubleClick: false });
   if (!paintSheet.listening) {
     paintSheet.listening = true;

@@ -58,7 +58,7 @@ function figure(motor, from, to, width) {
   for (const step of ORDER) {
     if (!steps[step] || steps[step] < from || steps[step] > to) continue;
     shapes.push({ type: "line", x0: steps[step], x1: steps[step], yref: "paper", y0: 0, y1: 1, line: { color: "#f3c44c", width: 1, dash: "dot" } });
-    annotations.push({ x: steps[step], yref: "paper", y: 1, xanchor: "left", yanchor: "top", text: step, showarrow: false, font: { color: "#f3c44c", size: 12 } });
+    annotations.push({ x: steps[step], yref: "paper", y: 1, xanchor: step === "end" ? "right" : "left", yanchor: "top", text: step, showarrow: false, font: { color: "#f3c44c", size: 12 } });
   }
   const axis = { zeroline: false, gridcolor: "#2a271d", color: "#b3ab98", fixedrange: true };
   return {
