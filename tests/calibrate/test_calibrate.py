@@ -140,7 +140,7 @@ def test_the_usual_threshold_stays_where_it_parts_standstill_from_idle():
 def test_a_high_offset_moves_the_threshold_between_standstill_and_idle():
     found = look(trial(box=replace(BOX, offset=0.6)))
     assert found.sound
-    assert 600 < found.settings["on_ma"] - found.settings["on_band_ma"]
+    assert found.settings["on_ma"] - found.settings["on_band_ma"] > 600
     assert found.settings["on_ma"] + found.settings["on_band_ma"] < 0.75 * found.measured.idle_ma
 
 
