@@ -238,12 +238,12 @@ def test_the_sheet_is_a_figure_by_plotlys_own_schema(chrome, shop):
 
 def test_the_days_and_the_hour_lead_to_the_sheet(chrome, shop):
     show(chrome, f"{shop.address}/logbook/heron")
-    assert text(chrome, "#day-name") == "Mon, 2 March 2026"
+    assert text(chrome, "#day-name") == "Mon, 2 Mar 2026"
     strip = chrome.find_element(By.ID, "day-strip")
     ActionChains(chrome).move_to_element_with_offset(strip, -round(strip.size["width"] / 2) + 20, -10).click().perform()
     wait(chrome, "document.getElementById('hour-name').innerText.startsWith('00')")
     chrome.find_element(By.ID, "day-before").click()
-    wait(chrome, "document.getElementById('day-name').innerText === 'Sun, 1 March 2026'")
+    wait(chrome, "document.getElementById('day-name').innerText === 'Sun, 1 Mar 2026'")
 
 
 def test_nothing_leaves_this_computer_and_nothing_breaks_the_policy(chrome, shop):
