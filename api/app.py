@@ -11,12 +11,13 @@ from flask_openapi3.openapi import OpenAPI
 
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
-from api.http import cuts, facts, health, refusals, runs, saws, stream, trace, utilisation, wall
+from api.http import calibration, cuts, facts, health, marks, refusals, runs, saws, stream, trace, utilisation, wall
 from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.serving import MAX_STREAMS
 from collector.book.book import Book
+from collector.detect.settings import DetectSettings
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -35,6 +36,7 @@ def create_api(
     clock: Clock = time,
     max_streams: int = MAX_STREAMS,
     tick_seconds: float = TICK_SECONDS,
+    detection: DetectSettings | None = None,
 ) -> OpenAPI:
     """A Flask application that answers below ``/api/v1`` and at ``/healthz``.
 
@@ -49,6 +51,7 @@ def create_api(
         max_streams: live streams open at once; the web server needs more threads than this, for each stream
             holds one (`api.serving`).
         tick_seconds: time between two signs of life of a stream.
+        detection: the configured settings of the detector; None: the usual ones.
 
     Raises:
         collector.book.entries.BookError: the book cannot be opened.
@@ -76,6 +79,8 @@ def create_api(
         cuts.blueprint(desk),
         runs.blueprint(desk),
         facts.blueprint(desk),
+        marks.blueprint(desk),
+        calibration.blueprint(desk, detection or DetectSettings()),
         utilisation.blueprint(desk),
         trace.blueprint(desk),
         wall.blueprint(desk, board),

@@ -9,9 +9,9 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from api.app import close_api
+from collector.adopt import adopt, maker, settings_of
 from collector.book.book import Book
 from collector.book.entries import SawEntry
-from collector.detect.detector import Detector
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
@@ -38,7 +38,7 @@ class House:
         site: the workshop.
         trace: file of the trace; its folder is made.
         book: SQLAlchemy address of the book.
-        settings: of the detector.
+        settings: of the detector; what was calibrated for a saw goes before them.
         boxes: URN of the only box heard, by name of the saw; of other saws any box is heard.
     """
 
@@ -56,13 +56,17 @@ class House:
         self.trace = SqliteTrace(trace)
         self._book = Book(book)
         saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
+        self._book.open_saws(saws)
+        self._settings = settings
+        calibrated = settings_of(self._book, [saw.name for saw in saws], settings)
+        adopt(self.trace, self._book, calibrated)
         self.ingest = Ingest(
             self.trace,
             self._book,
             saws,
             settings,
             lambda: time.time_ns() // 1000,
-            make=Detector,
+            make=maker(calibrated),
             site=site.name,
         )
         self._web: WebServer | None = None
@@ -74,7 +78,7 @@ class House:
         Raises:
             OSError: the address cannot be listened at.
         """
-        self._app = create_app(self._site, self._book_url, self.trace, broker)
+        self._app = create_app(self._site, self._book_url, self.trace, broker, detection=self._settings)
         self._web = WebServer(self._app, host, port)
         self._web.start()
         return self._web.port
