@@ -14,7 +14,7 @@ from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Table, and_, bindparam, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Engine, Table, and_, bindparam, delete, func, insert, or_, select, update
 
 from collector.book import schema
 from collector.book.engine import open_engine, reading, writing
@@ -92,6 +92,11 @@ class Book:
             raise
         self._ids: dict[str, int] = {}
         self._names: dict[int, str] = {}
+
+    @property
+    def engine(self) -> Engine:
+        """How its database is reached: for the parts of the book that have a module of their own."""
+        return self._engine
 
     def close(self) -> None:
         """Closes the connections; an open transaction of another thread fails."""
