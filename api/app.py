@@ -11,10 +11,27 @@ from flask_openapi3.openapi import OpenAPI
 
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
-from api.http import cuts, facts, health, refusals, runs, saws, stream, trace, utilisation, wall
+from api.http import (
+    blade_books,
+    blade_said,
+    blade_wear,
+    blades,
+    cuts,
+    facts,
+    health,
+    refusals,
+    runs,
+    saw_blade,
+    saws,
+    stream,
+    trace,
+    utilisation,
+    wall,
+)
 from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
+from api.rack import Rack
 from api.serving import MAX_STREAMS
 from collector.book.book import Book
 
@@ -54,7 +71,8 @@ def create_api(
         collector.book.entries.BookError: the book cannot be opened.
     """
     desk = Desk(site, Book(book_url), trace_store, clock)
-    board = Board(desk)
+    rack = Rack(desk)
+    board = Board(desk, rack)
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
         "api",
@@ -79,6 +97,11 @@ def create_api(
         utilisation.blueprint(desk),
         trace.blueprint(desk),
         wall.blueprint(desk, board),
+        blades.blueprint(desk, rack),
+        blade_said.blueprint(desk, rack),
+        blade_wear.blueprint(desk, rack),
+        blade_books.blueprint(desk, rack),
+        saw_blade.blueprint(desk, rack),
         refusals.blueprint(desk),
         stream.blueprint(live),
         health.problems_blueprint(),

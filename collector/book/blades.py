@@ -52,7 +52,7 @@ def _said(name: str, *columns: Column[Any] | Index) -> Table:
         Column("id", Integer, primary_key=True),
         Column("key", String(64), nullable=False),
         Column("said_us", BigInteger, nullable=False),
-        Column("who", String(60), nullable=False),
+        Column("who", String(64), nullable=False),
         *columns,
         UniqueConstraint("key"),
     )
@@ -243,19 +243,25 @@ class BladeBook:
             connection.execute(_NEXT_REVISION)
             if row := connection.execute(same).one_or_none():
                 return row, False
-            if saw is not None:
+            if saw is None:
+                self._touch(connection)  # a blade's description or whereabouts may show on any saw's screen
+            else:
                 values = values | {"saw_id": self._touch(connection, saw)}
             connection.execute(insert(table).values(values))
             return connection.execute(same).one(), True
 
     @staticmethod
-    def _touch(connection: Connection, saw: str) -> int:
-        saw_id = connection.execute(select(schema.saw.c.id).where(schema.saw.c.name == saw)).scalar()
-        if saw_id is None:
-            raise KeyError(saw)
-        value = select(schema.revision.c.value).scalar_subquery()
-        connection.execute(update(schema.saw).where(schema.saw.c.id == saw_id).values(revision=value))
-        return int(saw_id)
+    def _touch(connection: Connection, saw: str | None = None) -> int:
+        """Tells screens that something of a saw, or of every saw, is new; the saw's key."""
+        saw_id = 0
+        told = update(schema.saw).values(revision=select(schema.revision.c.value).scalar_subquery())
+        if saw is not None:
+            found = connection.execute(select(schema.saw.c.id).where(schema.saw.c.name == saw)).scalar()
+            if found is None:
+                raise KeyError(saw)
+            saw_id, told = int(found), told.where(schema.saw.c.id == found)
+        connection.execute(told)
+        return saw_id
 
     def _saw_of(self, saw_id: int) -> str:
         with reading(self._engine) as connection:

@@ -16,7 +16,7 @@ def _head() -> list[sa.Column[Any]]:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("key", sa.String(length=64), nullable=False),
         sa.Column("said_us", sa.BigInteger(), nullable=False),
-        sa.Column("who", sa.String(length=60), nullable=False),
+        sa.Column("who", sa.String(length=64), nullable=False),
     ]
 
 
