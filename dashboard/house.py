@@ -7,13 +7,12 @@ import threading
 import time
 from typing import TYPE_CHECKING
 
-from collector.mqtt import Broker, Collector
-
 from api.app import close_api
 from collector.book.book import Book
 from collector.book.entries import SawEntry
 from collector.detect.detector import Detector
 from collector.ingest import Ingest
+from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
 from dashboard.app import create_app
 from dashboard.web import WebServer
