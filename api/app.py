@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 PREFIX = "/api/v1"
 EXTENSION = "kerfbook.api"
+BLADES = "kerfbook.blades"
 
 
 def create_api(
@@ -111,7 +112,13 @@ def create_api(
     app.register_api(health.blueprint(desk))
     app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
     app.extensions[EXTENSION] = (desk, live)
+    app.extensions[BLADES] = rack
     return app
+
+
+def rack_of(app: Flask) -> Rack:
+    """The blades of an application that `create_api` made."""
+    return cast("Rack", app.extensions[BLADES])
 
 
 def close_api(app: Flask) -> None:

@@ -110,6 +110,10 @@ class Rack:
                 self._said = (size, Said(changes, events, found, fittings(changes, events)))
             return self._said[1]
 
+    def tags(self) -> list[str]:
+        """The blades that are not scrapped."""
+        return [life.tag for life in self.said().lives.values() if life.place is not Place.SCRAPPED]
+
     # What blades cut
 
     def use(self, service: Service, until: int) -> Use:

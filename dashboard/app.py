@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, Flask
 
-from api.app import create_api
+from api.app import create_api, rack_of
+from dashboard.pages.blades import blade_pages
 from dashboard.pages.headers import add_headers
+from dashboard.pages.labels import label_pages
 from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.start import start_pages
@@ -35,7 +37,14 @@ def create_app(site: Site, book_url: str, trace: TraceStore, broker: str, *, clo
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    for pages in (screens, start_pages(screen), tv_pages(screen), plotly_pages()):
+    for pages in (
+        screens,
+        start_pages(screen),
+        tv_pages(screen),
+        blade_pages(screen, site.zone),
+        label_pages(screen, rack_of(app).tags),
+        plotly_pages(),
+    ):
         app.register_blueprint(pages)
     add_headers(app)
     return app

@@ -85,7 +85,7 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
     """`/saws/{saw}/blade`, `/saws/{saw}/blade/said` and `/saws/{saw}/blade/shares`."""
     bp = subject("saw_blade")
 
-    def choice(life: Life, saw: str, now: int) -> dict[str, Any]:
+    def choice(life: Life, saw: str, out: Life | None, now: int) -> dict[str, Any]:
         sheet = life.sheet
         share = spent(rack.use(life.service, now), limits_of(sheet)).share
         return {
@@ -96,7 +96,7 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
             "share": round(share, 4),
             "diameter_mm": sheet.diameter_mm,
             "teeth": sheet.teeth,
-            "warning": _warning(life, share, desk.site.blades.spindle_rpm.get(saw)),
+            "warning": _warning(life, share, desk.site.blades.spindle_rpm.get(saw), out),
         }
 
     @bp.get("/saws/<saw>/blade", responses={200: SawBladeAnswer})
@@ -118,7 +118,9 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
                 "heavier": None if wear is None else wear.heavier,
             }
         choices = [
-            choice(life, saw.name, now) for life in said.lives.values() if life is not sits and life.place not in GONE
+            choice(life, saw.name, sits, now)
+            for life in said.lives.values()
+            if life is not sits and life.place not in GONE
         ]
         choices.sort(key=lambda c: (not c["sharp"], c["share"], c["tag"]))
         stands = standing(c for c in said.changes if c.saw == saw.name)
@@ -172,14 +174,17 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
     return bp
 
 
-def _warning(life: Life, share: float, rpm: int | None) -> str | None:
-    top = life.sheet.max_rpm
+def _warning(life: Life, share: float, rpm: int | None, out: Life | None) -> str | None:
+    top, size = life.sheet.max_rpm, life.sheet.diameter_mm
     if rpm is not None and top is not None and rpm > top:
         return f"marked for at most {top} 1/min; this saw turns {rpm} 1/min"
     if life.place in {Place.TO_SHARPEN, Place.SHARPENER}:
         return "was put aside to be sharpened"
     if life.place is Place.SAW:
         return f"sits on {life.saw}, as far as people said"
+    sits = out.sheet.diameter_mm if out else None
+    if out and size is not None and sits is not None and size != sits:
+        return f"is {size:g} mm; {out.tag} on this saw is {sits:g} mm"
     if share >= 1:
         return "its service limit is reached"
     return None

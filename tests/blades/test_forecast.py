@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import scipy.stats
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from api.answers.forecast import Weibull, days_left, fit_weibull, spares
@@ -27,6 +27,7 @@ def test_the_handbooks_censored_example_comes_out():
     assert (fit.removals, fit.censored) == (10, 10)
 
 
+@settings(deadline=None, max_examples=40)
 @given(st.floats(0.6, 6), st.floats(50, 5000), st.floats(0.3, 3), st.integers(8, 60), st.integers(0, 10_000))
 def test_scipy_finds_the_same_distribution(shape, scale, horizon, number, seed):
     rng = np.random.default_rng(seed)
