@@ -166,8 +166,8 @@ class Chart:
         figure: of each cut above the baseline, clipped.
         z: the moving average.
         limit: above which the blade cuts heavier than when fresh.
-        since: index of the cut from which z has been above the limit until now; None: it is not.
-        seen: indices at which z came above the limit.
+        since: index of the cut at which the signal came that is still on; None: it is off.
+        seen: indices at which the signal came. It goes off below half the limit.
     """
 
     start: NDArray[np.int64]
@@ -210,6 +210,20 @@ def chart(
     x = np.clip(figures[baseline:] - centre, -reach, reach)
     z = ewma(x, weight, 0.0)
     limit = width * stick.variance(weight, baseline) ** 0.5
-    above = np.concatenate(([False], z > limit))
-    seen = np.flatnonzero(above[1:] & ~above[:-1]).tolist()
-    return Chart(cuts.start[baseline:], x, z, limit, seen[-1] if above[-1] else None, seen)
+    on, seen = _signal(z, limit)
+    return Chart(cuts.start[baseline:], x, z, limit, seen[-1] if on else None, seen)
+
+
+def _signal(z: Floats, limit: float) -> tuple[bool, list[int]]:
+    """Whether the signal is on at the end, and where it came on.
+
+    It goes off only below half the limit: a blade near its limit must not call and fall silent with every sheet.
+    """
+    on, seen = False, []
+    for i, value in enumerate(z.tolist()):
+        if not on and value > limit:
+            on = True
+            seen.append(i)
+        elif on and value < limit / 2:
+            on = False
+    return on, seen

@@ -21,10 +21,11 @@ const fact = (big, small, call = false) => make("div", { className: call ? "call
 function facts(blade, currency) {
   const left = leftWords(blade.days_left);
   const [word, more] = wearWords(blade.wear);
+  const late = blade.share >= 1 && ["on_saw", "in_rack"].includes(blade.place);
   const cost = blade.cost.cost_per_metre;
   at("facts").replaceChildren(
     fact(`${Math.round(100 * blade.share)} %`, `of its service: ${limitWords(blade)}`, blade.share >= 1),
-    fact(blade.share >= 1 ? "must out" : left ? left[0] : "–", left && blade.share < 1 ? `until due, ${left[1]}` : "until due", blade.share >= 1),
+    fact(late ? "must out" : left ? left[0] : "–", left && !late ? `until due, ${left[1]}` : "until due", late),
     fact(word || "–", more || "wear", blade.wear.heavier === true),
     fact(`${blade.sharpenings}${blade.sharpenings_limit === null ? "" : ` of ${blade.sharpenings_limit}`}`, blade.last_service ? "sharpenings: its last service" : "sharpenings"),
     fact(cost === null ? "–" : `${(100 * cost).toFixed(2)} ct`, cost === null ? "a metre: not enough known" : `a metre over its life (${currency})`));

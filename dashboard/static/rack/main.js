@@ -19,8 +19,11 @@ function row(blade) {
   const tr = at("row").content.firstElementChild.cloneNode(true);
   const put = (selector, ...inside) => tr.querySelector(selector).replaceChildren(...inside);
   tr.dataset.tag = blade.tag;
-  tr.classList.toggle("over", blade.share >= 1);
-  tr.classList.toggle("near", blade.share >= NEAR && blade.share < 1);
+  const serves = ["on_saw", "in_rack"].includes(placeOf(blade));
+  const overdue = serves && blade.share >= 1;
+  tr.classList.toggle("over", overdue);
+  tr.classList.toggle("near", serves && blade.share >= NEAR && blade.share < 1);
+  tr.classList.toggle("away", !serves);
   const link = tr.querySelector("a");
   link.href = `/blades/${blade.tag}`;
   link.textContent = blade.tag;
@@ -30,7 +33,6 @@ function row(blade) {
   tr.querySelector(".rod i").style.width = `${100 * Math.min(1, blade.share)}%`;
   put(".used span", make("b", {}, `${Math.round(100 * blade.share)} %`), ` ${limitWords(blade)} · about ${whole(blade.use.metres)} m`);
   const left = leftWords(blade.days_left);
-  const overdue = blade.share >= 1;
   put(".due", ...(overdue ? [make("b", {}, "must out")] : left ? [make("b", {}, left[0]), make("small", {}, `${left[1]} days`)] : []));
   const [word, more] = wearWords(blade.wear);
   put(".wear", make("b", { className: blade.wear.heavier ? "heavier" : "" }, word), make("small", {}, more));
