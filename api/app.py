@@ -11,10 +11,29 @@ from flask_openapi3.openapi import OpenAPI
 
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
-from api.http import calibration, cuts, facts, health, marks, refusals, runs, saws, stream, trace, utilisation, wall
+from api.http import (
+    blade_books,
+    blade_said,
+    blade_wear,
+    blades,
+    calibration,
+    cuts,
+    facts,
+    health,
+    marks,
+    refusals,
+    runs,
+    saw_blade,
+    saws,
+    stream,
+    trace,
+    utilisation,
+    wall,
+)
 from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
+from api.rack import Rack
 from api.serving import MAX_STREAMS
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
@@ -26,6 +45,7 @@ if TYPE_CHECKING:
 
 PREFIX = "/api/v1"
 EXTENSION = "kerfbook.api"
+BLADES = "kerfbook.blades"
 
 
 def create_api(
@@ -57,7 +77,8 @@ def create_api(
         collector.book.entries.BookError: the book cannot be opened.
     """
     desk = Desk(site, Book(book_url), trace_store, clock)
-    board = Board(desk)
+    rack = Rack(desk)
+    board = Board(desk, rack)
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
         "api",
@@ -84,6 +105,11 @@ def create_api(
         utilisation.blueprint(desk),
         trace.blueprint(desk),
         wall.blueprint(desk, board),
+        blades.blueprint(desk, rack),
+        blade_said.blueprint(desk, rack),
+        blade_wear.blueprint(desk, rack),
+        blade_books.blueprint(desk, rack),
+        saw_blade.blueprint(desk, rack),
         refusals.blueprint(desk),
         stream.blueprint(live),
         health.problems_blueprint(),
@@ -93,7 +119,13 @@ def create_api(
     app.register_api(health.blueprint(desk))
     app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
     app.extensions[EXTENSION] = (desk, live)
+    app.extensions[BLADES] = rack
     return app
+
+
+def rack_of(app: Flask) -> Rack:
+    """The blades of an application that `create_api` made."""
+    return cast("Rack", app.extensions[BLADES])
 
 
 def close_api(app: Flask) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import orjson
 
 from api.answers.cuts import CutCounts, count_cuts
+from api.answers.service_limits import limits_of
 from api.answers.states import STATES, Mode, activity, trail
 from api.answers.utilisation import Utilisation, utilisation
 from collector.facts import SECOND, State, iso
@@ -19,9 +20,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from api.answers.blades import Life
     from api.answers.intervals import Spans
     from api.answers.states import Extent, Trail
     from api.desk import Desk
+    from api.rack import Rack
     from api.site import SawTitle
     from collector.book.entries import NowEntry
 
@@ -32,10 +35,18 @@ class _Day:
     What does not depend on the present is reckoned once.
     """
 
-    def __init__(self, start: int, entry: NowEntry | None, extent: Extent, outline: NDArray[np.int64]) -> None:
+    def __init__(
+        self,
+        start: int,
+        entry: NowEntry | None,
+        extent: Extent,
+        outline: NDArray[np.int64],
+        blade: dict[str, Any] | None = None,
+    ) -> None:
         self.start = start
         self.entry = entry
         self.extent = extent
+        self.blade = blade
         self.counts = count_cuts(outline, start, OPEN)
         self._act = activity(outline, extent, start if extent.last is None else extent.last)
         self._use: Utilisation | None = None
@@ -90,8 +101,9 @@ def _encode(found: Trail) -> tuple[bytes, State, int]:
 class Board:
     """Today's entry of each saw; reads only today's facts, and those only when a commit touched the saw."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, rack: Rack) -> None:
         self._desk = desk
+        self._rack = rack
         self._days: dict[str, _Day] = {}
         self._seen = -1  # book revision up to which _days are known to be good
         self._lock = threading.Lock()
@@ -141,17 +153,25 @@ class Board:
             stale = [n for n in desk.saws if n in touched or n not in known or known[n].start != start]
             if stale:
                 nows = book.nows()
+                said = self._rack.said()
                 for name in stale:
                     entry = nows.get(name)
                     outline = book.outline(name, start - desk.site.busy_gap, end)
-                    self._days[name] = _Day(start, entry, desk.extent(name, entry), outline)
+                    blade = self._blade(said.on(name), end)
+                    self._days[name] = _Day(start, entry, desk.extent(name, entry), outline, blade)
             self._seen = revision
             return dict(self._days)
+
+    def _blade(self, life: Life | None, until: int) -> dict[str, Any] | None:
+        if life is None:
+            return None
+        return {"tag": life.tag, "cuts": self._rack.cuts_of(life, until), "limit": limits_of(life.sheet).cuts}
 
     def _entry(self, saw: SawTitle, day: _Day, plan: Spans, now: int) -> dict[str, Any]:
         return {
             **present(saw, day.entry, day.extent, now),
             "cuts": counts_of(day.counts),
+            "blade": day.blade,
             "utilisation": ratios(day.utilisation(plan, self._desk.site.busy_gap, now)),
         }
 

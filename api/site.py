@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from api.answers.calendar import ShiftPlan
+from api.answers.candidates import CHANGE_SECONDS
+from api.answers.forecast import TURNAROUND_DAYS
+from api.answers.service_limits import FEED_M_MIN
 from collector.facts import SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,6 +22,25 @@ class SawTitle:
 
     name: str
     title: str
+
+
+@dataclass(frozen=True, slots=True)
+class BladeRules:
+    """What a workshop settles about its blades.
+
+    Attributes:
+        change_seconds: door open and motor off for longer may have been a change.
+        feed_m_min: feed from which metres are estimated [m/min].
+        turnaround_days: from taking a blade out to having it back sharp, until the shop's own times are known.
+        currency: of prices, such as ``EUR``.
+        spindle_rpm: speed of each saw's spindle [1/min], where it is known.
+    """
+
+    change_seconds: float = CHANGE_SECONDS
+    feed_m_min: float = FEED_M_MIN
+    turnaround_days: float = TURNAROUND_DAYS
+    currency: str = "EUR"
+    spindle_rpm: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +54,7 @@ class Site:
         saws: its saws, in the order in which screens show them.
         shifts: the planned time.
         busy_gap_seconds: pauses between two cuts shorter than this count as in use.
+        blades: what is settled about blades.
 
     Raises:
         ValueError: the zone is unknown, a saw's name comes twice, or the busy gap is negative.
@@ -39,6 +66,7 @@ class Site:
     saws: tuple[SawTitle, ...]
     shifts: ShiftPlan = field(default_factory=ShiftPlan)
     busy_gap_seconds: float = 180
+    blades: BladeRules = field(default_factory=BladeRules)
 
     def __post_init__(self) -> None:
         try:

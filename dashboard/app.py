@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, Flask
 
-from api.app import create_api
+from api.app import create_api, rack_of
+from dashboard.pages.blades import blade_pages
 from dashboard.pages.headers import add_headers
 from dashboard.pages.logbook import logbook_pages
+from dashboard.pages.labels import label_pages
 from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.setup import setup_pages
@@ -47,8 +49,9 @@ def create_app(
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    of_saws = (tv_pages(screen), logbook_pages(screen), setup_pages(screen))
-    for pages in (screens, start_pages(screen), *of_saws, plotly_pages()):
+    pages_of_saws = (tv_pages(screen), logbook_pages(screen), setup_pages(screen))
+    pages_of_blades = (blade_pages(screen, site.zone), label_pages(screen, rack_of(app).tags))
+    for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app

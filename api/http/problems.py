@@ -52,6 +52,16 @@ KINDS = {
         "This site has no saw of that name.",
         "Take a name from /api/v1/saws, or add the saw to the site's configuration.",
     ),
+    "unknown-blade": Kind(
+        HTTPStatus.NOT_FOUND,
+        "There is no blade with that tag.",
+        "Take a tag from /api/v1/blades, or enter the blade there first.",
+    ),
+    "blade-contradiction": Kind(
+        HTTPStatus.CONFLICT,
+        "It contradicts what was said about the blade before.",
+        "Correct or withdraw the earlier entry, or choose another blade or time.",
+    ),
     "not-found": Kind(
         HTTPStatus.NOT_FOUND,
         "There is nothing at this address.",

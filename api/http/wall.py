@@ -37,10 +37,19 @@ class CutsToday(Model):
     total: int
 
 
+class BladeOnSaw(Model):
+    """The blade that sits on the saw, as people said."""
+
+    tag: str
+    cuts: int = Field(description="Since it was sharpened.")
+    limit: int = Field(description="Its service limit in cuts.")
+
+
 class StreamEntry(SawNow):
     """A saw's present and its day so far."""
 
     cuts: CutsToday
+    blade: BladeOnSaw | None = Field(description="Null where nobody said which blade sits there.")
     utilisation: Ratios
 
 

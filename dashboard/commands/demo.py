@@ -16,6 +16,7 @@ from collector.facts import SECOND
 from collector.mqtt import Broker
 from collector.trace.store import TraceError
 from dashboard.commands import codes
+from dashboard.demo.blades import enter_blades
 from dashboard.demo.boxes import Boxes
 from dashboard.demo.folder import DemoFolder
 from dashboard.demo.past import Past, fill
@@ -97,6 +98,7 @@ def run(args: argparse.Namespace) -> int:
     house = broker = boxes = None
     try:
         fill(past, Progress("playing eight weeks of work" if past.empty() else "fetching what was missed"))
+        enter_blades(folder.book, folder.starts, past.days(None), now_us)
         house = House(site, folder.trace, folder.book, DetectSettings())
         broker = _broker(args.mqtt_port)
         port = _screens(house, f"mqtt://127.0.0.1:{broker.port}", args.host, args.port)

@@ -8,7 +8,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from api.answers.calendar import Shift, ShiftPlan
-from api.site import Site
+from api.site import BladeRules, Site
 from collector.detect.settings import DetectSettings
 from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
@@ -54,13 +54,14 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     utilisation = document.table("utilisation")
     busy_gap = utilisation.take("busy_gap_seconds", kinds.number(0, 3600, "seconds"), 180.0)
     utilisation.close()
+    blades = _blades(document, saws)
     stores = _stores(document, folder)
     web = _web(document)
     detection = _detection(document)
     document.close()
     if document.faults:
         raise ConfigError(document.faults)
-    shop = Site(**site, saws=titles(saws), shifts=plan, busy_gap_seconds=busy_gap)
+    shop = Site(**site, saws=titles(saws), shifts=plan, busy_gap_seconds=busy_gap, blades=blades)
     return Settings(shop, saws, broker, stores, web, detection)
 
 
@@ -91,7 +92,8 @@ def _saws(document: Document) -> tuple[Saw, ...]:
         title = table.take("title", kinds.text("what people call the saw", 40), str(name).capitalize())
         if name and any(saw.name == name for saw in saws):
             table.fault("name", "a name that no other saw has")
-        saws.append(Saw(name, title, table.take("box", kinds.box, None)))
+        rpm = table.take("spindle_rpm", kinds.whole(100, 30_000), None)
+        saws.append(Saw(name, title, table.take("box", kinds.box, None), rpm))
         table.close()
     if not saws and not any(fault.where.startswith("[saws]") for fault in document.faults):
         document.fault(
@@ -169,6 +171,20 @@ def _shifts(document: Document) -> ShiftPlan:
     closed = table.take("closed", kinds.listed(kinds.date, "dates such as [2026-12-25, 2027-01-01]"), ())
     table.close()
     return ShiftPlan(tuple(tuple(shifts) for shifts in week), frozenset(closed), special)
+
+
+def _blades(document: Document, saws: tuple[Saw, ...]) -> BladeRules:
+    table = document.table("blades")
+    usual = BladeRules()
+    rules = BladeRules(
+        change_seconds=table.take("change_seconds", kinds.number(5, 3600, "seconds"), usual.change_seconds),
+        feed_m_min=table.take("feed_m_min", kinds.number(0.5, 200, "m/min"), usual.feed_m_min),
+        turnaround_days=table.take("turnaround_days", kinds.number(0, 365, "days"), usual.turnaround_days),
+        currency=table.take("currency", kinds.pattern("a currency such as EUR", r"[A-Z]{3}"), usual.currency),
+        spindle_rpm={saw.name: saw.spindle_rpm for saw in saws if saw.spindle_rpm is not None},
+    )
+    table.close()
+    return rules
 
 
 def _stores(document: Document, folder: Path) -> Stores:

@@ -18,11 +18,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Saw:
-    """``[[saws]]``: one saw. ``box`` is the URN that its box must have, None: any."""
+    """``[[saws]]``: one saw.
+
+    ``box`` is the URN that its box must have, None: any. ``spindle_rpm`` is the speed of its spindle [1/min].
+    """
 
     name: str
     title: str
     box: str | None
+    spindle_rpm: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

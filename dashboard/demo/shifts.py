@@ -22,6 +22,9 @@ AHEAD = 45
 LEAD = 200
 """A moved shift began this many minutes ago: some cuts are counted, and most of the shift is to come."""
 
+CHANGED, CHANGE_AFTER = "heron", 65
+"""On such a day this saw gets a fresh blade about so many minutes after the start: a change to be asked about."""
+
 LAST_MINUTE = 24 * 60 - 1
 
 
@@ -80,7 +83,8 @@ def plan_shift(shift: crew.Shift) -> Shift:
 
 def moved_plan(saw: str, day: dt.date, seed: int, start: int) -> crew.DayPlan:
     """What the crew of a saw does on a day whose shift begins at ``start`` minutes after midnight."""
-    return replace(world.plan(saw, day, seed), shift=crew_shift(start), works=True, blade_change=None)
+    change = _clock(start + CHANGE_AFTER) if saw == CHANGED else None
+    return replace(world.plan(saw, day, seed), shift=crew_shift(start), works=True, blade_change=change)
 
 
 def calendar(starts: dict[dt.date, int]) -> ShiftPlan:

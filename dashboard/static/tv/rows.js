@@ -77,6 +77,10 @@ export class Rows {
     put(".horizontal", String(saw.cuts.horizontal));
     put(".unknown", String(saw.cuts.unknown));
     row.querySelector(".unknown-split").hidden = saw.cuts.unknown === 0;
+    const { blade } = saw;
+    row.querySelector(".blade-split").hidden = !blade;
+    if (blade) put(".blade-cuts", `${blade.cuts} by ${blade.tag}`);
+    row.querySelector(".blade-split").classList.toggle("over", Boolean(blade) && blade.cuts >= blade.limit);
   }
 }
 

@@ -1,0 +1,45 @@
+// What a blade's label opens: where the blade is, and onto which saw it goes. The saws' links work without this script.
+import { Zone } from "../desk/days.js";
+import { moment } from "./view.js";
+
+const PLACES = {
+  new: "new and sharp, in the rack", in_rack: "in the rack", on_saw: "on a saw", to_sharpen: "put aside to be sharpened",
+  at_sharpener: "at the sharpener", scrapped: "SCRAPPED: must not go in", unsaid: "came out, nobody said where it went",
+};
+const tag = document.body.dataset.tag;
+const at = (id) => document.getElementById(id);
+const get = async (path) => {
+  const answer = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(10_000) });
+  if (answer.status === 404) return null;
+  return answer.json();
+};
+
+function trouble(text, bad) {
+  at("state").hidden = false;
+  at("state").classList.toggle("bad", bad);
+  at("state").textContent = text;
+}
+
+async function show() {
+  const blade = await get(`/api/v1/blades/${tag}`);
+  if (!blade) {
+    at("sits").textContent = "";
+    return trouble(`Nobody has entered a blade ${tag} yet: add it at “all blades” first.`, true);
+  }
+  const on = blade.saw ? document.querySelector(`.choice span[data-saw="${blade.saw}"]`)?.previousElementSibling.textContent : null;
+  at("sits").textContent = `${on ? `on ${on}` : PLACES[blade.place]}, ${blade.use.cuts} cuts since sharp, ${Math.round(100 * blade.share)} % used`;
+  if (blade.place === "scrapped") trouble(`${tag} was scrapped. It must not go on a saw.`, true);
+  else if (blade.place === "to_sharpen" || blade.place === "at_sharpener") trouble(`${tag} was put aside to be sharpened.`, false);
+}
+
+async function showSaws() {
+  for (const place of document.querySelectorAll(".choice span")) {
+    const saw = await get(`/api/v1/saws/${place.dataset.saw}/blade`);
+    const zone = new Zone(saw.zone);
+    place.textContent = saw.waiting.length ? `door open ${moment(saw.waiting[0].start, saw.now, zone)}` : saw.blade ? `${saw.blade.tag} sits there` : "";
+  }
+}
+
+const lost = () => trouble("No network. The saws below still open if this phone has seen them before.", false);
+show().catch(lost);
+showSaws().catch(() => {});

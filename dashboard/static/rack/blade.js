@@ -1,0 +1,107 @@
+// One blade: what it did, whether it cuts heavier than when fresh, and what people say happened to it.
+import { ask } from "../desk/ask.js";
+import { Zone } from "../desk/days.js";
+import { keepRole } from "../desk/who.js";
+import { drawChart } from "./chart.js";
+import { fields, fillGroups, leftWords, limitWords, PLACES, placeOf, titles, trouble, wearWords, WHAT, whole } from "./words.js";
+
+const at = (id) => document.getElementById(id);
+const { tag } = document.body.dataset;
+const zone = new Zone(document.body.dataset.zone);
+const who = keepRole(at("who"));
+const form = document.querySelector("form.sheet");
+
+const make = (name, how = {}, ...inside) => {
+  const element = Object.assign(document.createElement(name), how);
+  element.append(...inside);
+  return element;
+};
+const fact = (big, small, call = false) => make("div", { className: call ? "call" : "" }, make("b", {}, big), make("span", {}, small));
+
+function facts(blade, currency) {
+  const left = leftWords(blade.days_left);
+  const [word, more] = wearWords(blade.wear);
+  const late = blade.share >= 1 && ["on_saw", "in_rack"].includes(blade.place);
+  const cost = blade.cost.cost_per_metre;
+  at("facts").replaceChildren(
+    fact(`${Math.round(100 * blade.share)} %`, `of its service: ${limitWords(blade)}`, blade.share >= 1),
+    fact(late ? "must out" : left ? left[0] : "–", left && !late ? `until due, ${left[1]}` : "until due", late),
+    fact(word || "–", more || "wear", blade.wear.heavier === true),
+    fact(`${blade.sharpenings}${blade.sharpenings_limit === null ? "" : ` of ${blade.sharpenings_limit}`}`, blade.last_service ? "sharpenings: its last service" : "sharpenings"),
+    fact(cost === null ? "–" : `${(100 * cost).toFixed(2)} ct`, cost === null ? "a metre: not enough known" : `a metre over its life (${currency})`));
+  const saw = blade.saw ? `on ${titles()[blade.saw] ?? blade.saw}` : PLACES[placeOf(blade)].toLowerCase();
+  const size = [blade.diameter_mm && `${blade.diameter_mm} mm`, blade.teeth && `${blade.teeth} teeth`, blade.tooth_form, blade.kerf_mm && `kerf ${blade.kerf_mm} mm`,
+    blade.max_rpm && `at most ${whole(blade.max_rpm)} 1/min`, blade.cutting_speed_m_s && `teeth at ${blade.cutting_speed_m_s} m/s`].filter(Boolean).join(", ");
+  at("what").textContent = `${saw}${blade.since ? ` since ${zone.long(Date.parse(blade.since))}` : ""}${size ? ` · ${size}` : ""} · ${whole(blade.total.cuts)} cuts in its life`;
+}
+
+function moments(blade) {
+  const events = new Map(blade.events.map((e) => [`${e.at} ${e.kind}`, e.id]));
+  at("moments").replaceChildren(...blade.moments.map((m) => {
+    const id = events.get(`${m.at} ${m.what}`);
+    const where = m.saw ? `, ${titles()[m.saw] ?? m.saw}` : "";
+    const fitting = m.what === "in" ? blade.fittings.find((f) => f.start === m.at) : null;
+    const more = [fitting && `${whole(fitting.use.cuts)} cuts until ${fitting.end ? "it came out" : "now"}`, m.price !== null && `for ${m.price.toFixed(2)}`, m.note, m.who].filter(Boolean).join(" · ");
+    const line = make("li", {}, make("time", { dateTime: m.at }, `${zone.long(Date.parse(m.at)).replace(/ \d{4}$/, "")} ${zone.minutes(Date.parse(m.at))}`), make("span", {}, WHAT[m.what] ?? m.what, where, make("small", {}, more)));
+    if (id) line.lastChild.append(make("button", { type: "button", onclick: () => event({ kind: "withdrawn", corrects: id }) }, "take back"));
+    return line;
+  }));
+  if (!blade.moments.length) at("moments").replaceChildren(make("li", {}, "Nothing yet."));
+}
+
+function fill(blade) {
+  for (const input of form.elements) if (input.name && input.name in blade) input.value = blade[input.name] ?? "";
+  form.elements.tag.disabled = true;
+  const own = blade.limits.source.startsWith("given");
+  for (const name of ["cuts", "minutes", "metres"]) form.elements[`limit_${name}`].value = own ? blade.limits[name] : "";
+}
+
+async function event(body) {
+  try {
+    await ask(`/api/v1/blades/${tag}/events`, { method: "POST", body: { who: who(), ...body } });
+    await load();
+  } catch (error) { trouble(error); }
+}
+
+async function chart() {
+  const wear = await ask(`/api/v1/blades/${tag}/wear?service=${at("service").value}`);
+  at("method").textContent = `${wear.method} Each point is one cut.`;
+  drawChart(at("chart"), wear, zone);
+}
+
+async function load() {
+  try {
+    const [blade, rack] = await Promise.all([ask(`/api/v1/blades/${tag}`), ask("/api/v1/blades")]);
+    fillGroups(form, rack.groups);
+    facts(blade, rack.currency);
+    moments(blade);
+    if (!at("describe").open) fill(blade);
+    const select = at("service");
+    const keep = select.value;
+    select.replaceChildren(...Array.from({ length: blade.sharpenings + 1 }, (_, k) => make("option", { value: String(blade.sharpenings - k) }, k === blade.sharpenings ? "new" : `after sharpening ${blade.sharpenings - k}`)));
+    // A blade fresh from the sharpener has no chart yet: show the service before.
+    if (keep) select.value = keep;
+    else if (blade.wear.heavier === null && blade.sharpenings) select.value = String(blade.sharpenings - 1);
+    await chart();
+    trouble(null);
+    document.body.dataset.loaded = "yes";
+  } catch (error) { trouble(error); }
+}
+
+for (const b of document.querySelectorAll("#does button")) {
+  b.addEventListener("click", () => {
+    const price = at("price").value;
+    event({ kind: b.dataset.kind, ...(b.dataset.kind === "returned" && price ? { price: Number(price) } : {}) });
+  });
+}
+form.addEventListener("submit", async (submitted) => {
+  submitted.preventDefault();
+  const { tag: _, ...body } = fields(form);
+  try {
+    await ask(`/api/v1/blades/${tag}`, { method: "PUT", body: { ...body, who: who() } });
+    at("describe").open = false;
+    await load();
+  } catch (error) { trouble(error); }
+});
+at("service").addEventListener("change", () => chart().catch(trouble));
+load();

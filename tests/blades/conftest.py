@@ -1,0 +1,3 @@
+from __future__ import annotations
+
+from tests.api.conftest import blank_book, client, empty_shop, shop  # noqa: F401 (fixtures)
