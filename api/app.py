@@ -16,9 +16,11 @@ from api.http import (
     blade_said,
     blade_wear,
     blades,
+    calibration,
     cuts,
     facts,
     health,
+    marks,
     refusals,
     runs,
     saw_blade,
@@ -34,6 +36,7 @@ from api.live import TICK_SECONDS, Live
 from api.rack import Rack
 from api.serving import MAX_STREAMS
 from collector.book.book import Book
+from collector.detect.settings import DetectSettings
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -53,6 +56,7 @@ def create_api(
     clock: Clock = time,
     max_streams: int = MAX_STREAMS,
     tick_seconds: float = TICK_SECONDS,
+    detection: DetectSettings | None = None,
 ) -> OpenAPI:
     """A Flask application that answers below ``/api/v1`` and at ``/healthz``.
 
@@ -67,6 +71,7 @@ def create_api(
         max_streams: live streams open at once; the web server needs more threads than this, for each stream
             holds one (`api.serving`).
         tick_seconds: time between two signs of life of a stream.
+        detection: the configured settings of the detector; None: the usual ones.
 
     Raises:
         collector.book.entries.BookError: the book cannot be opened.
@@ -95,6 +100,8 @@ def create_api(
         cuts.blueprint(desk),
         runs.blueprint(desk),
         facts.blueprint(desk),
+        marks.blueprint(desk),
+        calibration.blueprint(desk, detection or DetectSettings()),
         utilisation.blueprint(desk),
         trace.blueprint(desk),
         wall.blueprint(desk, board),

@@ -232,7 +232,7 @@ def derive_again(
         saw,
         start,
         end,
-        [fact for fact in book.facts(saw, start, last) if start <= fact.start < last],
+        [fact for fact in book.detected(saw, start, last) if start <= fact.start < last],
         [fact for fact in derivation.facts if start <= fact.start < last],
         [at for at in derivation.rests if at < last],
         None if end is not None else derivation.detector,

@@ -15,7 +15,8 @@ from collector.wire.refusal import Refusal
 if TYPE_CHECKING:
     from collector.detect.settings import DetectSettings
 
-_PACKS_AT_ONCE = 4096
+_PACKS_AT_ONCE = 512
+"""Packs united at a time: memory stays small, and each reading is copied only twice."""
 
 OnBad = Callable[[int, Refusal], None]
 """Told of a line that is no good pack: its number, from 1, and why."""
@@ -28,7 +29,7 @@ def read_lines(lines: Iterable[str | bytes], on_bad: OnBad | None = None) -> Tra
         lines: text or UTF-8.
         on_bad: told of each line that is no good pack; such lines are left out.
     """
-    whole, packs = Trace.empty(), list[Trace]()
+    parts, packs = list[Trace](), list[Trace]()
     for number, line in enumerate(lines, 1):
         payload = (line.encode(errors="surrogatepass") if isinstance(line, str) else bytes(line)).strip()
         if not payload:
@@ -39,8 +40,9 @@ def read_lines(lines: Iterable[str | bytes], on_bad: OnBad | None = None) -> Tra
             if on_bad is not None:
                 on_bad(number, refusal)
         if len(packs) >= _PACKS_AT_ONCE:
-            whole, packs = merge([whole, *packs]), []
-    return merge([whole, *packs])
+            parts.append(merge(packs))
+            packs = []
+    return merge([*parts, *packs])
 
 
 def replay_facts(

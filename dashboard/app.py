@@ -10,19 +10,30 @@ from flask import Blueprint, Flask
 from api.app import create_api, rack_of
 from dashboard.pages.blades import blade_pages
 from dashboard.pages.headers import add_headers
+from dashboard.pages.logbook import logbook_pages
 from dashboard.pages.labels import label_pages
 from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
+from dashboard.pages.setup import setup_pages
 from dashboard.pages.start import start_pages
 from dashboard.pages.tv import tv_pages
 
 if TYPE_CHECKING:
     from api.desk import Clock
     from api.site import Site
+    from collector.detect.settings import DetectSettings
     from collector.trace.store import TraceStore
 
 
-def create_app(site: Site, book_url: str, trace: TraceStore, broker: str, *, clock: Clock = time) -> Flask:
+def create_app(
+    site: Site,
+    book_url: str,
+    trace: TraceStore,
+    broker: str,
+    *,
+    clock: Clock = time,
+    detection: DetectSettings | None = None,
+) -> Flask:
     """The whole application of a site.
 
     Args:
@@ -31,20 +42,16 @@ def create_app(site: Site, book_url: str, trace: TraceStore, broker: str, *, clo
         trace: the trace.
         broker: where boxes publish, for people to read.
         clock: the present; a module or object with ``time()``.
+        detection: the configured settings of the detector; None: the usual ones.
     """
-    app = create_api(book_url, trace, site, clock=clock)
+    app = create_api(book_url, trace, site, clock=clock, detection=detection)
     screen = Screen(site.name, site.title, site.saws, broker)
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    for pages in (
-        screens,
-        start_pages(screen),
-        tv_pages(screen),
-        blade_pages(screen, site.zone),
-        label_pages(screen, rack_of(app).tags),
-        plotly_pages(),
-    ):
+    pages_of_saws = (tv_pages(screen), logbook_pages(screen), setup_pages(screen))
+    pages_of_blades = (blade_pages(screen, site.zone), label_pages(screen, rack_of(app).tags))
+    for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app

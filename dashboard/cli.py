@@ -5,15 +5,14 @@ from __future__ import annotations
 import argparse
 import logging
 import sys
-from importlib import metadata
+from importlib import import_module, metadata
 from typing import TYPE_CHECKING
-
-from dashboard.commands import demo, replay, run, simulate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-COMMANDS = {"demo": demo, "run": run, "simulate": simulate, "replay": replay}
+COMMANDS = ("demo", "run", "simulate", "replay", "derive", "calibrate")
+"""Each is a module of `dashboard.commands`."""
 
 _ABOUT = """
 Kerfbook is a logbook that a vertical panel saw keeps by itself. A sensor box on the saw
@@ -24,12 +23,13 @@ Begin with `kerfbook demo`. It informs, it protects nobody: it is no safety devi
 """
 
 
-def parser() -> argparse.ArgumentParser:
-    """The command line."""
+def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
+    """The command line, with these commands."""
     top = argparse.ArgumentParser("kerfbook", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter)
     top.add_argument("--version", action="version", version=f"kerfbook {metadata.version('kerfbook')}")
     commands = top.add_subparsers(metavar="COMMAND", required=True)
-    for name, command in COMMANDS.items():
+    for name in names:
+        command = import_module(f"dashboard.commands.{name}")
         below = commands.add_parser(
             name,
             help=command.HELP,
@@ -52,7 +52,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     # A queue of one request is no news; a full one shows in the answers' times.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    args = parser().parse_args(argv)
+    given = sys.argv[1:] if argv is None else list(argv)
+    # Only what is asked for is loaded: `run` stays for months, and the demo's broker would take 13 MB of its memory.
+    args = parser(given[:1] if given and given[0] in COMMANDS else COMMANDS).parse_args(given)
     try:
         return int(args.run(args))
     except BrokenPipeError:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import signal
 import threading
 import time
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from api.app import close_api
+from collector.adopt import adopt, maker, settings_of
 from collector.book.book import Book
 from collector.book.entries import SawEntry
-from collector.detect.detector import Detector
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
@@ -18,6 +19,7 @@ from dashboard.app import create_app
 from dashboard.web import WebServer
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
     from types import FrameType
 
@@ -36,23 +38,35 @@ class House:
         site: the workshop.
         trace: file of the trace; its folder is made.
         book: SQLAlchemy address of the book.
-        settings: of the detector.
+        settings: of the detector; what was calibrated for a saw goes before them.
+        boxes: URN of the only box heard, by name of the saw; of other saws any box is heard.
     """
 
-    def __init__(self, site: Site, trace: Path, book: str, settings: DetectSettings) -> None:
+    def __init__(
+        self,
+        site: Site,
+        trace: Path,
+        book: str,
+        settings: DetectSettings,
+        boxes: Mapping[str, str] = MappingProxyType({}),
+    ) -> None:
         trace.parent.mkdir(parents=True, exist_ok=True)
         self._site = site
         self._book_url = book
         self.trace = SqliteTrace(trace)
         self._book = Book(book)
-        saws = [SawEntry(saw.name, saw.title) for saw in site.saws]
+        saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
+        self._book.open_saws(saws)
+        self._settings = settings
+        calibrated = settings_of(self._book, [saw.name for saw in saws], settings)
+        adopt(self.trace, self._book, calibrated)
         self.ingest = Ingest(
             self.trace,
             self._book,
             saws,
             settings,
             lambda: time.time_ns() // 1000,
-            make=Detector,
+            make=maker(calibrated),
             site=site.name,
         )
         self._web: WebServer | None = None
@@ -64,7 +78,7 @@ class House:
         Raises:
             OSError: the address cannot be listened at.
         """
-        self._app = create_app(self._site, self._book_url, self.trace, broker)
+        self._app = create_app(self._site, self._book_url, self.trace, broker, detection=self._settings)
         self._web = WebServer(self._app, host, port)
         self._web.start()
         return self._web.port

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collector.facts import Fact
 
 LONGEST_DAYS = 3660
-_CURSOR = re.compile(r"(-?\d{1,18})~(\d)~([a-z0-9_-]{0,64})", re.ASCII)
+_CURSOR = re.compile(r"(-?\d{1,18})~([a-z_]{1,32})~([a-z0-9_-]{0,64})", re.ASCII)
 
 
 def fact_list(
@@ -84,5 +84,5 @@ def _from(
     parts = _CURSOR.fullmatch(cursor)
     if parts is None:
         raise Problem("bad-parameter", "The cursor is none that this API gave; take it from `next` of the page before.")
-    after = (int(parts[1]), int(parts[2]), parts[3])
+    after = (int(parts[1]), parts[2], parts[3])
     return (f for f in desk.facts(saw, max(start, after[0]), end, kinds) if order(f) > after)

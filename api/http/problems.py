@@ -72,6 +72,31 @@ KINDS = {
         "This address does not take that method.",
         "Use one of the methods in the Allow header.",
     ),
+    "already-said": Kind(
+        HTTPStatus.CONFLICT,
+        "Somebody said this before.",
+        "Read the marks of the period; take the earlier one back to say it differently.",
+    ),
+    "no-cut-there": Kind(
+        HTTPStatus.CONFLICT,
+        "No detected cut is there.",
+        "Take start and end of the cut from /api/v1/saws/{saw}/cuts; take a drawn cut back with DELETE.",
+    ),
+    "cut-there-already": Kind(
+        HTTPStatus.CONFLICT,
+        "A cut counts there already.",
+        "Draw beside it, or mark the one that counts as no_cut first.",
+    ),
+    "no-data-there": Kind(
+        HTTPStatus.CONFLICT,
+        "There is no data there.",
+        "Choose a time with readings of the motor; what nobody measured stays unknown.",
+    ),
+    "not-sound": Kind(
+        HTTPStatus.CONFLICT,
+        "The trial found something that must be mended first, or is not over.",
+        "Do what the findings at /api/v1/saws/{saw}/calibration say, and make the trial again.",
+    ),
     "too-many-streams": Kind(
         HTTPStatus.SERVICE_UNAVAILABLE,
         "As many live streams are open as this server serves.",

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from sqlalchemy import Connection, Engine, Table, and_, bindparam, delete, func, insert, or_, select, update
 
-from collector.book import schema
+from collector.book import marks, schema
 from collector.book.engine import open_engine, reading, writing
 from collector.book.entries import (
     EXCERPT_BYTES,
@@ -32,13 +33,16 @@ from collector.book.entries import (
 from collector.book.outline import outline
 from collector.book.rows import FROM_ROW, TABLES, order, to_row
 from collector.book.upgrade import upgrade
-from collector.facts import SECOND, Conflict, Fact, State
+from collector.facts import SECOND, Conflict, Cut, Fact, Run, State
+from collector.marks import corrected_facts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from types import TracebackType
 
     from numpy.typing import NDArray
+
+    from collector.marks import Mark
 
 REFUSALS_KEPT = 1000
 """So many folded refusals are kept; older ones leave, their counts stay."""
@@ -113,6 +117,25 @@ class Book:
     ) -> None:
         self.close()
 
+    @property
+    def engine(self) -> Engine:
+        """The database, for the subjects that keep tables of their own beside the facts."""
+        return self._engine
+
+    @contextmanager
+    def saying(self, saw: str) -> Iterator[tuple[Connection, int]]:
+        """A durable write transaction for what a person says about a saw, and the saw's key; readers learn of it.
+
+        Raises:
+            BookError: the saw is not registered.
+        """
+        with writing(self._engine) as connection:
+            saw_id = self._id(connection, saw)
+            yield connection, saw_id
+            connection.execute(_NEXT_REVISION)
+            value = connection.execute(select(schema.revision.c.value)).scalar_one()
+            connection.execute(_TOUCH, {"saw": saw_id, "value": value})
+
     # Saws
 
     def open_saws(self, saws: Iterable[SawEntry]) -> None:
@@ -169,6 +192,34 @@ class Book:
             if touched:
                 connection.execute(_TOUCH, [{"saw": saw_id, "value": value} for saw_id in sorted(touched)])
 
+    def commit_if_same(self, entry: SawCommit, before: Sequence[Fact]) -> bool:
+        """Writes an entry that replaces a period, if the period's detected facts are still those of ``before``.
+
+        For one who derives again beside a running collector: whatever that one changed meanwhile stays.
+
+        Returns:
+            whether it was written; not, too, where late readings wait to be derived in the period.
+
+        Raises:
+            BookError: the saw is not registered.
+            ValueError: the entry replaces nothing, or has no end.
+        """
+        low, high = entry.replace_from_us, entry.replace_to_us
+        if low is None or high is None:
+            raise ValueError("an entry that replaces a closed period is wanted")
+        with writing(self._engine) as connection:
+            saw_id = self._id(connection, entry.saw)
+            found = self._detected(connection, entry.saw, low, high, None)
+            t = schema.dirty.c
+            waits = select(t.id).where(t.saw_id == saw_id, t.from_us < high, t.to_us >= low).limit(1)
+            if [f for f in found if f.start >= low] != list(before) or connection.execute(waits).first():
+                return False
+            _write_facts(connection, [(saw_id, entry)])
+            connection.execute(_NEXT_REVISION)
+            value = connection.execute(select(schema.revision.c.value)).scalar_one()
+            connection.execute(_TOUCH, {"saw": saw_id, "value": value})
+            return True
+
     def checkpoint(self, saw: str) -> Checkpoint | None:
         """Where the saw's derivation stands; None before its first reading."""
         table = schema.checkpoint
@@ -178,7 +229,34 @@ class Book:
     # Facts
 
     def facts(self, saw: str, start_us: int, end_us: int, kinds: Iterable[str] | None = None) -> list[Fact]:
-        """The saw's facts that overlap ``[start_us, end_us)``, in order of start; open ones reach to the end of time.
+        """The saw's facts that count: those detected, as people's marks have them (`collector.marks`).
+
+        Arguments, order and errors as for `detected`.
+        """
+        with reading(self._engine) as connection:
+            found = self._detected(connection, saw, start_us, end_us, kinds)
+            saw_id = self._find(connection, saw)
+            wanted = set(TABLES if kinds is None else kinds)
+            if saw_id is None or not wanted & {Cut.kind, Run.kind}:
+                return found
+            low = min([start_us, *(f.start for f in found[:1])])
+            high = max([end_us, *(f.end or end_us for f in found)])
+            said = marks.standing(connection, saw_id, saw, low, high)
+            if not said:
+                return found
+            found = corrected_facts(found, self._cuts_at(connection, saw, said), said)
+        found = [
+            f
+            for f in found
+            if f.kind in wanted and f.start < end_us and (f.end is None or f.end > start_us or f.start >= start_us)
+        ]
+        found.sort(key=order)
+        return found
+
+    def detected(self, saw: str, start_us: int, end_us: int, kinds: Iterable[str] | None = None) -> list[Fact]:
+        """The saw's facts as they were derived, whatever people say about them.
+
+        They overlap ``[start_us, end_us)``, in order of start; open ones reach to the end of time.
 
         Args:
             saw: name of the saw; an unknown one has no facts.
@@ -189,19 +267,29 @@ class Book:
         Raises:
             ValueError: a kind does not exist.
         """
+        with reading(self._engine) as connection:
+            return self._detected(connection, saw, start_us, end_us, kinds)
+
+    def _detected(
+        self, connection: Connection, saw: str, start_us: int, end_us: int, kinds: Iterable[str] | None
+    ) -> list[Fact]:
         wanted = list(TABLES) if kinds is None else list(dict.fromkeys(kinds))
         if unknown := [kind for kind in wanted if kind not in TABLES]:
             raise ValueError(f"no such kind of fact: {unknown[0]!r}; there are {', '.join(TABLES)}")
         found: list[Fact] = []
-        with reading(self._engine) as connection:
-            saw_id = self._find(connection, saw)
-            if saw_id is None:
-                return []
-            for kind in wanted:
-                make = FROM_ROW[kind]
-                found += [make(saw, row) for row in _overlapping(connection, TABLES[kind], saw_id, start_us, end_us)]
+        saw_id = self._find(connection, saw)
+        if saw_id is None:
+            return []
+        for kind in wanted:
+            make = FROM_ROW[kind]
+            found += [make(saw, row) for row in _overlapping(connection, TABLES[kind], saw_id, start_us, end_us)]
         found.sort(key=order)
         return found
+
+    def _cuts_at(self, connection: Connection, saw: str, said: Sequence[Mark]) -> list[Cut]:
+        """Every detected cut that a mark touches, in order of start, and others between."""
+        low, high = min(m.start for m in said), max(m.end for m in said)
+        return [f for f in self._detected(connection, saw, low, high, [Cut.kind]) if isinstance(f, Cut)]
 
     def outline(self, saw: str, start_us: int, end_us: int) -> NDArray[np.int64]:
         """The facts that `facts` gives as numbers, for reckoning with many: see `collector.outline`."""
@@ -212,7 +300,10 @@ class Book:
             return outline(connection, saw_id, start_us, end_us)
 
     def count_cuts(self, start_us: int, end_us: int) -> dict[str, Counter[str]]:
-        """How many cuts started in ``[start_us, end_us)``, for each saw by direction, counted in the database."""
+        """How many cuts that count started in ``[start_us, end_us)``, for each saw by direction.
+
+        Counted in the database, but for the saws about which somebody said something then.
+        """
         t = schema.cut
         query = (
             select(schema.saw.c.name, t.c.direction, func.count())
@@ -224,7 +315,11 @@ class Book:
         with reading(self._engine) as connection:
             for name, direction, number in connection.execute(query):
                 counts.setdefault(name, Counter())[direction] = number
-        return counts
+            marked = marks.marked_saws(connection, start_us, end_us)
+        for name in marked:
+            cuts = [c for c in self.facts(name, start_us, end_us, [Cut.kind]) if c.start >= start_us]
+            counts[name] = Counter(c.direction.value for c in cuts if isinstance(c, Cut))
+        return {name: count for name, count in counts.items() if count}
 
     # The present
 

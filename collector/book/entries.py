@@ -20,10 +20,14 @@ class BookError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class SawEntry:
-    """A saw of the site: its name in topics and its title on screens."""
+    """A saw of the site: its name in topics, its title on screens, and the URN of the only box heard (None: any).
+
+    The book keeps name and title; which box is heard is a setting of the collector.
+    """
 
     name: str
     title: str = ""
+    box: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

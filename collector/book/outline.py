@@ -1,4 +1,4 @@
-"""Reads an outline of facts from the book: one statement, no objects, integers all through."""
+"""Reads an outline of facts from the book: one statement, no objects, integers all through; marks are applied here."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from sqlalchemy import bindparam, case, func, literal, literal_column, or_, select, union_all
 
+from collector.book import marks
 from collector.book.rows import TABLES
 from collector.facts import SECOND, Conflict, Cut
+from collector.marks import corrected_outline
 from collector.outline import DIRECTIONS, KINDS, OPEN
 
 if TYPE_CHECKING:
@@ -44,11 +46,25 @@ def _parts(number: int, kind: str) -> list[Any]:
 _SHORT_US = 40 * 86_400 * SECOND
 """Longer periods are read piece by piece: a year's rows as objects would take 30 MB for a moment."""
 
-_QUERY = union_all(*(part for number, kind in enumerate(KINDS) for part in _parts(number, kind)))
+_DETECTED = [part for number, kind in enumerate(KINDS) for part in _parts(number, kind)]
+_QUERY = union_all(*_DETECTED, marks.outline_part())
 
 
 def outline(connection: Connection, saw_id: int, start_us: int, end_us: int) -> NDArray[np.int64]:
-    """The saw's facts that overlap ``[start_us, end_us)``, as `collector.outline` describes."""
+    """The saw's facts that overlap ``[start_us, end_us)`` and count, as `collector.outline` describes."""
+    facts, no_cut, missed = marks.parted(_read(connection, saw_id, start_us, end_us))
+    if not len(no_cut) and not len(missed):
+        return facts
+    starts, ends = np.concatenate((no_cut, missed[:, :2])).T
+    low, high = int(starts.min()), int(ends.max())
+    if low < start_us or high > end_us:  # a cut beyond the edge may be the one that a mark is about
+        facts, _, _ = marks.parted(_read(connection, saw_id, min(low, start_us), max(high, end_us)))
+    corrected = corrected_outline(facts, no_cut, missed)
+    start, end = corrected[:, 1], corrected[:, 2]
+    return corrected[(start < end_us) & ((end > start_us) | (start >= start_us))]
+
+
+def _read(connection: Connection, saw_id: int, start_us: int, end_us: int) -> NDArray[np.int64]:
     query = _QUERY if end_us - start_us < _SHORT_US else _QUERY.execution_options(yield_per=4096)
-    rows = connection.execute(query, {"saw": saw_id, "start": start_us, "end": end_us})
-    return np.fromiter(chain.from_iterable(rows), np.int64).reshape(-1, 4)
+    period = {"saw": saw_id, "start": start_us, "end": end_us, **marks.around(start_us, end_us)}
+    return np.fromiter(chain.from_iterable(connection.execute(query, period)), np.int64).reshape(-1, 4)

@@ -21,6 +21,7 @@ TABLES: Mapping[str, Table] = {
 }
 """The table of each kind of fact."""
 
+
 def order(fact: Fact) -> tuple[int, str, str]:
     """Sort key of facts: by start, then kind, as `collector.detect.detector.derive` gives them."""
     return (fact.start, fact.kind, fact.what if isinstance(fact, Conflict) else "")

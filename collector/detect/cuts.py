@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collector.detect.labels import Passage
 
+_EVIDENCE = 45.0  # a cut's squared rise, in variances of its mean: less is noise
+
 
 class Joiner:
     """Joins passages that a pause of feed parts, and leaves out bumps.
@@ -46,7 +48,10 @@ class Joiner:
 
     def _release(self, done: list[Passage]) -> None:
         p, self._held = self._held, None
-        if p is not None and p.n and p.end - p.start >= self._bump and p.total >= (p.idle + self._floor) * p.n:
+        if p is None or not p.n or p.end - p.start < self._bump:
+            return
+        rise = p.total / p.n - p.idle
+        if rise >= self._floor and rise * rise * p.n >= _EVIDENCE * p.sigma * p.sigma:
             done.append(p)
 
     @property
@@ -58,4 +63,5 @@ class Joiner:
 def _joined(a: Passage, b: Passage) -> Passage:
     idle = (a.idle + b.idle) / 2
     total, n = a.total + b.total, a.n + b.n
-    return Passage(a.start, b.end, total, n, max(a.top, b.top), idle, a.seen, min(a.low, b.low))
+    sigma = max(a.sigma, b.sigma)
+    return Passage(a.start, b.end, total, n, max(a.top, b.top), idle, a.seen, min(a.low, b.low), sigma=sigma)

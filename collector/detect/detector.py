@@ -154,7 +154,7 @@ class Detector:
             going_on = under_load is not None and under_load.end - under_load.start >= self.settings.bump_us
             if under_load is not None and going_on:
                 tail.append(replace(self._cut_fact(MotorCut(under_load, run)), end=None))
-            tail.append(replace(_run_fact(self.saw, run), cuts=run.cuts + len(outlook.cuts) + going_on))
+            tail.append(_run_fact(self.saw, run, more=len(outlook.cuts) + going_on))
         tail += self._door_facts(outlook)
         return tail
 
@@ -223,8 +223,8 @@ def derive(saw: str, trace: Trace, settings: DetectSettings | None = None) -> li
     return detector.facts().facts
 
 
-def _run_fact(saw: str, run: MotorRun) -> Run:
-    return Run(saw, run.start, run.end, run.inrush_ma, run.stop_us, run.cuts)
+def _run_fact(saw: str, run: MotorRun, more: int = 0) -> Run:
+    return Run(saw, run.start, run.end, run.inrush_ma, run.stop_us, run.cuts + more)
 
 
 def _slices(trace: Trace) -> Iterator[Trace]:

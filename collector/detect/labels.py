@@ -43,7 +43,7 @@ _TIMES, _MANY_TIMES = 3.0, 3.0  # a load so many times the last is rare: so many
 _DROP, _STAR = 0.3, 5.0
 _FAR_BELOW = 0.7  # of what was taken for idle
 _COMES_BACK = 2.5  # a level inside a cut that comes back exactly
-_LEAST_SIGMAS = 0.75  # the smallest rise that can be a cut, in standard deviations of a sample
+_LEAST_SIGMAS = 1.0  # the smallest rise that can be a cut, in standard deviations of a sample
 _COLD_RATE, _COLD_S = 0.003, 80.0  # share of idle a second by which it falls at first, and for about how long, s
 _DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.003, 0.004, 0.10  # idle wanders: share of idle at once, a second, at most
 
@@ -85,6 +85,7 @@ class Passage(NamedTuple):
     seen: bool
     low: float  # lowest level of it that lasted, mA,
     lasted: bool = False  # ... if one did
+    sigma: float = 0.0  # noise of a sample
 
 
 class _Chain(NamedTuple):
@@ -306,7 +307,7 @@ def _under_load(r: _Reading, s: Segment, price: float, p: Passage) -> _Reading:
     lasts = s.n >= _LASTS
     low = min(p.low, s.head.mean) if lasts and p.lasted else s.head.mean if lasts else p.low
     total, n, top = p.total + s.total, p.n + s.n, max(p.top, s.top)
-    grown = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, p.lasted or lasts)
+    grown = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, p.lasted or lasts, max(p.sigma, s.sigma))
     return _Reading(
         price + _LONG_CUT * (now - before), grown, r.idle, r.idle_brief, r.idle_at, s.tail, r.jumped, r.chain
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -265,7 +265,8 @@ class Motor:
         ahead = self._joiner.ahead(passages, None if self._fell_at else under_load.start if under_load else newest)
         held = self._joiner.held_from
         sure = tracker.earliest if held is None else min(tracker.earliest, held)
-        known = replace(run, end=self._fell_at, inrush_ma=self._inrush(tracker))
+        inrush = self._inrush(tracker)
+        known = MotorRun(run.start, run.start_seen, self._fell_at, inrush, run.stop_us, run.cuts)
         return Outlook([MotorCut(p, known) for p in ahead], under_load, known, sure)
 
     def state(self, outlook: Outlook, at: int) -> tuple[State, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -55,7 +55,9 @@ class _Walk:
     breaks: list[int]
 
     def copy(self) -> _Walk:
-        return _Walk(replace(self.opened), self.labels.copy(), self.breaks)
+        o = self.opened
+        twin = _Open(o.place, o.start, o.stepped, o.head, o.head_brief, o.folded, o.burst, o.total, o.top)
+        return _Walk(twin, self.labels.copy(), self.breaks)
 
 
 class Reader:

@@ -1,4 +1,4 @@
-"""Whose message is it? Topics told apart into those of the site's saws and all others. Pure."""
+"""Whose message is it? Topics and boxes told apart into those of the site's saws and all others. Pure."""
 
 from __future__ import annotations
 
@@ -10,19 +10,22 @@ from collector.wire.topics import Topic, parse_topic
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from collector.book.entries import SawEntry
 _KNOWN = 4096  # a topic is parsed once; a flood of invented ones must not fill the memory
 
 
 class Addresses:
-    """The topics of one site's saws.
+    """The topics and boxes of one site's saws.
 
     Args:
-        saws: their names.
+        saws: the saws; of one with a box, no other box is heard.
         site: name of the site; None: any.
     """
 
-    def __init__(self, saws: Iterable[str], site: str | None) -> None:
-        self._saws = frozenset(saws)
+    def __init__(self, saws: Iterable[SawEntry], site: str | None) -> None:
+        entries = list(saws)
+        self._saws = frozenset(entry.name for entry in entries)
+        self._boxes = {entry.name: entry.box.removesuffix(":") for entry in entries if entry.box is not None}
         self._site = site
         self._known: dict[str, Topic | Refusal] = {}
 
@@ -44,6 +47,20 @@ class Addresses:
         if isinstance(known, Refusal):
             raise known.with_traceback(None)
         return known
+
+    def check_box(self, saw: str, box: str) -> None:
+        """Whether a saw may be told of by this box (its URN, with or without the ``:`` at the end).
+
+        Raises:
+            Refusal: ``foreign-box``.
+        """
+        own = self._boxes.get(saw)
+        if own is not None and box.removesuffix(":") != own:
+            raise Refusal(
+                "foreign-box",
+                f"the pack is from {box!r}, but the box of {saw!r} is {own + ':'!r}; if the box was exchanged, give "
+                "its name to the saw in the settings, else correct that box's topic",
+            )
 
     def _checked(self, topic: Topic) -> Topic:
         if self._site is not None and topic.site != self._site:

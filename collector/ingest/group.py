@@ -123,6 +123,7 @@ class Group:
                 "message",
             )
         pack = read_pack(message.payload, message.received_us)
+        self._addresses.check_box(saw, pack.box)
         if pack.relative and message.mid is not None:
             # Relative to the first receipt, or a redelivery would count twice.
             digest = blake2b(message.payload, digest_size=16).digest()

@@ -86,7 +86,7 @@ class Ingest:
     Args:
         trace: the trace store; this object must be its only writer for these saws.
         book: the book; the same.
-        saws: the site's saws; messages of others are refused.
+        saws: the site's saws; messages of others are refused, and of other boxes where a saw's box is named.
         settings: of the detector.
         clock: gives the present in microseconds UTC.
         site: name of the site; messages of others are refused. None: any site.
@@ -116,7 +116,7 @@ class Ingest:
         entries = list(saws)
         book.open_saws(entries)
         self._saws = frozenset(entry.name for entry in entries)
-        self._addresses = Addresses(self._saws, site)
+        self._addresses = Addresses(entries, site)
         self._group = Group(self._addresses)
 
     def catch_up(self) -> None:

@@ -53,9 +53,7 @@ def encode(series: Series) -> bytes:
     rises, v_unit = _in_units(v[1:].astype(np.int64) - v[:-1])
     t_planes = _planes(steps - usual)
     v_planes = _planes(rises)
-    head = _HEAD.pack(
-        _VERSION, len(t_planes), len(v_planes), count, int(t[0]), t_unit, usual, int(v[0]), v_unit
-    )
+    head = _HEAD.pack(_VERSION, len(t_planes), len(v_planes), count, int(t[0]), t_unit, usual, int(v[0]), v_unit)
     parts = [head]
     for plane in (*t_planes, *v_planes):
         parts += (_SIZE.pack(len(plane)), plane)

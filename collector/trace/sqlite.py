@@ -203,9 +203,7 @@ class SqliteTrace:
         if application != _APPLICATION and made:
             raise TraceError(f"{self.path}: this is no trace file of ours; give the path of another file")
         if layout > _LAYOUT:
-            raise TraceError(
-                f"{self.path}: the file has layout {layout}, newer than {_LAYOUT}; update the program"
-            )
+            raise TraceError(f"{self.path}: the file has layout {layout}, newer than {_LAYOUT}; update the program")
         if readonly:
             self._pragma("query_only = ON")
             return

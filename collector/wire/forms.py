@@ -69,9 +69,7 @@ def _parse_json(payload: bytes) -> object:
     try:
         return orjson.loads(payload)
     except orjson.JSONDecodeError as error:
-        raise Refusal(
-            "not-json", f"the payload is no JSON: {error}; RFC 8428 §5 wants plain JSON in UTF-8"
-        ) from error
+        raise Refusal("not-json", f"the payload is no JSON: {error}; RFC 8428 §5 wants plain JSON in UTF-8") from error
 
 
 def _refuse_tag(_: object) -> NoReturn:
@@ -96,9 +94,7 @@ def _parse_cbor(payload: bytes) -> object:
         ).decode()
     # Decoders of a tag's content may raise whatever their content provokes; every failure is the payload's.
     except Exception as error:
-        raise Refusal(
-            "not-cbor", f"the payload is no CBOR that SenML allows: {error}; see RFC 8428 §6"
-        ) from error
+        raise Refusal("not-cbor", f"the payload is no CBOR that SenML allows: {error}; see RFC 8428 §6") from error
     if stream.tell() != len(payload):
         raise Refusal(
             "not-cbor",

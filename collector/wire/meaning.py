@@ -78,19 +78,13 @@ def read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
                 "'urn:dev:mac:0024befffe804ff1:', RFC 9039, and send one pack a box",
             )
         if signal not in times:
-            at.refuse(
-                "unknown-signal", "n", f"{show(signal)} is no signal; it must be one of {', '.join(SIGNALS)}"
-            )
+            at.refuse("unknown-signal", "n", f"{show(signal)} is no signal; it must be one of {', '.join(SIGNALS)}")
         _check_time(record.time_us, received_us, at)
         times[signal].append(record.time_us)
         values[signal].append(_reading(signal, record, at))
     if not box:
-        raise Refusal(
-            "empty", "the pack holds base fields and no reading; send it when there is something to report"
-        )
-    trace = Trace(
-        *(Series.of(times[name], values[name]) if times[name] else Series.empty() for name in SIGNALS)
-    )
+        raise Refusal("empty", "the pack holds base fields and no reading; send it when there is something to report")
+    trace = Trace(*(Series.of(times[name], values[name]) if times[name] else Series.empty() for name in SIGNALS))
     return Pack(box, trace, received_us is not None and _is_relative(records, form))
 
 

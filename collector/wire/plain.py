@@ -90,12 +90,7 @@ def read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack 
                 door_v.append(value)
             elif name == "station":
                 value = record[v]
-                if (
-                    size != 3
-                    or record[u] != "count"
-                    or type(value) is not int
-                    or not 0 <= value <= HIGHEST_STATION
-                ):
+                if size != 3 or record[u] != "count" or type(value) is not int or not 0 <= value <= HIGHEST_STATION:
                     return None
                 station_t.append(time)
                 station_v.append(value)

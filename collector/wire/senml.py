@@ -113,13 +113,9 @@ def _fields(raw: object, form: Form, at: Place) -> dict[str, Any]:
                 known[label] = value
                 continue
             if label.endswith("_"):
-                at.refuse(
-                    "unknown-field", label, "its name ends with '_', so it must be understood, and it is not"
-                )
+                at.refuse("unknown-field", label, "its name ends with '_', so it must be understood, and it is not")
         elif type(key) is not int:
-            at.refuse(
-                "bad-record", None, f"the label {show(key)} is neither a text nor an integer, RFC 8428 §6"
-            )
+            at.refuse("bad-record", None, f"the label {show(key)} is neither a text nor an integer, RFC 8428 §6")
         foreign = True
     if not known and foreign:
         at.refuse("bad-record", None, "it has no field that RFC 8428 knows; give a name and a value")
@@ -137,9 +133,7 @@ def _version(value: object, form: Form, at: Place) -> int:
             f"{show(value)} is not a positive integer; leave it out for version {VERSION}",
         )
     if value > VERSION:
-        at.refuse(
-            "bad-version", "bver", f"version {show(value)} is newer than {VERSION}; send RFC 8428's version"
-        )
+        at.refuse("bad-version", "bver", f"version {show(value)} is newer than {VERSION}; send RFC 8428's version")
     return value
 
 
@@ -152,9 +146,7 @@ def _take_bases(bases: dict[str, Any], fields: dict[str, Any], at: Place) -> Non
             bases[label] = _number(fields[label], label, at)
 
 
-def _record(
-    fields: dict[str, Any], bases: dict[str, Any], version: int, received_us: int | None, at: Place
-) -> Record:
+def _record(fields: dict[str, Any], bases: dict[str, Any], version: int, received_us: int | None, at: Place) -> Record:
     name = bases["bn"] + (_text(fields["n"], "n", at) if "n" in fields else "")
     if not _NAME.fullmatch(name):
         at.refuse(
@@ -186,9 +178,7 @@ def _record(
     )
 
 
-def _value(
-    fields: dict[str, Any], label: str, bases: dict[str, Any], at: Place
-) -> float | bool | str | bytes:
+def _value(fields: dict[str, Any], label: str, bases: dict[str, Any], at: Place) -> float | bool | str | bytes:
     value = fields[label]
     if label == "v":
         return _finite(bases["bv"] + _number(value, "v", at), "v", at)

@@ -8,3 +8,6 @@ FLAWED = 1
 
 MISUSED = 2
 """Wrong arguments or a wrong kerfbook.toml: nothing was done."""
+
+SHOWN = 3
+"""What would change was shown, and nothing was changed."""

@@ -8,18 +8,16 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from collector.detect.detector import derive
 from collector.detect.settings import DetectSettings
-from collector.facts import as_record
-from collector.signals import Trace, merge
-from collector.wire.pack import read_pack
-from collector.wire.refusal import Refusal
+from collector.replay import replay
 from dashboard.commands import codes
 from dashboard.config import load
 from dashboard.config.kinds import UnfitError, name
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable
+
+    from collector.wire.refusal import Refusal
 
 HELP = "read recorded packs of one saw and print the facts"
 MORE = """
@@ -32,8 +30,6 @@ lines were read, 1 some were not, 2 wrong arguments or no such file.
 
 example: kerfbook replay heron.jsonl --saw heron > facts.jsonl
 """
-_BATCH = 512
-"""Packs united at a time: memory stays small, and each reading is copied only a few times."""
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -69,31 +65,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _replay(lines: Iterable[bytes], saw: str, settings: DetectSettings, out: TextIO) -> int:
-    refused: list[int] = []
-    trace = _united(_packs(lines, refused))
-    for fact in derive(saw, trace, settings):
-        out.write(json.dumps(as_record(fact)) + "\n")
+    refused = 0
+
+    def tell(number: int, refusal: Refusal) -> None:
+        nonlocal refused
+        refused += 1
+        print(f"line {number}: {refusal.code}: {refusal.reason}", file=sys.stderr)
+
+    for record in replay(lines, saw, settings, tell):
+        out.write(json.dumps(record) + "\n")
     return codes.FLAWED if refused else codes.DONE
-
-
-def _packs(lines: Iterable[bytes], refused: list[int]) -> Iterator[Trace]:
-    """The readings of every line that can be read; numbers of the others go to ``refused``."""
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
-            continue
-        try:
-            yield read_pack(line.strip(), None).trace
-        except Refusal as refusal:
-            refused.append(number)
-            print(f"line {number}: {refusal.code}: {refusal.reason}", file=sys.stderr)
-
-
-def _united(packs: Iterator[Trace]) -> Trace:
-    parts: list[Trace] = []
-    batch: list[Trace] = []
-    for pack in packs:
-        batch.append(pack)
-        if len(batch) == _BATCH:
-            parts.append(merge(batch))
-            batch.clear()
-    return merge([*parts, *batch])

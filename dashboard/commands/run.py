@@ -74,7 +74,8 @@ def _serve(settings: Settings) -> int:
     web = settings.web
     try:
         connection = _connection(settings.broker)
-        house = House(settings.site, settings.stores.trace, settings.stores.book, settings.detection)
+        boxes = {saw.name: saw.box for saw in settings.saws if saw.box is not None}
+        house = House(settings.site, settings.stores.trace, settings.stores.book, settings.detection, boxes)
     except (BookError, TraceError, OSError) as error:
         print(f"kerfbook run: {error}", file=sys.stderr)
         return codes.FLAWED

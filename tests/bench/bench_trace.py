@@ -20,9 +20,7 @@ def running(rng, start, count):
     """Motor current at 10 Hz with 3 ms jitter, idle and cuts, noise of 0.05 A, resolution 0.01 A."""
     t = start + (np.arange(count) * 100 + np.rint(rng.normal(0, 3, count)).astype(np.int64)) * 1000
     lengths = rng.integers(30, 150, count // 30 + 2)
-    load = np.repeat(
-        np.where(np.arange(len(lengths)) % 2, rng.integers(1500, 5000, len(lengths)), 0), lengths
-    )[:count]
+    load = np.repeat(np.where(np.arange(len(lengths)) % 2, rng.integers(1500, 5000, len(lengths)), 0), lengths)[:count]
     v = np.rint((3300 + load + rng.normal(0, 50, count)) / 10) * 10
     return Series(t.astype(np.int64), v.astype(np.int32))
 
@@ -99,18 +97,15 @@ def test_a_day_of_one_saw_as_it_comes(capsys, tmp_path):
     live, found = clock(lambda: store.read("heron", *EVER))
     assert found.same(whole)
     hour = [
-        clock(lambda s=s: store.read("heron", NOW + s * 10**9, NOW + s * 10**9 + 3_600_000_000))[0]
-        for s in range(28)
+        clock(lambda s=s: store.read("heron", NOW + s * 10**9, NOW + s * 10**9 + 3_600_000_000))[0] for s in range(28)
     ]
     minute = [
-        clock(lambda s=s: store.read("heron", NOW + s * 10**9, NOW + s * 10**9 + 60_000_000))[0]
-        for s in range(28)
+        clock(lambda s=s: store.read("heron", NOW + s * 10**9, NOW + s * 10**9 + 60_000_000))[0] for s in range(28)
     ]
     store.close()
     plain = sqlite3.connect(tmp_path / "rows.db")
     plain.execute(
-        "CREATE TABLE r (saw INTEGER, signal INTEGER, t INTEGER, v INTEGER, "
-        "PRIMARY KEY (saw, signal, t)) WITHOUT ROWID"
+        "CREATE TABLE r (saw INTEGER, signal INTEGER, t INTEGER, v INTEGER, PRIMARY KEY (saw, signal, t)) WITHOUT ROWID"
     )
     with plain:
         for i, s in enumerate(whole.series()):

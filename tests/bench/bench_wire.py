@@ -64,9 +64,7 @@ def test_microseconds_to_refuse(capsys):
     bad = {
         "10 MB": b"[" + b" " * 10_000_000 + b"]",
         "1 MiB of open brackets": b"[" * (1 << 20),
-        "the limit of records, the last one wrong": b"["
-        + b",".join([b'{"n":"a","v":1}'] * 19_999 + [b"1"])
-        + b"]",
+        "the limit of records, the last one wrong": b"[" + b",".join([b'{"n":"a","v":1}'] * 19_999 + [b"1"]) + b"]",
         "350 000 empty records": b"[" + b",".join([b"{}"] * 349_000) + b"]",
         "a pack with its last value negative": good.replace(b'"vb":true}]', b'"vb":-1}]'),
     }

@@ -59,7 +59,9 @@ def main() -> None:
     for amps in np.arange(0, top / 1000, max(1, round(top / 5000))):
         out.append(f'<text x="{LEFT - 8}" y="{y(amps * 1000) + 4:.1f}" text-anchor="end">{amps:.0f} A</text>')
     for second in range(0, (end - start) // SECOND + 1, 10):
-        out.append(f'<text x="{x(start + second * SECOND):.1f}" y="{HEIGHT - 24}" text-anchor="middle">{second} s</text>')
+        out.append(
+            f'<text x="{x(start + second * SECOND):.1f}" y="{HEIGHT - 24}" text-anchor="middle">{second} s</text>'
+        )
     out.append(
         f'<text x="{LEFT}" y="{HEIGHT - 6}" fill="#555">grey: samples (the start is cut off at the top) · red: levels between '
         "steps · dashed: idle under a cut · green: what is called a cut</text></svg>"

@@ -177,6 +177,19 @@ def test_run_checks_a_file_without_starting(tmp_path: Path, capsys: pytest.Captu
 
 
 @pytest.mark.real
+def test_run_does_not_carry_the_demo_with_it(tmp_path: Path) -> None:
+    code = (
+        "import sys; from dashboard.cli import main; main(['run', '--config', 'none']); "
+        "sys.exit(', '.join(m for m in ('amqtt', 'simulator', 'plotly') if m in sys.modules) or 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "There is no none" in done.stderr
+
+
+@pytest.mark.real
 def test_a_reader_that_has_seen_enough_breaks_nothing(played: tuple[Path, Path]) -> None:
     command = [
         sys.executable,

@@ -71,6 +71,16 @@ def test_the_remarks_of_the_example_tell_the_usual_values() -> None:
     assert settings.detection == DetectSettings()
 
 
+@pytest.mark.parametrize("written", ["urn:dev:mac:0024befffe804ff1:", "urn:dev:mac:0024befffe804ff1"])
+def test_a_saws_own_box_is_its_urn_with_or_without_the_last_colon(written: str) -> None:
+    settings = loads(f'{LEAST}box = "{written}"\n', "kerfbook.toml", FOLDER)
+    assert settings.saws[0].box == "urn:dev:mac:0024befffe804ff1:"
+
+
+def test_a_box_that_no_pack_could_come_from_is_a_fault() -> None:
+    assert "a box's URN, RFC 9039" in fault_of('box = "0024befffe804ff1"\n')
+
+
 def test_a_few_lines_are_enough() -> None:
     settings = loads(LEAST, "kerfbook.toml", FOLDER)
     assert settings.site.title == "workshop"

@@ -11,6 +11,7 @@ What truth means here, where the words leave room:
 - A cut lasts from the first touch to the last: its ramps (0 to 0.5 s) belong to it.
 - Feed pauses have the current at idle for 0.2 to 0.9 s, separate cuts have it there for 1.3 s or more; bumps last
   under 0.75 s, cuts at least 1.5 s. Nothing lies between, because nobody could say what it would be.
+- Star-delta starters are for motors of 7 A full load or more (common practice, no source).
 - A light cut lasts no longer than 10 s, and none comes within 2 s of spin-up, before there was a level to see.
 - Every brake that can be seen stands above the highest cut, or below idle after a moment without current.
 - A door visit whose ends, or the standstill before it, fell into a lost pack is unsure.
@@ -127,7 +128,7 @@ HARD: dict[str, Callable[[Saw, Generator], Saw]] = {
     "big-motor": lambda s, d: replace(s, full=_uniform(d, 16, 20)),
     "slow-samples": lambda s, d: replace(s, rate=_uniform(d, 5, 7)),
     "fast-samples": lambda s, d: replace(s, rate=_uniform(d, 30, 50)),
-    "star-delta": lambda s, _: replace(s, start="star"),
+    "star-delta": lambda s, _: replace(s, start="star", full=max(s.full, 7.0)),
     "soft-start": lambda s, _: replace(s, start="soft"),
     "cold": lambda s, d: replace(s, cold=0.5, warm_up=_uniform(d, 40, 150), off=(12.0, 30.0)),
     "wander": lambda s, d: replace(s, wander=0.08, wander_kind=str(d.choice(["sine", "walk"]))),
@@ -159,6 +160,7 @@ _APART = (
     ("small-motor", "big-motor"),
     ("slow-samples", "fast-samples"),
     ("star-delta", "soft-start"),
+    ("star-delta", "small-motor"),
     ("light", "coarse"),
     ("brake-at-once", "brake-below-idle", "brake-unseen"),
     ("busy", "close-cuts", "bounce", "feed-pauses"),
@@ -203,7 +205,7 @@ def _everything(dice: Generator) -> Saw:
         dead_time=(0.0, 0.3), bounce=True, lost=_uniform(dice, 0.0, 0.03), holes=int(dice.integers(0, 3)),
         jitter=0.3, sparse=bool(dice.random() < 0.5), begin=str(dice.choice(["off", "run", "on"])),
     )  # fmt: skip
-    return _motor(saw, dice)
+    return _motor(saw, dice, low=7.0 if saw.start == "star" else 3.0)
 
 
 def _fair(saw: Saw) -> Saw:

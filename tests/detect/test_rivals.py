@@ -36,7 +36,8 @@ def test_scipy_finds_the_peaks_and_widths_of_its_own_documented_example():
     assert found["widths"] == pytest.approx(page)
 
 
+@pytest.mark.parametrize("told", [True, False])
 @pytest.mark.parametrize(("rival", "tuner"), [(KERNEL, KERNEL), (PELT, PELT_TUNER), (PEAKS, PEAKS)])
-def test_each_rival_finds_the_cuts_of_an_ordinary_trace_with_settings_tuned_on_another(rival, tuner):
-    settings = tuner.best([case("other saw", "ordinary", 1)])
-    assert rival.f1([case("other saw", "ordinary", 2)], settings) > 0.95
+def test_each_rival_finds_the_cuts_of_an_ordinary_trace_with_settings_tuned_on_another(rival, tuner, told):
+    settings = tuner.best([case("other saw", "ordinary", 1)], told=told)
+    assert rival.f1([case("other saw", "ordinary", 2)], settings) > (0.95 if told else 0.7)

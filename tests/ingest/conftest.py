@@ -5,7 +5,7 @@ import shutil
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory, mkdtemp
-from typing import Any
+from typing import Any, Self
 
 import pytest
 
@@ -45,10 +45,11 @@ class Shop:
         self.book = Book(f"sqlite:///{folder}/book.db")
         self.trace = SqliteTrace(folder / "trace.db")
         self.clock = T0
+        self.boxes: dict[str, str] = {}
         self.open()
 
     def open(self) -> Ingest:
-        saws = [SawEntry("heron", "Heron"), SawEntry("plover")]
+        saws = [SawEntry("heron", "Heron", self.boxes.get("heron")), SawEntry("plover")]
         self.ingest = Ingest(self.trace, self.book, saws, None, lambda: self.clock, make=self.make, site="tern-point")
         return self.ingest
 
@@ -71,6 +72,12 @@ class Shop:
     def close(self) -> None:
         self.book.close()
         self.trace.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 @pytest.fixture

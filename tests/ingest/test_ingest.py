@@ -7,7 +7,7 @@ import pytest
 from collector.facts import SECOND
 from collector.signals import Series, Trace, merge
 from collector.wire.pack import write_pack
-from tests.ingest.conftest import BOX, T0, motor
+from tests.ingest.conftest import BOX, T0, Shop, motor
 from tests.ingest.test_laws import TOPIC
 from tests.ingest.threshold import ThresholdDetector, derive
 
@@ -67,6 +67,39 @@ def test_a_malformed_pack_is_refused_with_its_reason_and_the_next_good_one_goes_
 )
 def test_a_topic_that_is_none_of_ours_is_refused(shop, topic, code):
     assert refused(shop, GOOD, topic) == code
+
+
+@pytest.mark.parametrize("own", ["urn:dev:mac:0024befffe804ff9:", "urn:dev:mac:0024befffe804ff9"])
+def test_a_saw_that_names_its_box_hears_no_other(tmp_path, own):
+    with Shop(tmp_path) as shop:
+        shop.boxes = {"heron": own}
+        shop.open()
+        shop.take(motor([(1, 0)]), "foreign")
+        shop.take(motor([(1, 0)]), "of a saw that hears any", saw="plover")
+        mine = write_pack(own, motor([(2, 0)]))
+        shop.ingest.take(TOPIC, mine, T0 + 2 * SECOND, False, "mine")
+        assert shop.ingest.settle() == ["foreign", "of a saw that hears any", "mine"]
+        (entry,) = shop.book.refusals()
+        assert (entry.code, entry.saw) == ("foreign-box", "heron")
+        assert repr(BOX) in entry.reason
+        assert "urn:dev:mac:0024befffe804ff9:" in entry.reason
+        assert shop.ingest.counts.refused == 1
+        assert shop.book.refusal_counts() == {("heron", "foreign-box"): 1}
+        assert shop.trace.read("heron", 0, 2**62).same(motor([(2, 0)]))
+        assert shop.trace.last("plover") is not None
+
+
+def test_a_foreign_box_is_refused_though_its_pack_was_delivered_before(tmp_path):
+    """Packs with relative times are decoded again when the broker repeats them: no way round the check."""
+    with Shop(tmp_path) as shop:
+        shop.boxes = {"heron": "urn:dev:mac:0024befffe804ff9:"}
+        shop.open()
+        pack = write_pack(BOX, motor([(1, 0)]), clock=False, base_time_us=T0 + SECOND)
+        shop.ingest.take(TOPIC, pack, T0 + SECOND, False, 1, mid=7)
+        shop.ingest.take(TOPIC, pack, T0 + SECOND, False, 2, mid=7, again=True)
+        assert shop.ingest.settle() == [1, 2]
+        assert shop.book.refusal_counts() == {("heron", "foreign-box"): 2}
+        assert shop.trace.last("heron") is None
 
 
 def test_a_pack_that_the_broker_kept_is_refused_however_good(shop):

@@ -116,9 +116,7 @@ class Laws:
             case 1:
                 pieces.reverse()
             case 2:  # nearly in order, as a box that buffered
-                pieces[len(pieces) // 3 :] = (
-                    pieces[len(pieces) // 2 :] + pieces[len(pieces) // 3 : len(pieces) // 2]
-                )
+                pieces[len(pieces) // 3 :] = pieces[len(pieces) // 2 :] + pieces[len(pieces) // 3 : len(pieces) // 2]
         for i, piece in enumerate(pieces):
             store.write("heron", piece)
             if rng.random() < 0.5:

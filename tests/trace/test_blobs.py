@@ -18,9 +18,7 @@ ANY = st.integers(-(1 << 59), 1 << 59)
 def series(draw, times=ANY):
     unit = draw(st.sampled_from([1, 7, 1000, 1_000_000]))
     t = sorted({x // unit * unit for x in draw(st.lists(times, min_size=1, max_size=300))})
-    values = draw(
-        st.sampled_from([st.integers(0, 1), st.integers(300, 400), st.integers(-(1 << 31), (1 << 31) - 1)])
-    )
+    values = draw(st.sampled_from([st.integers(0, 1), st.integers(300, 400), st.integers(-(1 << 31), (1 << 31) - 1)]))
     return Series.of(t, draw(st.lists(values, min_size=len(t), max_size=len(t))))
 
 

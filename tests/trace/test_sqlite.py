@@ -152,8 +152,7 @@ def test_threads_may_read_while_one_writes(path):
 def test_the_disk_is_told_to_keep_every_commit(path):
     with SqliteTrace(path) as store:
         pragmas = [
-            store._db.execute(f"PRAGMA {p}").fetchone()[0]
-            for p in ("journal_mode", "synchronous", "auto_vacuum")
+            store._db.execute(f"PRAGMA {p}").fetchone()[0] for p in ("journal_mode", "synchronous", "auto_vacuum")
         ]
     assert pragmas == ["wal", 2, 2]  # 2 is FULL, 2 is INCREMENTAL
 
@@ -258,13 +257,12 @@ def test_kill_9_at_any_moment_loses_nothing_that_was_committed(path):
             text=True,
             env=os.environ | {"PYTHONPATH": str(Path.cwd())},
         )
-        said = [child.stdout.readline()]
-        reader = threading.Thread(target=lambda out=child.stdout, into=said: into.extend(out))
-        reader.start()
-        time.sleep(float(rng.uniform(0.05, 0.4)))
+        # So many commits, and then any moment of the next ones: no matter how busy the computer is.
+        said = [child.stdout.readline() for _ in range(int(rng.integers(100, 200)))]
+        time.sleep(float(rng.uniform(0, 0.005)))
         child.send_signal(signal.SIGKILL)
         child.wait()
-        reader.join()
+        said.extend(child.stdout)
         child.stdout.close()
         told = int([line for line in said if line.endswith("\n")][-1])
         with SqliteTrace(path) as store:

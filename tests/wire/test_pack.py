@@ -72,9 +72,7 @@ class TestMeaning:
         payload = pack({**MOTOR, "t": 1}, {**MOTOR, "v": 1}, {**MOTOR, "v": 2})
         assert read_pack(payload, NOW).trace.same(trace([(NOW, 1000), (NOW + 1_000_000, 3310)]))
 
-    @pytest.mark.parametrize(
-        ("amps", "ma"), [(-0.5, 0), (-0.0004, 0), (0, 0), (0.0006, 1), (1000, 1_000_000)]
-    )
+    @pytest.mark.parametrize(("amps", "ma"), [(-0.5, 0), (-0.0004, 0), (0, 0), (0.0006, 1), (1000, 1_000_000)])
     def test_noise_below_zero_is_zero(self, amps, ma):
         assert read_pack(pack({**MOTOR, "v": amps}), NOW).trace.motor.v.tolist() == [ma]
 
@@ -184,9 +182,7 @@ def traces(draw, times=moments):
         return Series.of(t, draw(st.lists(values, min_size=len(t), max_size=len(t))))
 
     switch = st.integers(0, 1)
-    return Trace(
-        series(st.integers(0, 1_000_000)), series(switch), series(st.integers(0, 9999)), series(switch)
-    )
+    return Trace(series(st.integers(0, 1_000_000)), series(switch), series(st.integers(0, 9999)), series(switch))
 
 
 @given(traces().filter(len), st.sampled_from(["json", "cbor"]), st.none() | moments)
@@ -213,9 +209,7 @@ def test_nothing_is_written_of_nothing():
         write_pack(BOX, trace([(NOW, 1)]), clock=False)
 
 
-numbers = st.sampled_from(
-    [0, -0.1, 0.25, 1, 3.31, 600, 601, -1, 1e3, 1e300, True, None, "1", 1 << 28, NOW / 1e6]
-)
+numbers = st.sampled_from([0, -0.1, 0.25, 1, 3.31, 600, 601, -1, 1e3, 1e300, True, None, "1", 1 << 28, NOW / 1e6])
 values = st.fixed_dictionaries(
     {},
     optional={

@@ -38,9 +38,7 @@ class TestTheExamplesOfTheRfc:
     # seconds".
     SIX_SECONDS = (
         *(
-            Record(
-                "urn:dev:ow:10e2073a0108006:current", "A", 1_276_020_076_001_000 + t * 1_000_000, v, version=5
-            )
+            Record("urn:dev:ow:10e2073a0108006:current", "A", 1_276_020_076_001_000 + t * 1_000_000, v, version=5)
             for t, v in ((-5, 1.2), (-4, 1.3), (-3, 1.4), (-2, 1.5), (-1, 1.6))
         ),
         Record("urn:dev:ow:10e2073a0108006:voltage", "V", 1_276_020_076_001_000, 120.1, version=5),
@@ -54,9 +52,7 @@ class TestTheExamplesOfTheRfc:
         assert tuple(resolve(rfc.SIX_SECONDS_CBOR, NOW)) == self.SIX_SECONDS
 
     def test_5_1_3_resolves_to_the_data_printed_in_5_1_4(self):
-        printed = [
-            Record(r["n"], r["u"], round(r["t"]) * 1_000_000, r["v"]) for r in json.loads(rfc.MANY_RESOLVED)
-        ]
+        printed = [Record(r["n"], r["u"], round(r["t"]) * 1_000_000, r["v"]) for r in json.loads(rfc.MANY_RESOLVED)]
         assert resolve(rfc.MANY, NOW) == printed
 
     def test_5_1_4_resolved_data_resolves_to_itself(self):
@@ -85,9 +81,7 @@ class TestTheExamplesOfTheRfc:
 
 class TestResolution:
     def test_base_value_is_added_to_the_value(self):
-        records = resolve(
-            pack({"n": "a", "bv": 20, "v": 1}, {"n": "b", "v": -0.5}, {"n": "c", "vb": True}), NOW
-        )
+        records = resolve(pack({"n": "a", "bv": 20, "v": 1}, {"n": "b", "v": -0.5}, {"n": "c", "vb": True}), NOW)
         assert [r.value for r in records] == [21, 19.5, True]
 
     def test_base_sum_is_added_to_the_sum_and_stands_alone_where_there_is_none(self):
@@ -95,9 +89,7 @@ class TestResolution:
         assert [(r.value, r.sum) for r in records] == [(None, 21), (2, 20)]
 
     def test_a_new_base_holds_from_its_record_on(self):
-        records = resolve(
-            pack({"bu": "A", "n": "a", "v": 1}, {"bu": "V", "n": "b", "v": 1}, {"n": "c", "v": 1}), NOW
-        )
+        records = resolve(pack({"bu": "A", "n": "a", "v": 1}, {"bu": "V", "n": "b", "v": 1}, {"n": "c", "v": 1}), NOW)
         assert [r.unit for r in records] == ["A", "V", "V"]
 
     def test_update_time_is_kept(self):

@@ -9,7 +9,7 @@ export class Zone {
     this.#seconds = make({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
     this.#tenths = make({ hour: "2-digit", minute: "2-digit", second: "2-digit", fractionalSecondDigits: 1 });
     this.#minutes = make({ hour: "2-digit", minute: "2-digit" });
-    this.#long = make({ weekday: "short", day: "numeric", month: "long", year: "numeric" });
+    this.#long = make({ weekday: "short", day: "numeric", month: "short", year: "numeric" });
   }
 
   /** Milliseconds by which the zone's clock is ahead of UTC. */

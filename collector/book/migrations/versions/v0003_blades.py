@@ -6,7 +6,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "blades"
-down_revision = "0001"
+down_revision = "0002_people"
 branch_labels = None
 depends_on = None
 

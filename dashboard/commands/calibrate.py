@@ -1,0 +1,204 @@
+"""``kerfbook calibrate``: a guided trial of one saw, and how its detector does by people's marks."""
+
+from __future__ import annotations
+
+import select
+import sys
+import time
+from typing import TYPE_CHECKING
+
+from api.score import score_of
+from collector.book.entries import BookError, SawEntry
+from collector.book.marks import Marks
+from collector.book.settings import SawSettings, SettingsHistory
+from collector.calibrate import Calibration, Level, Steps, amps, calibrate
+from collector.facts import SECOND
+from collector.trace.store import TraceError
+from dashboard.commands import codes
+from dashboard.commands.place import NoPlaceError, Place, add_place, clock, find_place, moment
+
+if TYPE_CHECKING:
+    import argparse
+
+    from collector.book.book import Book
+    from collector.trace.sqlite import SqliteTrace
+
+HELP = "get a saw's detector started: motor off, idle, three cuts; or report how it does"
+MORE = """
+Watches the saw's live current while you follow five steps: motor off, idle, three cuts,
+switch off, standstill. Says what it sees, and whether the clamp is too big, too small, or
+does not see the motor; then keeps the settings with their date. The collector must be
+running; it works with new settings from its next start on. `kerfbook derive` takes them to
+the past.
+
+--steps looks at a trial that was made before: the five times at which it began, was
+switched on, began to cut, was switched off, and ended. --report prints precision and recall
+against people's marks.
+
+The current clamp goes round one insulated conductor inside an enclosure: a licensed
+electrician fits it. Before any work at the blade: isolate the saw, lock it off, wait for
+standstill, and follow the machine's own manual. Kerfbook informs and protects nobody.
+
+Exit code: 0 sound, kept or reported; 1 something must be mended first, or no marks; 2 wrong
+arguments or no stores; 3 shown, and not kept.
+
+example: kerfbook calibrate heron
+"""
+
+_ASKS = (
+    "Motor off. Lock the beam at a station and free it; with the blade standing still, open the blade door and close "
+    "it. Wait half a minute, then press Enter and switch the motor on",
+    "Let it idle for a minute. Press Enter when you are about to cut",
+    "Make three cuts in usual material, some seconds apart. Press Enter and switch the motor off",
+    "Wait until the blade stands still and ten seconds more. Press Enter",
+)
+_SIGNS = {Level.GOOD: "ok  ", Level.NOTE: "    ", Level.ATTENTION: "look", Level.FAULT: "MEND"}
+_WEEKS_US = 8 * 7 * 86_400 * SECOND
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument("saw", metavar="SAW", help="name of the saw")
+    parser.add_argument("--steps", nargs=5, metavar="TIME", help="times of a trial made before: off idle cuts stop end")
+    parser.add_argument("--report", action="store_true", help="precision and recall against people's marks")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="of the report (default: eight weeks ago)")
+    parser.add_argument("--to", dest="end", metavar="TIME", help="of the report (default: now)")
+    parser.add_argument("--who", default="installer", metavar="ROLE", help="who keeps them (default: installer)")
+    parser.add_argument("--yes", action="store_true", help="keep sound settings without asking")
+    add_place(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Guide, look, keep; or report."""
+    try:
+        place = find_place(args)
+        place.check_saw(args.saw)
+        _check_who(args.who)
+        now = time.time_ns() // 1000
+        start = moment(args.start, place.zone) if args.start else now - _WEEKS_US
+        end = moment(args.end, place.zone) if args.end else now
+        steps = Steps(*(moment(text, place.zone) for text in args.steps)) if args.steps else None
+    except (NoPlaceError, ValueError) as error:
+        print(f"kerfbook calibrate: {error}", file=sys.stderr)
+        return codes.MISUSED
+    try:
+        with place.open() as (trace, book):
+            if args.report:
+                return _report(args.saw, place, book, (start, end))
+            return _trial(args, place, trace, book, steps)
+    except (TraceError, BookError) as error:
+        print(f"kerfbook calibrate: {error}", file=sys.stderr)
+        return codes.MISUSED
+    except KeyboardInterrupt:
+        print("\nstopped; nothing was kept", file=sys.stderr)
+        return codes.SHOWN
+
+
+def _check_who(who: str) -> None:
+    if not who.strip() or len(who) > 64:
+        raise NoPlaceError("--who is a name or role of at most 64 characters")
+
+
+def _report(saw: str, place: Place, book: Book, period: tuple[int, int]) -> int:
+    days, score = score_of(book, saw, *period, place.zone)
+    if not days:
+        print(
+            f"{saw}: nobody marked a cut between {clock(period[0], place.zone)} and {clock(period[1], place.zone)}; "
+            "mark what is wrong in the logbook first"
+        )
+        return codes.FLAWED
+    on = f"{len(days)} day{'' if len(days) == 1 else 's'}"
+    print(f"{saw}: by people's marks on {on}, unmarked cuts there taken as right")
+    print(f"  found and right    {score.right:6d}")
+    print(f"  found, no cut      {score.wrong:6d}")
+    print(f"  missed             {score.missed:6d}")
+    print(f"  precision          {_share(score.precision)}")
+    print(f"  recall             {_share(score.recall)}")
+    total = len(Marks(book).of(saw, *period, withdrawn=True))
+    print(f"  {total} mark{'' if total == 1 else 's'} in the period, those taken back included")
+    return codes.DONE
+
+
+def _share(value: float | None) -> str:
+    return "     -" if value is None else f"{value:.4f}"
+
+
+def _trial(args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Book, steps: Steps | None) -> int:
+    if steps is None:
+        if not sys.stdin.isatty():
+            hint = "give the times of a trial with --steps"
+            print(f"kerfbook calibrate: nobody is at this terminal; {hint}", file=sys.stderr)
+            return codes.MISUSED
+        steps = _guide(args.saw, trace)
+    found = calibrate(args.saw, trace.read(args.saw, steps.off, (steps.end or 0) + 1), steps, place.detection)
+    _tell(args.saw, found, steps, place)
+    if not found.sound or found.settings is None:
+        print("Mend what is marked MEND, and make the trial again. Nothing was kept.")
+        return codes.FLAWED
+    if not args.yes and not _agreed():
+        print("Nothing was kept.")
+        return codes.SHOWN
+    known = {entry.name for entry in book.saws()}
+    if args.saw not in known:
+        book.open_saws([SawEntry(args.saw)])
+    m = found.measured
+    seen = {"idle_amps": (m.idle_ma or 0) / 1000, "noise_amps": round((m.noise_ma or 0) / 1000, 4),
+            "offset_amps": (m.offset_ma or 0) / 1000, "rises_amps": [r / 1000 for r in m.rises_ma]}  # fmt: skip
+    now = time.time_ns() // 1000
+    SettingsHistory(book).add(SawSettings(args.saw, steps.off, found.settings, seen, args.who.strip(), now))
+    print(
+        f"Kept, in force from {clock(steps.off, place.zone)}. A running collector takes them at its next start; for "
+        f"the past: kerfbook derive --from … --to … --saw {args.saw}"
+    )
+    return codes.DONE
+
+
+def _guide(saw: str, trace: SqliteTrace) -> Steps:
+    """Leads through the steps, the live current beside each."""
+    times = [time.time_ns() // 1000]
+    for number, ask in enumerate(_ASKS, 1):
+        print(f"\n{number} of {len(_ASKS)}. {ask}.")
+        _wait_for_enter(saw, trace)
+        times.append(time.time_ns() // 1000)
+    return Steps(*times)
+
+
+def _wait_for_enter(saw: str, trace: SqliteTrace) -> None:
+    while True:
+        last = trace.last(saw)
+        text = "nothing heard from the box yet"
+        if last is not None:
+            motor = trace.read(saw, last - 60 * SECOND, last + 1).motor
+            age = time.time() - last / SECOND
+            current = amps(int(motor.v[-1])) if len(motor) else "no current reported"
+            text = f"{current}, {age:.0f} s ago"
+        print(f"\r  {text}          ", end="", file=sys.stderr, flush=True)
+        ready, _, _ = select.select([sys.stdin], [], [], 0.5)
+        if ready:
+            sys.stdin.readline()
+            print(file=sys.stderr)
+            return
+
+
+def _tell(saw: str, found: Calibration, steps: Steps, place: Place) -> None:
+    print(f"{saw}, trial from {clock(steps.off, place.zone)}")
+    for finding in found.findings:
+        print(f"  {_SIGNS[finding.level]} {finding.text}")
+        if finding.what_to_do:
+            print(f"       {finding.what_to_do}")
+    if found.settings is None:
+        return
+    if found.settings:
+        print("  settings that follow:")
+        for name, value in found.settings.items():
+            print(f"       {name[:-3]} {amps(value)}")
+    else:
+        print("  the usual settings fit this motor")
+
+
+def _agreed() -> bool:
+    if not sys.stdin.isatty():
+        print("Nobody can be asked here: say --yes to keep sound settings.", file=sys.stderr)
+        return False
+    print("Keep them? [y/N] ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().lower() in {"y", "yes"}

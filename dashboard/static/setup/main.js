@@ -1,0 +1,198 @@
+// Setting a saw up: shows the live current, keeps the times of the steps in the address, and says what the trial says.
+import { ask, iso } from "../desk/ask.js";
+import { Zone, ticks } from "../desk/days.js";
+import { keepRole } from "../desk/who.js";
+
+const at = (id) => document.getElementById(id);
+const saw = document.body.dataset.saw;
+const who = keepRole(at("who"));
+const ORDER = ["off", "idle", "cuts", "stop", "end"];
+const NEXT = {
+  none: "the motor is off: begin", off: "switch the motor on now: next step", idle: "about to cut: next step",
+  cuts: "cuts are made, switch off now: next step", stop: "it stands still: finish", end: null,
+};
+const WORDS = { good: "in order", note: "to know", attention: "look", fault: "mend first" };
+const MINUTES = 3;
+
+let zone, ahead = 0; // how far the server's clock is ahead of this device's
+let steps = readSteps();
+
+function readSteps() {
+  const asked = new URLSearchParams(location.search);
+  return Object.fromEntries(ORDER.filter((step) => Date.parse(asked.get(step))).map((step) => [step, Date.parse(asked.get(step))]));
+}
+
+function rememberSteps() {
+  const text = ORDER.filter((step) => steps[step]).map((step) => `${step}=${iso(steps[step])}`).join("&");
+  history.replaceState(null, "", text ? `?${text}` : location.pathname);
+}
+
+const now = () => Date.now() + ahead;
+const current = () => ORDER.filter((step) => steps[step]).at(-1) ?? "none";
+
+function trouble(error) {
+  at("trouble").textContent = error?.message ?? "";
+  at("trouble").hidden = !error;
+}
+
+function paintSteps() {
+  const here = current();
+  for (const item of document.querySelectorAll("[data-step]")) {
+    const place = ORDER.indexOf(item.dataset.step);
+    const reached = ORDER.indexOf(here);
+    item.classList.toggle("done", place < reached);
+    item.classList.toggle("here", place === reached);
+    if (place === reached) item.setAttribute("aria-current", "step"); else item.removeAttribute("aria-current");
+  }
+  at("next").hidden = NEXT[here] === null;
+  at("next").textContent = NEXT[here] ?? "";
+  at("again").hidden = here === "none";
+}
+
+/** Plotly figure of the live current, with the steps as lines. */
+function figure(motor, from, to, width) {
+  const top = Math.max(2, motor.reduce((m, p) => Math.max(m, p.high ?? 0), 0) * 1.1);
+  const marks = ticks(zone, from, to, Math.max(2, Math.floor(width / 90)));
+  const shapes = [];
+  const annotations = [];
+  for (const step of ORDER) {
+    if (!steps[step] || steps[step] < from || steps[step] > to) continue;
+    shapes.push({ type: "line", x0: steps[step], x1: steps[step], yref: "paper", y0: 0, y1: 1, line: { color: "#f3c44c", width: 1, dash: "dot" } });
+    annotations.push({ x: steps[step], yref: "paper", y: 1, xanchor: step === "end" ? "right" : "left", yanchor: "top", text: step, showarrow: false, font: { color: "#f3c44c", size: 12 } });
+  }
+  const axis = { zeroline: false, gridcolor: "#2a271d", color: "#b3ab98", fixedrange: true };
+  return {
+    data: [{ type: "scatter", mode: "lines", x: motor.map((p) => Date.parse(p.t)), y: motor.map((p) => p.high), line: { color: "#f1ebdc", width: 1.6 }, hoverinfo: "skip" }],
+    layout: {
+      xaxis: { ...axis, type: "linear", range: [from, to], tickvals: marks.map(([t]) => t), ticktext: marks.map(([, text]) => text) },
+      yaxis: { ...axis, range: [0, top], ticksuffix: " A", nticks: 5 },
+      margin: { l: 50, r: 6, t: 6, b: 24 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+      font: { family: "Bitter, serif", color: "#b3ab98" }, showlegend: false, shapes, annotations,
+    },
+  };
+}
+
+async function watch() {
+  try {
+    const one = await ask(`/api/v1/saws/${saw}`);
+    const last = one.last_reading ? Date.parse(one.last_reading) : null;
+    const age = one.age_seconds;
+    at("figure").textContent = one.amps === null ? "–" : `${one.amps.toFixed(2)} A`;
+    at("heard").className = last === null || age > 15 ? "silent" : "";
+    at("heard").textContent = last === null ? "nothing heard from the box yet" : age > 15 ? `silent since ${zone.seconds(last)}` : switches(one);
+    // A finished trial stays in view; else the last minutes run by.
+    const to = steps.end ? steps.end + 5000 : now();
+    const from = steps.end ? steps.off - 5000 : to - MINUTES * 60_000;
+    const trace = await ask(`/api/v1/saws/${saw}/trace?from=${iso(from)}&to=${iso(to)}&points=1200`);
+    if (globalThis.Plotly) {
+      const width = at("chart").clientWidth;
+      const { data, layout } = figure(trace.motor, from, to, width);
+      Plotly.react(at("chart"), data, { ...layout, width, height: at("chart").clientHeight }, { staticPlot: true, displayModeBar: false });
+      at("chart").dataset.painted = trace.motor.length;
+    }
+    if (steps.off) await look();
+    trouble(null);
+  } catch (error) {
+    trouble(error);
+  }
+}
+
+function switches(one) {
+  const lock = one.locked === null ? "lock not heard" : one.locked ? "beam locked" : "beam free";
+  const door = one.door_closed === null ? "door not heard" : one.door_closed ? "door closed" : "door open";
+  return `${lock}, ${door}`;
+}
+
+function row(finding) {
+  const item = document.createElement("li");
+  item.className = finding.level;
+  item.dataset.code = finding.code;
+  const sign = document.createElement("b");
+  sign.textContent = WORDS[finding.level];
+  const text = document.createElement("p");
+  text.textContent = finding.text;
+  item.append(sign, text);
+  if (finding.what_to_do) {
+    const todo = document.createElement("p");
+    todo.className = "todo";
+    todo.textContent = finding.what_to_do;
+    item.append(todo);
+  }
+  return item;
+}
+
+const query = () => ORDER.filter((step) => steps[step]).map((step) => `${step}=${iso(steps[step])}`).join("&");
+
+async function look() {
+  if (look.settled === query()) return;
+  const asked = query();
+  const found = await ask(`/api/v1/saws/${saw}/calibration?${asked}`);
+  const rank = ["fault", "attention", "good", "note"];
+  const findings = found.findings.toSorted((a, b) => rank.indexOf(a.level) - rank.indexOf(b.level));
+  at("findings").replaceChildren(...findings.map(row));
+  at("keep").hidden = !found.sound;
+  if (found.sound) {
+    const differ = Object.entries(found.settings).map(([name, value]) => `${name.replace(/_(ma|us)$/, "").replaceAll("_", " ")} ${(value / (name.endsWith("_ma") ? 1000 : 1e6)).toFixed(2)} ${name.endsWith("_ma") ? "A" : "s"}`);
+    at("follow").textContent = differ.length ? `Settings that follow: ${differ.join(", ")}.` : "The usual settings fit this motor.";
+  }
+  if (steps.end && Date.parse(found.now) > steps.end + 15_000) look.settled = asked; // the box may be some seconds late
+}
+
+async function history_() {
+  const { versions } = await ask(`/api/v1/saws/${saw}/settings`);
+  if (versions.length) {
+    at("versions").replaceChildren(...versions.map((v) => {
+      const item = document.createElement("li");
+      const idle = v.seen?.idle_amps ? `, idle ${v.seen.idle_amps.toFixed(2)} A` : "";
+      item.textContent = `from ${zone.long(Date.parse(v.valid_from))} ${zone.minutes(Date.parse(v.valid_from))}, by ${v.who}${idle}`;
+      return item;
+    }));
+  }
+  const score = await ask(`/api/v1/saws/${saw}/score?from=${iso(now() - 56 * 86_400_000)}&to=${iso(now())}`);
+  if (score.days.length) {
+    const share = (x) => (x === null ? "–" : `${(100 * x).toFixed(1)} %`);
+    at("score").textContent = `On ${score.days.length} day${score.days.length === 1 ? "" : "s"} with marks: ${score.right} cuts right, ${score.wrong} were none, ${score.missed} missed. Precision ${share(score.precision)}, recall ${share(score.recall)}. What nobody marked on those days is taken as right.`;
+  }
+}
+
+at("next").addEventListener("click", () => {
+  steps[ORDER[ORDER.indexOf(current()) + 1]] = now();
+  at("kept").hidden = true;
+  rememberSteps();
+  paintSteps();
+  watch();
+});
+
+at("again").addEventListener("click", () => {
+  steps = {};
+  look.settled = undefined;
+  at("kept").hidden = at("keep").hidden = true;
+  at("findings").replaceChildren(row({ code: "none", level: "note", text: "Begin with the motor off.", what_to_do: "" }));
+  rememberSteps();
+  paintSteps();
+});
+
+at("save").addEventListener("click", async () => {
+  try {
+    const body = Object.fromEntries(ORDER.map((step) => [step, iso(steps[step])]));
+    const kept = await ask(`/api/v1/saws/${saw}/settings`, { method: "POST", body: { ...body, who: who() } });
+    at("keep").hidden = true;
+    at("kept").textContent = `Kept, in force from ${zone.long(Date.parse(kept.valid_from))} ${zone.minutes(Date.parse(kept.valid_from))}. The collector takes them at its next start; kerfbook derive takes them to the past.`;
+    at("kept").hidden = false;
+    await history_();
+  } catch (error) {
+    trouble(error);
+  }
+});
+
+async function begin() {
+  const site = await ask("/api/v1/saws");
+  zone = new Zone(site.zone);
+  ahead = Date.parse(site.now) - Date.now();
+  paintSteps();
+  await watch();
+  await history_();
+  setInterval(watch, 1000);
+}
+
+begin().catch(trouble);

@@ -1,0 +1,115 @@
+"""What `kerfbook run` takes of the memory with ten saws at work: Mosquitto, simulated boxes in the time of life, a screen.
+
+    PYTHONPATH=. python -m pytest tests/bench/bench_memory.py -m bench -s
+
+First comes all that the boxes kept through an hour's outage, then they go on for a minute. It is the second start: the
+first also migrates an empty book, and carries what that takes until it is started anew.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import http.client
+import os
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import psutil
+import pytest
+
+from collector.facts import SECOND
+from collector.signals import Series, Trace
+from collector.wire.pack import write_pack
+from simulator.play import deliveries
+from simulator.shop import simulate_day
+from simulator.world import SAWS as WORLD
+from tests.dashboard.running import SITE, Running, box_of
+from tests.ingest.publisher import Publisher
+
+pytestmark = [pytest.mark.bench, pytest.mark.real]
+
+SAWS = [f"saw-{n}" for n in range(10)]
+DAY = dt.date(2026, 3, 3)
+MORNING = (9 * 3600, 10 * 3600)  # seconds of the day: what the boxes kept
+SECONDS = 15 if os.environ.get("KERFBOOK_BENCH") == "short" else 60
+
+
+def boxes() -> list[tuple[float, str, Trace]]:
+    """What ten simulated boxes send from the morning on: second of the day, topic, readings in the day's time."""
+    midnight = int(dt.datetime(DAY.year, DAY.month, DAY.day, tzinfo=dt.UTC).timestamp())
+    out = []
+    for n, name in enumerate(SAWS):
+        saw = replace(list(WORLD.values())[n % 2], name=name)
+        for delivery in deliveries(simulate_day(saw, DAY, n)):
+            second = delivery.at_us / SECOND - midnight
+            if MORNING[0] <= second < MORNING[1] + SECONDS:
+                out.append((second, f"kerfbook/{SITE}/{name}/readings", delivery.trace))
+    return sorted(out, key=lambda one: one[0])
+
+
+def moved(trace: Trace, by_us: int) -> Trace:
+    return Trace(*(Series(series.t + by_us, series.v) for series in trace.series()))
+
+
+def test_resident_memory_of_run_with_ten_saws(mosquitto, tmp_path, capsys):
+    flow = boxes()
+    with Running(tmp_path, mosquitto, SAWS) as house:
+        first = psutil.Process(house.pid).memory_info().rss
+    with Running(tmp_path, mosquitto, SAWS) as house, Publisher(mosquitto) as box:
+        process = psutil.Process(house.pid)
+        empty = process.memory_info().rss
+        screen = threading.Thread(target=watch, args=(house.address,), daemon=True)
+        screen.start()
+        midnight = int(dt.datetime(DAY.year, DAY.month, DAY.day, tzinfo=dt.UTC).timestamp())
+        by = round((time.time() - midnight - MORNING[1] - 20) * SECOND)  # the morning ends 20 s ago
+
+        def message(topic: str, trace: Trace) -> tuple[str, bytes]:
+            return topic, write_pack(box_of(topic.split("/")[2]), moved(trace, by))
+
+        firsts = {topic: trace for _, topic, trace in reversed(flow)}
+        house.hear(box, [message(*first) for first in firsts.items()])
+        kept = [message(topic, trace) for second, topic, trace in flow if second < MORNING[1]]
+        box.publish(kept)
+        for second, topic, trace in flow:
+            if second < MORNING[1]:
+                continue
+            time.sleep(max(0.0, (second + midnight) + by / SECOND - time.time()))
+            box.publish([message(topic, trace)])
+        cuts = sum(saw["cuts"]["total"] for saw in house.get("/api/v1/wall")["saws"])
+        assert house.get("/api/v1/refusals")["refusals"] == []
+        size, most, own = process.memory_info().rss, peak(house.pid), process.memory_full_info().uss
+    assert cuts > 100
+    with capsys.disabled():
+        print(
+            f"\nkerfbook run, {len(SAWS)} saws, {len(kept)} packs of an outage, then {SECONDS} s live; {cuts} cuts; one screen"
+        )
+        figures = {
+            "first start, no reading": first,
+            "second, no reading": empty,
+            "at the end": size,
+            "of it own pages": own,
+            "at most": most,
+        }
+        for what, value in figures.items():
+            print(f"  {what:<24} {value / 1e6:6.1f} MB")
+        print(f"  at most against the bar {most / 150e6:.2f}   (bar 1: 150 MB, aim 0.67: 100 MB)")
+
+
+def peak(pid: int) -> int:
+    """The most resident memory that a process ever had, from Linux."""
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return next(int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM"))
+
+
+def watch(address: str) -> None:
+    """A screen: the wall, and the stream for ever."""
+    connection = http.client.HTTPConnection(urlsplit(address).netloc)
+    connection.request("GET", "/api/v1/wall")
+    connection.getresponse().read()
+    connection.request("GET", "/api/v1/stream")
+    stream = connection.getresponse()
+    while stream.read1(65536):
+        pass
