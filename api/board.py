@@ -153,19 +153,14 @@ class Board:
             stale = [n for n in desk.saws if n in touched or n not in known or known[n].start != start]
             if stale:
                 nows = book.nows()
-                said = self._rack.said()
+                sitting = self._rack.sitting(stale, end)
                 for name in stale:
                     entry = nows.get(name)
                     outline = book.outline(name, start - desk.site.busy_gap, end)
-                    blade = self._blade(said.on(name), end)
+                    blade = _blade(*sitting[name]) if name in sitting else None
                     self._days[name] = _Day(start, entry, desk.extent(name, entry), outline, blade)
             self._seen = revision
             return dict(self._days)
-
-    def _blade(self, life: Life | None, until: int) -> dict[str, Any] | None:
-        if life is None:
-            return None
-        return {"tag": life.tag, "cuts": self._rack.cuts_of(life, until), "limit": limits_of(life.sheet).cuts}
 
     def _entry(self, saw: SawTitle, day: _Day, plan: Spans, now: int) -> dict[str, Any]:
         return {
@@ -174,6 +169,10 @@ class Board:
             "blade": day.blade,
             "utilisation": ratios(day.utilisation(plan, self._desk.site.busy_gap, now)),
         }
+
+
+def _blade(life: Life, cuts: int) -> dict[str, Any]:
+    return {"tag": life.tag, "cuts": cuts, "limit": limits_of(life.sheet).cuts}
 
 
 def present(saw: SawTitle, entry: NowEntry | None, extent: Extent, now: int) -> dict[str, Any]:

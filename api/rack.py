@@ -122,9 +122,12 @@ class Rack:
         feed = self._desk.site.blades.feed_m_min
         return sum((use_of(number, length, feed) for number, length in uses), Use())
 
-    def cuts_of(self, life: Life, until: int) -> int:
-        """How many cuts a blade made since it was sharpened."""
-        return self.book.count_cuts(spans(life.service, until))
+    def sitting(self, saws: Iterable[str], until: int) -> dict[str, tuple[Life, int]]:
+        """For each saw with a known blade: the blade, and its cuts since it was sharpened."""
+        said = self.said()
+        on = {saw: life for saw in saws if (life := said.on(saw)) is not None}
+        counts = self.book.count_cuts(*(spans(life.service, until) for life in on.values())) if on else []
+        return {saw: (life, n) for (saw, life), n in zip(on.items(), counts, strict=True)}
 
     def due(self, life: Life, now: int, *, pace: dict[str, list[Use]] | None = None) -> Due:
         """How far a blade is from its limits; ``pace``: kept between several blades of one answer."""
@@ -196,12 +199,10 @@ class Rack:
         """How long blades last here, and how many must lie sharp in the rack."""
         alive = [life for life in said.lives.values() if life.place is not Place.SCRAPPED]
         sharp = sum(life.place in {Place.NEW, Place.RACK} for life in alive)
-        cuts, ended = [], []
-        for life in said.lives.values():
-            for service in life.services:
-                if (number := self.book.count_cuts(spans(service, now))) > 0:
-                    cuts.append(float(number))
-                    ended.append(service.ended is not None)
+        services = [s for life in said.lives.values() for s in life.services]
+        counts = self.book.count_cuts(*(spans(s, now) for s in services))
+        cuts = [float(n) for n in counts if n]
+        ended = [s.ended is not None for s, n in zip(services, counts, strict=True) if n]
         removals = sum(ended)
         turnaround = _turnarounds(said.lives.values())
         known = len(turnaround) >= FEWEST_REMOVALS

@@ -21,6 +21,7 @@ from sqlalchemy import (
     String,
     Table,
     UniqueConstraint,
+    bindparam,
     case,
     func,
     insert,
@@ -99,6 +100,18 @@ blade_change = _said(
 )
 
 _SHEET_FIELDS = tuple(BladeSheet.__dataclass_fields__)
+# Built once: a screen that follows the saws asks these several times a second.
+_SPAN = (
+    schema.cut.c.saw_id == select(schema.saw.c.id).where(schema.saw.c.name == bindparam("saw")).scalar_subquery(),
+    schema.cut.c.start_us >= bindparam("start"),
+    schema.cut.c.start_us < bindparam("end"),
+)
+_COUNT = select(func.count()).select_from(schema.cut).where(*_SPAN)
+_LASTED = func.coalesce(func.sum(schema.cut.c.end_us - schema.cut.c.start_us), 0)  # the running cut has no end yet
+_USE = select(func.count(), _LASTED).where(*_SPAN)
+_SIZE = select(
+    *(func.coalesce(select(func.max(t.c.id)).scalar_subquery(), 0) for t in (blade_sheet, blade_event, blade_change))
+)
 _NEXT_REVISION = update(schema.revision).values(value=schema.revision.c.value + 1)
 
 
@@ -157,12 +170,8 @@ class BladeBook:
     def size(self) -> tuple[int, int, int]:
         """How many descriptions, events and changes were ever said: grows with each, cheap to ask."""
         with reading(self._engine) as connection:
-            counts = [
-                select(func.coalesce(func.max(t.c.id), 0)).scalar_subquery()
-                for t in (blade_sheet, blade_event, blade_change)
-            ]
-            a, b, c = connection.execute(select(*counts)).one()
-            return int(a), int(b), int(c)
+            row = connection.execute(_SIZE).one()
+        return int(row[0]), int(row[1]), int(row[2])
 
     # Cuts as numbers
 
@@ -186,32 +195,16 @@ class BladeBook:
             found = np.fromiter(chain.from_iterable(rows), np.int64).reshape(-1, 5)
         return found if newest is None else found[::-1]
 
-    def count_cuts(self, spans: Sequence[tuple[str, int, int]]) -> int:
-        """How many cuts started in some spans (saw, start, end), counted in the database."""
-        t = schema.cut.c
-        if not spans:
-            return 0
+    def count_cuts(self, *groups: Sequence[tuple[str, int, int]]) -> list[int]:
+        """For each group of spans (saw, start, end), how many cuts started in them; counted in the database."""
         with reading(self._engine) as connection:
-            parts = [
-                select(func.count())
-                .select_from(schema.cut)
-                .where(_of_saw(saw), t.start_us >= start, t.start_us < end)
-                .scalar_subquery()
-                for saw, start, end in spans
-            ]
-            return sum(connection.execute(select(*parts)).one())
+            return [sum(connection.execute(_COUNT, _span(span)).scalar_one() for span in group) for group in groups]
 
     def use(self, spans: Sequence[tuple[str, int, int]]) -> list[tuple[int, int]]:
         """For each span (saw, start, end): how many cuts started in it, and how long they lasted in all [µs]."""
-        t = schema.cut.c
-        lasted = func.coalesce(func.sum(t.end_us - t.start_us), 0)  # the running cut has not lasted yet
         with reading(self._engine) as connection:
-            found = []
-            for saw, start, end in spans:
-                query = select(func.count(), lasted).where(_of_saw(saw), t.start_us >= start, t.start_us < end)
-                number, length = connection.execute(query).one()
-                found.append((int(number), int(length)))
-        return found
+            rows = [connection.execute(_USE, _span(span)).one() for span in spans]
+        return [(int(number), int(length)) for number, length in rows]
 
     def daily(self, saw: str, edges: Sequence[int]) -> list[tuple[int, int]]:
         """`use` of each stretch between neighbouring edges."""
@@ -271,6 +264,11 @@ class BladeBook:
 def _of_saw(saw: str, table: Table = schema.cut) -> Any:
     """Condition that a row of a fact table is the saw's."""
     return table.c.saw_id == select(schema.saw.c.id).where(schema.saw.c.name == saw).scalar_subquery()
+
+
+def _span(span: tuple[str, int, int]) -> dict[str, str | int]:
+    saw, start, end = span
+    return {"saw": saw, "start": start, "end": end}
 
 
 def _head(said: SheetSaid | BladeEvent | ChangeSaid) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
@@ -88,10 +89,16 @@ class Phone:
     def tap(self, words):
         """Taps the button that says so, if a thumb can: it is 48 px large and nothing lies over it."""
         path = f"//button[contains(normalize-space(.), {words!r})]"
-        button = WebDriverWait(self.driver, 10, 0.05).until(lambda d: d.find_elements(By.XPATH, path))[0]
-        self.driver.execute_script("arguments[0].scrollIntoView({block: 'nearest'})", button)
-        assert button.size["height"] >= 48
-        button.click()
+
+        def press(driver):
+            button = driver.find_element(By.XPATH, path)
+            driver.execute_script("arguments[0].scrollIntoView({block: 'nearest'})", button)
+            assert button.size["height"] >= 48
+            button.click()
+            return True
+
+        painted_anew = (NoSuchElementException, StaleElementReferenceException)
+        WebDriverWait(self.driver, 10, 0.05, painted_anew).until(press)
 
     def tap_beside(self, words, text):
         path = f"//li[contains(., {text!r})]//button[contains(., {words!r})]"
