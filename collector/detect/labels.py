@@ -264,6 +264,8 @@ class Labels:
     def settle(self, now: int) -> list[Passage]:
         """Takes out the passages on which all readings agree, or those of the best where they never will."""
         chain = self.readings[0].chain
+        if chain is None and len(self.readings) == 1:
+            return []
         if now - self._start < SPIN_UP_US:
             return []  # it may all turn out to have been spin-up
         if any(r.chain is not chain for r in self.readings[1:]):

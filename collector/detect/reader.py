@@ -131,7 +131,8 @@ class Reader:
         done: list[Passage] = []
         used = self._walk(self._walked, self._steps, limit, finder.next_place, done, last=False)
         self._steps = self._steps[used:]
-        self._walked.opened.fold(self.window, limit)
+        waiting = [s.place for s in self._steps[:1]] + self._walked.breaks[:1]  # the open segment may end there
+        self._walked.opened.fold(self.window, min([limit, *waiting]))
         self.window.drop_before(limit - finder.margin - 2)
         self._ahead = None
         return done
@@ -196,7 +197,10 @@ class Reader:
         finder = self._finder
         if o.place == 0 and tail.n < finder.long:
             tail = self._tail(o, place, finder.short)  # spin-up may reach into a first segment so short
-        brief = self._tail(o, place, finder.brief) if tail.n > finder.brief else tail
+        brief = tail
+        if tail.n > finder.brief:
+            sums, last, n = self.window.sums, place - 1 - self.window.base, finder.brief
+            brief = Level((int(sums[last]) - int(sums[last - n])) / n, n, n / self._rate)
         sigma, n = finder.sigma(place), place - o.place
         return Segment(o.start, end, o.head, o.head_brief, tail, brief, o.total, n, o.top, sigma, o.burst, o.stepped)
 

@@ -35,12 +35,13 @@ def follow(detector: Detector, parts: list[Trace]) -> list[Fact]:
     return sorted(known.values(), key=lambda f: (f.start, f.kind))
 
 
-traces = st.builds(told, st.sampled_from(FAMILIES), st.integers(0, 99))
+traces = st.tuples(st.sampled_from(FAMILIES), st.integers(0, 99))
 
 
 @given(traces, st.lists(st.floats(0, 1), max_size=40))
 @settings(max_examples=60, deadline=None)
-def test_any_chunking_gives_the_same_facts(trace, cuts):
+def test_any_chunking_gives_the_same_facts(which, cuts):
+    trace = told(*which)
     places = sorted({trace.first, *(round(trace.first + c * (trace.last - trace.first)) for c in cuts), trace.last + 1})
     parts = [trace.between(a, b) for a, b in itertools.pairwise(places)]
     whole = sorted(derive("saw", trace), key=lambda f: (f.start, f.kind))
@@ -49,7 +50,8 @@ def test_any_chunking_gives_the_same_facts(trace, cuts):
 
 @given(traces, st.floats(0.05, 0.95))
 @settings(max_examples=20, deadline=None)
-def test_one_pack_a_second_gives_the_same_facts_and_the_same_present(trace, phase):
+def test_one_pack_a_second_gives_the_same_facts_and_the_same_present(which, phase):
+    trace = told(*which)
     step = 1_000_000
     parts = [trace.between(t, t + step) for t in range(trace.first - round(phase * step), trace.last + 1, step)]
     packed, whole = Detector("saw"), Detector("saw")
