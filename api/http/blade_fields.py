@@ -25,6 +25,10 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=60, pa
 GroupName = Literal["mixed", "plain-board", "coated-board", "plywood", "solid-wood", "abrasive"]
 """The keys of `api.answers.service_limits.GROUPS` (a test holds the two together)."""
 
+Number = Annotated[float, Field(strict=True)]
+"""A JSON number; `true` is none."""
+Whole = Annotated[int, Field(strict=True)]
+
 _MOST = 10_000_000
 
 
@@ -37,22 +41,22 @@ class BladePath(BaseModel):
 class SheetFields(Strict):
     """A blade's description; what is not known stays null."""
 
-    diameter_mm: float | None = Field(None, gt=0, le=2000)
-    teeth: int | None = Field(None, ge=1, le=1000)
+    diameter_mm: Number | None = Field(None, gt=0, le=2000)
+    teeth: Whole | None = Field(None, ge=1, le=1000)
     tooth_form: Text = Field("", description="The trade's word, such as `trapezoidal and flat`.")
-    kerf_mm: float | None = Field(None, gt=0, le=50)
-    max_rpm: int | None = Field(None, ge=1, le=100_000, description="Highest speed marked on the blade, 1/min.")
-    sharpenings_limit: int | None = Field(
+    kerf_mm: Number | None = Field(None, gt=0, le=50)
+    max_rpm: Whole | None = Field(None, ge=1, le=100_000, description="Highest speed marked on the blade, 1/min.")
+    sharpenings_limit: Whole | None = Field(
         None, ge=0, le=200, description="How often its maker allows it to be sharpened."
     )
     bought: Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\d$")] | None = Field(
         None, description="Date of purchase, `2026-03-02`."
     )
-    price: float | None = Field(None, ge=0, le=_MOST, description="In the site's currency.")
+    price: Number | None = Field(None, ge=0, le=_MOST, description="In the site's currency.")
     group: GroupName = Field("mixed", description="What it cuts; the service limits follow.")
-    limit_cuts: int | None = Field(None, ge=1, le=_MOST, description="Service limit; null: the group's default.")
-    limit_minutes: int | None = Field(None, ge=1, le=_MOST)
-    limit_metres: int | None = Field(None, ge=1, le=_MOST)
+    limit_cuts: Whole | None = Field(None, ge=1, le=_MOST, description="Service limit; null: the group's default.")
+    limit_minutes: Whole | None = Field(None, ge=1, le=_MOST)
+    limit_metres: Whole | None = Field(None, ge=1, le=_MOST)
 
 
 class SheetBody(SheetFields):
@@ -76,9 +80,9 @@ class EventBody(Strict):
     )
     at: Moment | None = Field(None, description="When; default: now.")
     who: Who
-    price: float | None = Field(None, ge=0, le=_MOST, description="What the sharpening cost.")
+    price: Number | None = Field(None, ge=0, le=_MOST, description="What the sharpening cost.")
     note: Annotated[str, StringConstraints(strip_whitespace=True, max_length=400)] = ""
-    corrects: int | None = Field(None, ge=1, le=2**31 - 1, description="`id` of the entry that this one corrects.")
+    corrects: Whole | None = Field(None, ge=1, le=2**31 - 1, description="`id` of the entry that this one corrects.")
     key: Key | None = None
 
 
@@ -93,7 +97,7 @@ class ChangeBody(Strict):
     fate: Fate | None = Field(None, description="What happens with the one that came out.")
     who: Who
     key: Key = Field(description="Made once by the phone: delivered twice, it counts once.")
-    corrects: int | None = Field(None, ge=1, le=2**31 - 1, description="`id` of the entry that this one corrects.")
+    corrects: Whole | None = Field(None, ge=1, le=2**31 - 1, description="`id` of the entry that this one corrects.")
 
 
 class MomentRecord(Model):
