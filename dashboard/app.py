@@ -10,8 +10,8 @@ from flask import Blueprint, Flask
 from api.app import create_api, rack_of
 from dashboard.pages.blades import blade_pages
 from dashboard.pages.headers import add_headers
-from dashboard.pages.logbook import logbook_pages
 from dashboard.pages.labels import label_pages
+from dashboard.pages.logbook import logbook_pages
 from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.setup import setup_pages

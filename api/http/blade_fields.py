@@ -3,6 +3,7 @@
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, StringConstraints
+from pydantic import Strict as Strictly
 
 from api.answers.blade_cost import Cost
 from api.answers.blades import Life, Place
@@ -30,6 +31,12 @@ Number = Annotated[float, Field(strict=True)]
 Whole = Annotated[int, Field(strict=True)]
 
 _MOST = 10_000_000
+
+
+Number = Annotated[float, Strictly()]
+"""A JSON number: true is none."""
+Whole = Annotated[int, Strictly()]
+"""A whole JSON number."""
 
 
 class BladePath(BaseModel):

@@ -109,7 +109,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
     contradicts = problem("It contradicts what is there.")
 
     @bp.post("/saws/<saw>/marks", responses={200: MarkRecord, 201: MarkRecord, 409: contradicts})
-    def say(path: SawPath, body: MarkBody) -> Response:
+    def say_mark(path: SawPath, body: MarkBody) -> Response:
         """Mark a cut as none, or draw one that was missed. Saying the same again changes nothing."""
         saw = saw_of(desk, path.saw).name
         now = desk.now()

@@ -143,7 +143,7 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
         "/saws/<saw>/blade/said",
         responses={200: ChangeRecord, 201: ChangeRecord, 409: problem("It contradicts what was said before.")},
     )
-    def say(path: SawPath, body: ChangeBody) -> Response:
+    def say_change(path: SawPath, body: ChangeBody) -> Response:
         """Say that the blade was changed or that the door was open for cleaning; or correct what was said.
 
         The same key twice is one entry: 201 the first time, 200 after.

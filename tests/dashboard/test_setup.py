@@ -46,7 +46,7 @@ def test_a_sound_trial_is_told_and_kept_with_its_date(chrome, tried, size):
     told = text(chrome, "#findings")
     assert "3 cuts seen" in told
     assert "cannot be told from it and does not matter here" in told
-    assert "Settings that follow: on 1." in text(chrome, "#follow")
+    assert "the motor is on from 1." in text(chrome, "#follow")
     assert chrome.execute_script("return document.documentElement.scrollWidth") <= size[0]
     picture(chrome, f"setup-sound-{size[0]}")
     chrome.execute_script("document.getElementById('save').scrollIntoView({ block: 'center' })")

@@ -39,7 +39,7 @@ export function sheetFigure(sheet, zone, [from, to], width, height) {
   const data = [
     { ...area, name: "no data", ...box(silences), fillcolor: NONE, fillpattern: { shape: "/", fgcolor: "#8a826f", bgcolor: NONE, size: 9, solidity: 0.16 } },
     { ...area, name: "counted", ...of("counted"), fillcolor: "rgba(85,196,147,0.22)" },
-    { ...area, name: "drawn", ...of("drawn"), fillcolor: NONE, fillpattern: { shape: "|", fgcolor: "#cfc8b6", bgcolor: NONE, size: 6, solidity: 0.25 } },
+    { ...area, name: "drawn", ...of("drawn"), fillcolor: NONE, fillpattern: { shape: "|", fgcolor: "rgba(241,235,220,0.35)", bgcolor: NONE, size: 10, solidity: 0.12 } },
     { ...area, name: "spread", ...fog, fillcolor: "rgba(179,171,152,0.5)" },
     {
       type: "scatter", name: "motor current", ...line, connectgaps: false, mode: single ? "lines+markers" : "lines",
@@ -56,7 +56,7 @@ export function sheetFigure(sheet, zone, [from, to], width, height) {
     const wide = ((cut.to - cut.from) / (to - from)) * width;
     if (wide > 14 && cut.to > from && cut.from < to) {
       const text = cut.kind === "none" ? (wide > 50 ? "no cut" : "×") : SIGN[cut.direction];
-      annotations.push({ x: (Math.max(cut.from, from) + Math.min(cut.to, to)) / 2, yref: "paper", y: 0.97, yanchor: "top", text, showarrow: false, font: { color: colour, size: 15, weight: 700 } });
+      annotations.push({ x: (Math.max(cut.from, from) + Math.min(cut.to, to)) / 2, yref: "paper", y: cut.kind === "none" ? 0.9 : 0.97, yanchor: "top", text, showarrow: false, font: { color: colour, size: 15, weight: 700 } });
     }
   }
   for (const [a, b] of silences) {

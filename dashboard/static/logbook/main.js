@@ -5,7 +5,7 @@ import { keepRole } from "../desk/who.js";
 import { sheetFigure, spansOf } from "./chart.js";
 import { Pad } from "./pad.js";
 import { Panel } from "./panel.js";
-import { Records } from "./records.js";
+import { Records, keyOf } from "./records.js";
 import { drawStrip, onStrip } from "./strips.js";
 
 const at = (id) => document.getElementById(id);
@@ -205,16 +205,16 @@ const acts = {
   choose: (key) => choose(key, { centre: true }),
   noCut: (cut) => attempt(async () => {
     const mark = await records.say({ kind: "no_cut", start: cut.start, end: cut.end, who: who() });
-    await afterSaying("Marked “no cut”: it does not count any more.", mark.id, cut.key);
+    await afterSaying("Marked “no cut”: it does not count any more.", mark.id, keyOf("none", cut.start));
   }),
   takeBack: (cut) => attempt(async () => {
     await records.takeBack(cut.mark.id, who());
-    await afterSaying(cut.kind === "none" ? "It counts again." : "The drawn cut is taken back.", null, cut.kind === "none" ? cut.key : null);
+    await afterSaying(cut.kind === "none" ? "It counts again." : "The drawn cut is taken back.", null, cut.kind === "none" ? keyOf("counted", cut.start) : null);
   }),
   keep: (span, direction) => attempt(async () => {
     const mark = await records.say({ kind: "missed_cut", start: iso(span[0]), end: iso(span[1]), direction, who: who() });
     drop();
-    await afterSaying("The drawn cut counts.", mark.id, mark.cut.start);
+    await afterSaying("The drawn cut counts.", mark.id, keyOf("drawn", mark.cut.start));
   }),
   drop,
 };
@@ -266,9 +266,9 @@ function listen() {
     paint();
   });
   at("said").querySelector("button").addEventListener("click", () => attempt(async () => {
-    const { cut } = await records.takeBack(undo, who());
-    void cut;
-    await afterSaying("Undone.", null, chosen);
+    const mark = await records.takeBack(undo, who());
+    const cut = day.cuts.find((c) => c.mark?.id === mark.id);
+    await afterSaying("Undone.", null, mark.kind === "no_cut" && cut ? keyOf("counted", cut.start) : null);
   }));
   addEventListener("resize", paint);
   setInterval(() => { // the present moves on while somebody looks at it

@@ -34,9 +34,9 @@ export class Records {
     const missed = new Map(marks.filter((m) => m.kind === "missed_cut" && m.cut).map((m) => [m.cut.start, m]));
     const out = counted.map((c) => {
       const mark = missed.get(c.start);
-      return { ...cutOf(c, until), kind: mark ? "drawn" : "counted", mark: mark ?? null };
+      return cutOf(c, until, mark ? "drawn" : "counted", mark ?? null);
     });
-    for (const mark of marks) if (mark.kind === "no_cut" && mark.cut) out.push({ ...cutOf(mark.cut, until), kind: "none", mark });
+    for (const mark of marks) if (mark.kind === "no_cut" && mark.cut) out.push(cutOf(mark.cut, until, "none", mark));
     return out.sort((a, b) => a.from - b.from);
   }
 
@@ -55,6 +55,9 @@ export class Records {
   takeBack(id, who) { return ask(`/api/v1/saws/${this.#saw}/marks/${id}?who=${encodeURIComponent(who)}`, { method: "DELETE" }); }
 }
 
-function cutOf(c, until) {
-  return { key: c.start, start: c.start, end: c.end, from: time(c.start), to: time(c.end) ?? until, direction: c.direction, mean: c.mean_amps, peak: c.peak_amps, idle: c.idle_amps };
+/** A name for a cut on the sheet: one that is none and a better one drawn in its place may start together. */
+export const keyOf = (kind, start) => `${kind} ${start}`;
+
+function cutOf(c, until, kind, mark) {
+  return { key: keyOf(kind, c.start), kind, mark, start: c.start, end: c.end, from: time(c.start), to: time(c.end) ?? until, direction: c.direction, mean: c.mean_amps, peak: c.peak_amps, idle: c.idle_amps };
 }

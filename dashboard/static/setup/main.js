@@ -132,8 +132,8 @@ async function look() {
   at("findings").replaceChildren(...findings.map(row));
   at("keep").hidden = !found.sound;
   if (found.sound) {
-    const differ = Object.entries(found.settings).map(([name, value]) => `${name.replace(/_(ma|us)$/, "").replaceAll("_", " ")} ${(value / (name.endsWith("_ma") ? 1000 : 1e6)).toFixed(2)} ${name.endsWith("_ma") ? "A" : "s"}`);
-    at("follow").textContent = differ.length ? `Settings that follow: ${differ.join(", ")}.` : "The usual settings fit this motor.";
+    const { on_ma: on, on_band_ma: band } = found.settings;
+    at("follow").textContent = on ? `Setting that follows: the motor is on from ${(on / 1000).toFixed(2)} A, ± ${(band / 1000).toFixed(2)} A.` : "The usual settings fit this motor.";
   }
   if (steps.end && Date.parse(found.now) > steps.end + 15_000) look.settled = asked; // the box may be some seconds late
 }
