@@ -26,10 +26,6 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=60, pa
 GroupName = Literal["mixed", "plain-board", "coated-board", "plywood", "solid-wood", "abrasive"]
 """The keys of `api.answers.service_limits.GROUPS` (a test holds the two together)."""
 
-Number = Annotated[float, Field(strict=True)]
-"""A JSON number; `true` is none."""
-Whole = Annotated[int, Field(strict=True)]
-
 _MOST = 10_000_000
 
 

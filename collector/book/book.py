@@ -112,6 +112,11 @@ class Book:
     ) -> None:
         self.close()
 
+    @property
+    def engine(self) -> Engine:
+        """The database, for the subjects that keep tables of their own beside the facts."""
+        return self._engine
+
     @contextmanager
     def saying(self, saw: str) -> Iterator[tuple[Connection, int]]:
         """A durable write transaction for what a person says about a saw, and the saw's key; readers learn of it.
