@@ -104,6 +104,16 @@ class _Reading(NamedTuple):
     chain: _Chain | None
 
 
+class _Option(NamedTuple):
+    """One way to go on from a reading; the readings of those that are too dear are never made."""
+
+    price: float
+    of: _Reading
+    load: Passage | None  # the passage that the segment belongs to, None: idle
+    done: Passage | None  # the passage that ended
+    jumped: bool
+
+
 class Labels:
     """Reads the segments of one run as idle and passages.
 
@@ -128,18 +138,27 @@ class Labels:
         """Takes the next segment."""
         if s.stepped and s.start - self._start < SPIN_UP_US and self._spins_up(s):
             return
-        grown: list[_Reading] = []
+        options: list[_Option] = []
         for r in self.readings:
-            grown += self._continue(r, s) if not s.stepped else self._after_step(r, s)
-        grown.sort(key=lambda r: r.price)
-        best = grown[0].price
+            if not s.stepped:
+                options.append(_Option(r.price + _longer(r.cutting, s), r, r.cutting, None, r.jumped))
+            elif r.cutting is None:
+                self._after_idle(r, s, options)
+            else:
+                self._after_load(r, r.cutting, s, options)
+        if len(options) > 1:
+            options.sort(key=_price)
+        limit = options[0].price + _HOPELESS
         kept: list[_Reading] = []
-        for r in grown[: 2 * _MOST]:
-            if r.price > best + _HOPELESS or len(kept) == _MOST:
+        idle = False
+        for option in options:
+            if option.price > limit or len(kept) == _MOST:
                 break
-            if r.cutting is None and any(k.cutting is None for k in kept):
-                continue  # both idle at the same level from here on: the dearer one can never win
-            kept.append(r)
+            if option.load is None:
+                if idle:
+                    continue  # both idle at the same level from here on: the dearer one can never win
+                idle = True
+            kept.append(_grown(option, s))
         self.readings = kept
 
     def _spins_up(self, s: Segment) -> bool:
@@ -155,47 +174,44 @@ class Labels:
             return True
         return False
 
-    def _continue(self, r: _Reading, s: Segment) -> list[_Reading]:
-        if r.cutting is None:
-            return [_idle(s, r.price, r.jumped, r.chain)]
-        return [_under_load(r, s, r.price, r.cutting)]
-
-    def _after_step(self, r: _Reading, s: Segment) -> list[_Reading]:
-        if r.cutting is not None:
-            return self._after_load(r, r.cutting, s)
+    def _after_idle(self, r: _Reading, s: Segment, options: list[_Option]) -> None:
+        head = s.head.mean
         if r.idle is None:  # the first segment of the run
-            unseen = Passage(s.start, s.start, 0, 0, 0, s.head.mean, seen=False, low=s.head.mean)
-            return [_idle(s, r.price, r.jumped, r.chain), _under_load(r, s, r.price + _CUT_UNSEEN, unseen)]
+            unseen = Passage(s.start, s.start, 0, 0, 0, head, seen=False, low=head)
+            options.append(_Option(r.price, r, None, None, r.jumped))
+            options.append(_Option(r.price + _CUT_UNSEEN + _longer(unseen, s), r, unseen, None, r.jumped))
+            return
+        may_be_delta = not r.jumped and self._may_be_delta(r, s)
         price, jumped = min(_JUMP, self._step_inside_idle(r, s)), r.jumped
-        if not jumped and price > _JUMP_SPIN_UP and self._may_be_delta(r, s):
+        if may_be_delta and price > _JUMP_SPIN_UP:
             price, jumped = _JUMP_SPIN_UP, True
-        out = [_idle(s, r.price + price, jumped, r.chain)]
-        rise, floor = s.head.mean - r.idle.mean, self._least_rise(s)
+        options.append(_Option(r.price + price, r, None, None, jumped))
+        rise = head - r.idle.mean
         if rise > 0:
-            low = _NOT_HIGHER * max(0.0, 1 - rise / floor)
-            passage = Passage(s.start, s.start, 0, 0, 0, r.idle.mean, seen=True, low=s.head.mean)
-            delta = _CUT_OR_DELTA if not r.jumped and self._may_be_delta(r, s) else 0.0
-            out.append(_under_load(r, s, r.price + _CUT + low + delta, passage))
-        return out
+            low = _NOT_HIGHER * max(0.0, 1 - rise / self._least_rise(s))
+            passage = Passage(s.start, s.start, 0, 0, 0, r.idle.mean, seen=True, low=head)
+            price = r.price + _CUT + low + (_CUT_OR_DELTA if may_be_delta else 0.0) + _longer(passage, s)
+            options.append(_Option(price, r, passage, None, r.jumped))
 
-    def _after_load(self, r: _Reading, p: Passage, s: Segment) -> list[_Reading]:
+    def _after_load(self, r: _Reading, p: Passage, s: Segment, options: list[_Option]) -> None:
         head, floor = s.head.mean, self._least_rise(s)
         base = p.low if r.idle is None else r.idle.mean
         usual = max(floor, _FAINT * (p.total / max(1, p.n) - base))
         low = _NOT_HIGHER * min(1.0, max(0.0, 1 - (head - base) / usual))
-        on = _under_load(r, s, r.price + self._load_step(r, p, s, base) + low, p)
+        options.append(_Option(r.price + self._load_step(r, p, s, base) + low + _longer(p, s), r, p, None, r.jumped))
         if r.idle is None:
             price = _NOT_HIGHER * max(0.0, 1 - (p.low - head) / floor)
-            done = p._replace(idle=head)
+            level = head
         else:
             seconds = (s.start - r.idle_at) / SECOND + s.head.seconds
             variance = _variance(s.sigma, s.head, r.idle, seconds) + _smear(r, s)
             far = (head - base * self._cooling(s, seconds)) ** 2 / (2 * variance)
             price = min(_JUMP, far + 0.5 * math.log(2 * math.pi * variance) - _LOG_LOADS)
-            done = p._replace(idle=(base + head) / 2)
-        spin_up = not p.seen and s.start - self._start < SPIN_UP_US
-        chain = r.chain if spin_up else _Chain(r.chain, done._replace(end=s.start))
-        return [on, _idle(s, r.price + price, r.jumped, chain)]
+            level = (base + head) / 2
+        if not p.seen and s.start - self._start < SPIN_UP_US:
+            options.append(_Option(r.price + price, r, None, None, r.jumped))  # that was spin-up
+        else:
+            options.append(_Option(r.price + price, r, None, p._replace(idle=level, end=s.start), r.jumped))
 
     def _least_rise(self, s: Segment) -> float:
         return max(self._floor, _LEAST_SIGMAS * s.sigma)
@@ -298,19 +314,37 @@ def _smear(r: _Reading, s: Segment) -> float:
     return smear * smear
 
 
+def _price(option: _Option) -> float:
+    return option.price
+
+
+def _longer(p: Passage | None, s: Segment) -> float:
+    """Price of a cut that goes on for the segment: long ones are rare."""
+    if p is None:
+        return 0.0
+    over = s.end - p.start - _LONG_CUT_US
+    if over <= 0:
+        return 0.0
+    return _LONG_CUT * min(over, s.end - s.start)
+
+
 def _idle(s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Reading:
     return _Reading(price, None, s.tail, s.tail_brief, s.end, s.tail, jumped, chain)
 
 
-def _under_load(r: _Reading, s: Segment, price: float, p: Passage) -> _Reading:
-    before, now = (max(0, t - p.start - _LONG_CUT_US) for t in (s.start, s.end))
-    lasts = s.n >= _LASTS
-    low = min(p.low, s.head.mean) if lasts and p.lasted else s.head.mean if lasts else p.low
-    total, n, top = p.total + s.total, p.n + s.n, max(p.top, s.top)
-    grown = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, p.lasted or lasts, max(p.sigma, s.sigma))
-    return _Reading(
-        price + _LONG_CUT * (now - before), grown, r.idle, r.idle_brief, r.idle_at, s.tail, r.jumped, r.chain
-    )
+def _grown(option: _Option, s: Segment) -> _Reading:
+    """The reading that an option makes."""
+    r, p = option.of, option.load
+    chain = r.chain if option.done is None else _Chain(r.chain, option.done)
+    if p is None:
+        return _Reading(option.price, None, s.tail, s.tail_brief, s.end, s.tail, option.jumped, chain)
+    low, lasted = p.low, p.lasted
+    if s.n >= _LASTS:
+        low, lasted = min(low, s.head.mean) if lasted else s.head.mean, True
+    total, n = p.total + s.total, p.n + s.n
+    top, sigma = max(p.top, s.top), max(p.sigma, s.sigma)
+    load = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, lasted, sigma)
+    return _Reading(option.price, load, r.idle, r.idle_brief, r.idle_at, s.tail, option.jumped, chain)
 
 
 def _split(r: _Reading, end: int, start: int) -> _Reading:

@@ -8,6 +8,7 @@ Sums are integer and each decision looks a bounded distance ahead: chunks of any
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
@@ -237,36 +238,35 @@ class StepFinder:
         here = s[i : i + n]
         filtered = (s[i + w : i + w + n] - here) - (here - s[i - w : i - w + n])
         size = np.abs(filtered)
-        beyond = size > self._limits(start, end, w)
+        beyond = np.flatnonzero(size > self._limits(start, end, w))
         search.upto = end
-        if not beyond.any():
+        if not len(beyond):
             return []
-        sign = np.where(beyond, np.sign(filtered), 0).astype(np.int8)
-        turns = np.flatnonzero(sign[1:] != sign[:-1]) + 1
-        starts = np.concatenate(([0], turns))
-        ends = np.concatenate((turns, [n]))
-        inside = sign[starts] != 0
+        up = filtered[beyond] > 0
+        turns = np.flatnonzero((beyond[1:] != beyond[:-1] + 1) | (up[1:] != up[:-1])) + 1
+        firsts = [0, *turns.tolist()]
+        lasts = [*turns.tolist(), len(beyond)]
         found: list[_Top] = []
-        for a, b in zip(starts[inside].tolist(), ends[inside].tolist(), strict=True):
-            lo, up = a, bool(sign[a] > 0)
-            while b - lo > _LONGEST * w:
-                found += _tops(size, start, (lo, lo + _LONGEST * w), w, up=up)
+        for first, last in zip(firsts, lasts, strict=True):
+            lo, hi, upwards = int(beyond[first]), int(beyond[last - 1]) + 1, bool(up[first])
+            while hi - lo > _LONGEST * w:
+                found += _tops(size, start, (lo, lo + _LONGEST * w), w, up=upwards)
                 lo += _LONGEST * w
-            if b == n and not close:
+            if hi == n and not close:
                 search.upto = start + lo
                 break
-            found += _tops(size, start, (lo, b), w, up=up)
+            found += _tops(size, start, (lo, hi), w, up=upwards)
         return found
 
-    def _limits(self, start: int, end: int, w: int) -> NDArray[np.float64] | float:
+    def _limits(self, start: int, end: int, w: int) -> NDArray[np.int64] | int:
         first, last = start // BLOCK, (end - 1) // BLOCK
         have = self._sigmas_from + len(self._sigmas)
-        scale, least = _SIGMAS * float(np.sqrt(2 * w)), _LEAST_MA * w
+        scale, least = _SIGMAS * math.sqrt(2 * w), _LEAST_MA * w
         if first == last or (last >= have and first >= have - 1):
-            return max(scale * self.sigma(start), least)
+            return int(max(scale * self.sigma(start), least))
         sigmas = self._sigmas[first - self._sigmas_from : last + 1 - self._sigmas_from]
         sigmas += [self._sigmas[-1]] * (last + 1 - first - len(sigmas))
-        per_block = np.maximum(scale * np.array(sigmas), least)
+        per_block = np.maximum(scale * np.array(sigmas), least).astype(np.int64)
         return np.repeat(per_block, BLOCK)[start - first * BLOCK : end - first * BLOCK]
 
 
