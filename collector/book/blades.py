@@ -31,10 +31,12 @@ from sqlalchemy import (
     update,
 )
 
-from collector.book import schema
+from collector.book import marks, schema
 from collector.book.blade_entries import BladeEvent, BladeSheet, ChangeSaid, Fate, SheetSaid
 from collector.book.engine import reading, writing
-from collector.outline import DIRECTIONS, OPEN
+from collector.book.outline import outline
+from collector.facts import Cut
+from collector.outline import DIRECTIONS, KINDS, OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -176,7 +178,9 @@ class BladeBook:
     # Cuts as numbers
 
     def cuts(self, saw: str, start_us: int, end_us: int, *, newest: int | None = None) -> NDArray[np.int64]:
-        """Cuts that started in ``[start_us, end_us)``, in order of start; ``newest``: only the last so many.
+        """Detected cuts that started in ``[start_us, end_us)``, in order of start; ``newest``: the last so many.
+
+        Those that people marked as none are left out; those that people drew are not in, for nobody measured them.
 
         Returns:
             int64 array of shape (n, 5): start, end (`collector.outline.OPEN` while it runs), mean current and idle
@@ -193,18 +197,31 @@ class BladeBook:
         with reading(self._engine) as connection:
             rows = connection.execute(query.execution_options(yield_per=4096))
             found = np.fromiter(chain.from_iterable(rows), np.int64).reshape(-1, 5)
-        return found if newest is None else found[::-1]
+            found = found if newest is None else found[::-1]
+            if len(found) and saw in marks.marked_saws(connection, int(found[0, 0]), int(found[-1, 0]) + 1):
+                counting = _counting(connection, saw, int(found[0, 0]), int(found[-1, 0]) + 1)
+                found = found[np.isin(found[:, 0], counting[:, 0])]
+        return found
+
+    def starts(self, saw: str, start_us: int, end_us: int) -> NDArray[np.int64]:
+        """Starts of the saw's cuts that count and started in ``[start_us, end_us)``, in order, marks heeded."""
+        with reading(self._engine) as connection:
+            return _counting(connection, saw, start_us, end_us)[:, 0]
 
     def count_cuts(self, *groups: Sequence[tuple[str, int, int]]) -> list[int]:
-        """For each group of spans (saw, start, end), how many cuts started in them; counted in the database."""
+        """For each group of spans (saw, start, end), how many cuts that count started in them.
+
+        Counted in the database, but for spans in which people marked cuts.
+        """
         with reading(self._engine) as connection:
-            return [sum(connection.execute(_COUNT, _span(span)).scalar_one() for span in group) for group in groups]
+            marked = _marked(connection, [span for group in groups for span in group])
+            return [sum(_use(connection, span, marked, _COUNT)[0] for span in group) for group in groups]
 
     def use(self, spans: Sequence[tuple[str, int, int]]) -> list[tuple[int, int]]:
-        """For each span (saw, start, end): how many cuts started in it, and how long they lasted in all [µs]."""
+        """For each span (saw, start, end): how many cuts that count started in it, and how long they lasted [µs]."""
         with reading(self._engine) as connection:
-            rows = [connection.execute(_USE, _span(span)).one() for span in spans]
-        return [(int(number), int(length)) for number, length in rows]
+            marked = _marked(connection, spans)
+            return [_use(connection, span, marked, _USE) for span in spans]
 
     def daily(self, saw: str, edges: Sequence[int]) -> list[tuple[int, int]]:
         """`use` of each stretch between neighbouring edges."""
@@ -264,6 +281,34 @@ class BladeBook:
 def _of_saw(saw: str, table: Table = schema.cut) -> Any:
     """Condition that a row of a fact table is the saw's."""
     return table.c.saw_id == select(schema.saw.c.id).where(schema.saw.c.name == saw).scalar_subquery()
+
+
+def _marked(connection: Connection, spans: Sequence[tuple[str, int, int]]) -> set[str]:
+    """The saws with marks anywhere round the spans: mostly none, and then no span is looked at more closely."""
+    if not spans:
+        return set()
+    low, high = min(start for _, start, _ in spans), max(end for _, _, end in spans)
+    return set(marks.marked_saws(connection, max(low, -OPEN), min(high, OPEN)))
+
+
+def _use(connection: Connection, span: tuple[str, int, int], marked: set[str], query: Any) -> tuple[int, int]:
+    saw, start, end = span
+    if saw in marked and saw in marks.marked_saws(connection, start, end):
+        rows = _counting(connection, saw, start, end)
+        done = rows[rows[:, 1] < OPEN]
+        return len(rows), int((done[:, 1] - done[:, 0]).sum())
+    row = connection.execute(query, _span(span)).one()
+    return int(row[0]), int(row[-1])
+
+
+def _counting(connection: Connection, saw: str, start: int, end: int) -> NDArray[np.int64]:
+    """Start and end of the cuts that count and started in a period, as people's marks have them; shape (n, 2)."""
+    saw_id = connection.execute(select(schema.saw.c.id).where(schema.saw.c.name == saw)).scalar()
+    if saw_id is None:
+        return np.empty((0, 2), np.int64)
+    rows = outline(connection, saw_id, start, end)
+    cuts = rows[(rows[:, 0] == KINDS.index(Cut.kind)) & (rows[:, 1] >= start) & (rows[:, 1] < end), 1:3]
+    return cuts[np.argsort(cuts[:, 0], kind="stable")]
 
 
 def _span(span: tuple[str, int, int]) -> dict[str, str | int]:

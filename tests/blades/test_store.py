@@ -13,7 +13,9 @@ from collector.book.blade_entries import BladeEvent, BladeSheet, ChangeSaid, Fat
 from collector.book.blades import BladeBook, blade_change, blade_event, blade_sheet
 from collector.book.book import Book
 from collector.book.entries import SawCommit, SawEntry
+from collector.book.marks import Marks
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Run
+from collector.marks import Mark, MarkKind
 
 
 @pytest.fixture
@@ -89,6 +91,23 @@ def test_counts_in_the_database_are_those_of_the_rows(book, blades):
     uses = blades.use([("heron", fitting.start, fitting.end), ("plover", 0, 2**60)])
     assert uses == [(int(own.sum()), 28 * 4 * SECOND), (0, 0)]
     assert blades.count_cuts([("heron", fitting.start, fitting.end)], []) == [own.sum(), 0] == [29, 0]
+
+
+def test_what_people_marked_counts_for_the_blade_as_everywhere_else(book, blades):
+    s = SECOND
+    book.commit([SawCommit("heron", 0, None, [_cut(100 * i * s, (100 * i + 40) * s) for i in range(1, 6)])])
+    said = Marks(book)
+    said.add(Mark("heron", MarkKind.NO_CUT, 200 * s, 240 * s, "operator", 900 * s, ""))
+    drawn = Mark(
+        "heron", MarkKind.MISSED_CUT, 450 * s, 480 * s, "operator", 900 * s, "", Direction.VERTICAL, 5000, 5, 3
+    )
+    said.add(drawn)
+    span = ("heron", 0, 490 * s)
+    assert blades.starts(*span).tolist() == [100 * s, 300 * s, 400 * s, 450 * s]
+    assert blades.use([span]) == [(4, 150 * s)]
+    assert blades.count_cuts([span]) == [4]
+    assert blades.cuts(*span)[:, 0].tolist() == [100 * s, 300 * s, 400 * s]
+    assert sum(book.count_cuts(0, 490 * s)["heron"].values()) == 4
 
 
 def test_door_visits_come_with_the_runs_around_them(book, blades):
