@@ -132,8 +132,9 @@ class Reader:
         used = self._walk(self._walked, self._steps, limit, finder.next_place, done, last=False)
         self._steps = self._steps[used:]
         waiting = [s.place for s in self._steps[:1]] + self._walked.breaks[:1]  # the open segment may end there
-        self._walked.opened.fold(self.window, min([limit, *waiting]))
-        self.window.drop_before(limit - finder.margin - 2)
+        done_to = min([limit, *waiting])
+        self._walked.opened.fold(self.window, done_to)
+        self.window.drop_before(done_to - finder.margin - 2)
         self._ahead = None
         return done
 

@@ -184,7 +184,8 @@ class StepFinder:
         return sorted([*self._pending, *ahead])
 
     def _forget_noise(self) -> None:
-        drop = min(self.settled // BLOCK - self._sigmas_from, len(self._sigmas) - 1)
+        # one block more than settled: a step close to a silence waits for what is on its other side
+        drop = min(self.settled // BLOCK - 1 - self._sigmas_from, len(self._sigmas) - 1)
         if drop > 0:
             del self._sigmas[:drop], self._floors[:drop]
             self._sigmas_from += drop
