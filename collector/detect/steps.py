@@ -41,6 +41,7 @@ class Step(NamedTuple):
 
     place: int
     up: bool
+    width: int  # which of the filters found it
 
 
 class _Top(NamedTuple):
@@ -142,9 +143,9 @@ class StepFinder:
             found = self._search(window, search, end, close=last)
             known = min(known, search.upto)  # a wider filter waits for what the narrower ones say
             if search is not self._short:
-                found = self._unexplained(found)
+                found = self._unexplained(found, search.w)
             self._pending += [
-                Step(t.place, t.up) for t in found if not self._ripples(window, t.place, t.size, search.w)
+                Step(t.place, t.up, search.w) for t in found if not self._ripples(window, t.place, t.size, search.w)
             ]
         if len(self._pending) > 1:
             self._pending.sort()
@@ -154,13 +155,13 @@ class StepFinder:
         self.settled = settled
         return done
 
-    def _unexplained(self, found: list[_Top]) -> list[_Top]:
-        """The steps of a wider filter that no step in the same direction explains."""
+    def _unexplained(self, found: list[_Top], width: int) -> list[_Top]:
+        """The steps of a wider filter that no step of a narrower one in the same direction explains."""
         if not found:
             return found
         near = self._short.w
-        ups = sorted(s.place for s in self._pending if s.up)
-        downs = sorted(s.place for s in self._pending if not s.up)
+        ups = sorted(s.place for s in self._pending if s.up and s.width < width)
+        downs = sorted(s.place for s in self._pending if not s.up and s.width < width)
         new = []
         for top in found:
             known = ups if top.up else downs
@@ -180,7 +181,7 @@ class StepFinder:
         """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
         w = self._short.w
         tops = self._search(window, _Search(w, self._short.upto), window.count - w + 1, close=True)
-        ahead = [Step(t.place, t.up) for t in tops if not self._ripples(window, t.place, t.size, w)]
+        ahead = [Step(t.place, t.up, w) for t in tops if not self._ripples(window, t.place, t.size, w)]
         return sorted([*self._pending, *ahead])
 
     def _forget_noise(self) -> None:
