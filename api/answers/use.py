@@ -1,0 +1,81 @@
+"""How much a saw was used, as curves that only rise: motor hours, cuts, cutting minutes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from api.answers.calendar import DAY, day_bounds, instant, site_date
+from api.answers.intervals import clip, intersect, total
+from collector.facts import SECOND, Cut, Run
+from collector.outline import KINDS, OPEN
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from api.answers.intervals import Spans
+
+_ENOUGH = 0.95
+"""Share of a day's planned time that must have data before the saw is said to have stood still all day."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usage:
+    """A curve in steps.
+
+    Attributes:
+        t: times of the steps, int64 microseconds UTC, increasing.
+        total: what has come together by then, float64.
+    """
+
+    t: NDArray[np.int64]
+    total: NDArray[np.float64]
+
+    def at(self, t: int) -> float:
+        """What had come together up to and including ``t``."""
+        i = int(np.searchsorted(self.t, t, side="right"))
+        return float(self.total[i - 1]) if i else 0.0
+
+    def reach(self, amount: float) -> int | None:
+        """When ``amount`` was reached; None: not yet."""
+        # A sum of floats may fall short of the amount that it stands for by its last digits.
+        i = int(np.searchsorted(self.total, amount * (1 - 1e-12), side="left"))
+        return int(self.t[i]) if i < len(self.t) else None
+
+
+UNUSED = Usage(np.empty(0, np.int64), np.empty(0, np.float64))
+
+
+def usage(outline: NDArray[np.int64]) -> dict[str, Usage]:
+    """The curves of a saw's outline (`collector.outline`); what is still going on counts once it has ended."""
+    ended = outline[outline[:, 2] < OPEN]
+    runs, cuts = (ended[ended[:, 0] == KINDS.index(kind)] for kind in (Run.kind, Cut.kind))
+    lasted = {"motor_hours": (runs, 3600), "cutting_minutes": (cuts, 60)}
+    curves = {
+        name: Usage(rows[:, 2], np.cumsum((rows[:, 2] - rows[:, 1]) / (seconds * SECOND)))
+        for name, (rows, seconds) in lasted.items()
+    }
+    curves["cuts"] = Usage(cuts[:, 2], np.arange(1, len(cuts) + 1, dtype=np.float64))
+    return curves
+
+
+def stood_still(
+    runs: Spans, known: Spans, planned: Spans, zone: ZoneInfo, first: dt.date, last: dt.date
+) -> frozenset[dt.date]:
+    """Days from ``first`` to ``last`` with planned time on which data show that the motor never ran."""
+    days: set[dt.date] = set()
+    covered = intersect(planned, known)
+    ran = {site_date(int(t), zone) for t in runs.ravel()}
+    day = first
+    while day <= last:
+        start, end = day_bounds(instant(day, 0, zone), zone)
+        wanted = total(clip(planned, start, end))
+        if wanted and day not in ran and total(clip(covered, start, end)) >= _ENOUGH * wanted:
+            days.add(day)
+        day += DAY
+    return frozenset(days)
