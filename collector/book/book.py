@@ -14,7 +14,7 @@ from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Table, and_, bindparam, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Engine, Table, and_, bindparam, delete, func, insert, or_, select, update
 
 from collector.book import schema
 from collector.book.engine import open_engine, reading, writing
@@ -96,6 +96,11 @@ class Book:
     def close(self) -> None:
         """Closes the connections; an open transaction of another thread fails."""
         self._engine.dispose()
+
+    @property
+    def engine(self) -> Engine:
+        """The database, for the modules beside this one that keep a subject of their own."""
+        return self._engine
 
     def __enter__(self) -> Self:
         return self
