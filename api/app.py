@@ -11,11 +11,28 @@ from flask_openapi3.openapi import OpenAPI
 
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
-from api.http import cuts, facts, health, refusals, runs, saws, stream, trace, utilisation, wall
+from api.http import (
+    alerts,
+    cuts,
+    facts,
+    feeds,
+    health,
+    maintenance,
+    refusals,
+    runs,
+    saws,
+    stream,
+    tasks,
+    ticks,
+    trace,
+    utilisation,
+    wall,
+)
 from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.serving import MAX_STREAMS
+from api.upkeep import Upkeep
 from collector.book.book import Book
 
 if TYPE_CHECKING:
@@ -54,6 +71,7 @@ def create_api(
         collector.book.entries.BookError: the book cannot be opened.
     """
     desk = Desk(site, Book(book_url), trace_store, clock)
+    upkeep = Upkeep(desk)
     board = Board(desk)
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
@@ -81,6 +99,11 @@ def create_api(
         wall.blueprint(desk, board),
         refusals.blueprint(desk),
         stream.blueprint(live),
+        maintenance.blueprint(upkeep),
+        ticks.blueprint(upkeep),
+        tasks.blueprint(upkeep),
+        feeds.blueprint(upkeep),
+        alerts.blueprint(upkeep),
         health.problems_blueprint(),
     ]
     for subject in subjects:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
 
-class State(StrEnum):
+class AlertState(StrEnum):
     """Alarm states of ISA-18.2 (letters of its state diagram in brackets)."""
 
     NORMAL = "normal"  # (A)
@@ -43,34 +43,34 @@ class LifeError(ValueError):
     """What a person asked for cannot happen in the alert's state."""
 
 
-_TABLE: Mapping[tuple[State, Event], State] = {
-    (State.NORMAL, Event.RAISED): State.UNACKNOWLEDGED,
-    (State.UNACKNOWLEDGED, Event.RETURNED): State.RETURNED,
-    (State.UNACKNOWLEDGED, Event.ACKNOWLEDGED): State.ACKNOWLEDGED,
-    (State.ACKNOWLEDGED, Event.RETURNED): State.NORMAL,
-    (State.RETURNED, Event.RAISED): State.UNACKNOWLEDGED,
-    (State.RETURNED, Event.ACKNOWLEDGED): State.NORMAL,
+_TABLE: Mapping[tuple[AlertState, Event], AlertState] = {
+    (AlertState.NORMAL, Event.RAISED): AlertState.UNACKNOWLEDGED,
+    (AlertState.UNACKNOWLEDGED, Event.RETURNED): AlertState.RETURNED,
+    (AlertState.UNACKNOWLEDGED, Event.ACKNOWLEDGED): AlertState.ACKNOWLEDGED,
+    (AlertState.ACKNOWLEDGED, Event.RETURNED): AlertState.NORMAL,
+    (AlertState.RETURNED, Event.RAISED): AlertState.UNACKNOWLEDGED,
+    (AlertState.RETURNED, Event.ACKNOWLEDGED): AlertState.NORMAL,
     # On the shelf the condition comes and goes unheard.
-    (State.SHELVED, Event.RAISED): State.SHELVED,
-    (State.SHELVED, Event.RETURNED): State.SHELVED,
-    **{(s, Event.SHELVED): State.SHELVED for s in State},
+    (AlertState.SHELVED, Event.RAISED): AlertState.SHELVED,
+    (AlertState.SHELVED, Event.RETURNED): AlertState.SHELVED,
+    **{(s, Event.SHELVED): AlertState.SHELVED for s in AlertState},
     # Already so: saying it twice is no error, for two people may press at once.
-    (State.UNACKNOWLEDGED, Event.RAISED): State.UNACKNOWLEDGED,
-    (State.ACKNOWLEDGED, Event.RAISED): State.ACKNOWLEDGED,
-    (State.ACKNOWLEDGED, Event.ACKNOWLEDGED): State.ACKNOWLEDGED,
-    (State.RETURNED, Event.RETURNED): State.RETURNED,
-    (State.NORMAL, Event.RETURNED): State.NORMAL,
+    (AlertState.UNACKNOWLEDGED, Event.RAISED): AlertState.UNACKNOWLEDGED,
+    (AlertState.ACKNOWLEDGED, Event.RAISED): AlertState.ACKNOWLEDGED,
+    (AlertState.ACKNOWLEDGED, Event.ACKNOWLEDGED): AlertState.ACKNOWLEDGED,
+    (AlertState.RETURNED, Event.RETURNED): AlertState.RETURNED,
+    (AlertState.NORMAL, Event.RETURNED): AlertState.NORMAL,
 }
 
 
-def step(state: State, event: Event, *, on: bool) -> State:
+def step(state: AlertState, event: Event, *, on: bool) -> AlertState:
     """The state after an event; ``on`` says whether the condition holds, which decides where a shelf leads.
 
     Raises:
         LifeError: the event cannot happen in this state.
     """
-    if (state, event) == (State.SHELVED, Event.UNSHELVED):
-        return State.UNACKNOWLEDGED if on else State.NORMAL
+    if (state, event) == (AlertState.SHELVED, Event.UNSHELVED):
+        return AlertState.UNACKNOWLEDGED if on else AlertState.NORMAL
     try:
         return _TABLE[state, event]
     except KeyError:
@@ -164,7 +164,7 @@ class Alert:
 
     id: int
     key: Key
-    state: State
+    state: AlertState
     raised: int
     mark: int
     returned: int | None = None
@@ -184,7 +184,7 @@ class Alert:
     @property
     def over(self) -> bool:
         """Whether it is history: normal, and nobody has to look at it any more."""
-        return self.state is State.NORMAL
+        return self.state is AlertState.NORMAL
 
 
 @dataclass(frozen=True, slots=True)

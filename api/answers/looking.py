@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from api.answers.alerts import Alert, Change, Event, Happening, Key, Spell, State, step
+from api.answers.alerts import Alert, AlertState, Change, Event, Happening, Key, Spell, step
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -59,7 +59,7 @@ class _Look:
         if alert is not None and alert.on and not alert.over and alert.mark != self._seen:
             self._happen(alert, Event.RETURNED, now, returned=now)  # the facts do not say so any more
             alert = self._alert
-        if alert is not None and alert.state is State.SHELVED and (alert.shelved_until or 0) <= now:
+        if alert is not None and alert.state is AlertState.SHELVED and (alert.shelved_until or 0) <= now:
             self._happen(alert, Event.UNSHELVED, alert.shelved_until or now, shelved_until=None)
             if alert.on:  # from here on it has to be acknowledged again
                 self._tell = True
@@ -70,7 +70,7 @@ class _Look:
 
     def _begin(self, spell: Spell) -> None:
         self._close()
-        new = Alert(0, self._key, State.NORMAL, spell.raised, spell.raised, count=spell.count, detail=spell.detail)
+        new = Alert(0, self._key, AlertState.NORMAL, spell.raised, spell.raised, count=spell.count, detail=spell.detail)
         self._happen(new, Event.RAISED, spell.raised)
         self._tell = True
 

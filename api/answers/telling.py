@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from api.answers.alerts import Priority, State
+from api.answers.alerts import AlertState, Priority
 from api.answers.calendar import DAY, instant, site_date
 from collector.facts import SECOND
 
@@ -126,7 +126,7 @@ def escalations(
     found = []
     for alert in alerts:
         kind = kinds[alert.key.kind]
-        waiting = alert.state is State.UNACKNOWLEDGED and alert.escalated is None
+        waiting = alert.state is AlertState.UNACKNOWLEDGED and alert.escalated is None
         if not waiting or kind.priority is Priority.LOW or now - alert.mark < policy.escalate_after:
             continue
         roles = () if policy.escalate_to in kind.roles else (policy.escalate_to,)

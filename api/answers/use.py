@@ -9,8 +9,8 @@ import numpy as np
 
 from api.answers.calendar import DAY, day_bounds, instant, site_date
 from api.answers.intervals import clip, intersect, total
-from collector.facts import SECOND, Cut, Run
-from collector.outline import KINDS, OPEN
+from collector.facts import SECOND
+from collector.outline import OPEN
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -51,17 +51,14 @@ class Usage:
 UNUSED = Usage(np.empty(0, np.int64), np.empty(0, np.float64))
 
 
-def usage(outline: NDArray[np.int64]) -> dict[str, Usage]:
-    """The curves of a saw's outline (`collector.outline`); what is still going on counts once it has ended."""
-    ended = outline[outline[:, 2] < OPEN]
-    runs, cuts = (ended[ended[:, 0] == KINDS.index(kind)] for kind in (Run.kind, Cut.kind))
-    lasted = {"motor_hours": (runs, 3600), "cutting_minutes": (cuts, 60)}
-    curves = {
-        name: Usage(rows[:, 2], np.cumsum((rows[:, 2] - rows[:, 1]) / (seconds * SECOND)))
-        for name, (rows, seconds) in lasted.items()
+def usage(runs: NDArray[np.int64], cuts: NDArray[np.int64]) -> dict[str, Usage]:
+    """The curves of a saw's runs and cuts, rows (start, end); what is still going on counts once it has ended."""
+    runs, cuts = (rows[rows[:, 1] < OPEN] for rows in (runs, cuts))
+    return {
+        "motor_hours": Usage(runs[:, 1], np.cumsum((runs[:, 1] - runs[:, 0]) / (3600 * SECOND))),
+        "cutting_minutes": Usage(cuts[:, 1], np.cumsum((cuts[:, 1] - cuts[:, 0]) / (60 * SECOND))),
+        "cuts": Usage(cuts[:, 1], np.arange(1, len(cuts) + 1, dtype=np.float64)),
     }
-    curves["cuts"] = Usage(cuts[:, 2], np.arange(1, len(cuts) + 1, dtype=np.float64))
-    return curves
 
 
 def stood_still(

@@ -8,7 +8,6 @@ is told so and looks again.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +33,8 @@ from collector.book.engine import reading, writing
 from collector.book.entries import BookError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from sqlalchemy import Connection, Engine
 
     from collector.book.book import Book
@@ -301,7 +302,7 @@ def _write(connection: Connection, write: AlertWrite) -> int:
         alert_id = row.id
     else:
         key = connection.execute(insert(alert).values(**values, version=1)).inserted_primary_key
-        assert key is not None  # noqa: S101 (a single-row insert has one)
+        assert key is not None
         alert_id = int(key[0])
     for event in write.events:
         fields = {"event": event.event, "at_us": event.at_us, "who": event.who, "note": event.note}

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import secrets
 from dataclasses import dataclass
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +31,8 @@ from sqlalchemy import (
 from collector.book import schema
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
+from collector.book.rows import TABLES
+from collector.outline import OPEN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -159,7 +162,7 @@ class MaintenanceBook:
             values = {c.name: getattr(row, c.name) for c in tick.c if c.name != "id"}
             key = connection.execute(insert(tick).values(values)).inserted_primary_key
             _grow(connection)
-            assert key is not None  # noqa: S101 (a single-row insert has one)
+            assert key is not None
             return int(key[0])
 
     def ticks(self, saw: str | None = None, task_name: str | None = None) -> list[TickRow]:
@@ -170,9 +173,7 @@ class MaintenanceBook:
         if task_name is not None:
             query = query.where(tick.c.task == task_name)
         with reading(self._engine) as connection:
-            return [
-                TickRow(**{c.name: getattr(r, c.name) for c in tick.c}) for r in connection.execute(query)
-            ]
+            return [TickRow(**{c.name: getattr(r, c.name) for c in tick.c}) for r in connection.execute(query)]
 
     def mark(self) -> tuple[int, int]:
         """Grows with every version and every tick; two small reads."""
@@ -194,10 +195,23 @@ class MaintenanceBook:
             rows = connection.execute(query).all()
         return np.array([tuple(r) for r in rows], np.int64).reshape(-1, 2)
 
+    def stretches(self, saw: str, kind: str, start_us: int, end_us: int) -> NDArray[np.int64]:
+        """Facts of one kind that began in ``[start_us, end_us)``: rows (start, end), `OPEN` where still going on."""
+        t = TABLES[kind].c
+        query = (
+            select(t.start_us, func.coalesce(t.end_us, OPEN))
+            .join_from(TABLES[kind], schema.saw)
+            .where(schema.saw.c.name == saw, t.start_us >= start_us, t.start_us < end_us)
+            .order_by(t.start_us)
+        )
+        with reading(self._engine) as connection:
+            rows = connection.execute(query.execution_options(yield_per=4096))
+            return np.fromiter(chain.from_iterable(rows), np.int64).reshape(-1, 2)
+
     # Feeds
 
     def secret(self, role: str, now_us: int, *, renew: bool = False) -> str:
-        """The secret of a role's calendar feed, made when first asked for; ``renew``: a new one, the old one is void."""
+        """The secret of a role's calendar feed, made at first; ``renew``: a new one, the old one is void."""
         fresh = secrets.token_urlsafe(24)
         with writing(self._engine) as connection:
             known = connection.execute(select(feed.c.secret).where(feed.c.role == role)).scalar()

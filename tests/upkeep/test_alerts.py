@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 from api.answers.alerts import (
     Alert,
+    AlertState,
     Condition,
     Event,
     Key,
     LifeError,
     Spell,
-    State,
     acknowledge,
     shelve,
     spells,
@@ -25,7 +25,7 @@ from api.answers.alerts import (
 from api.answers.looking import look
 
 KEY = Key("box-silent", "heron")
-N, U, A, R, S = State.NORMAL, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.SHELVED
+N, U, A, R, S = AlertState  # normal, unacknowledged, acknowledged, returned, shelved
 
 # ANSI/ISA-18.2-2016 clause 5.6 / IEC 62682 (alarm state transition diagram): states A normal, B unacknowledged,
 # C acknowledged, D returned to normal unacknowledged, G shelved. From memory: the standard is not free to read. Not
@@ -95,7 +95,7 @@ class Diary:
         self.alerts[-1] = acknowledge(self.alerts[-1], "Rui", now).alert
 
     @property
-    def states(self) -> list[State]:
+    def states(self) -> list[AlertState]:
         return [a.state for a in self.alerts]
 
 

@@ -32,7 +32,12 @@ def outbox(book):
 
 
 def test_the_migration_makes_the_tables_that_the_code_describes(book) -> None:
-    ours = {t.name for module in (alerts, maintenance) for t in vars(module).values() if hasattr(t, "c") and hasattr(t, "name")}
+    ours = {
+        t.name
+        for module in (alerts, maintenance)
+        for t in vars(module).values()
+        if hasattr(t, "c") and hasattr(t, "name")
+    }
     with book.engine.connect() as connection:
         differences = compare_metadata(MigrationContext.configure(connection), schema.metadata)
     assert [d for d in differences if any(name in str(d) for name in ours)] == []

@@ -1,4 +1,4 @@
-"""The clock walks through a month of tasks done, late, missed and shut days; the numbers equal the hand-worked table."""
+"""The clock walks through a month of tasks done, late, missed and shut days: the numbers equal `month`'s table."""
 
 from __future__ import annotations
 

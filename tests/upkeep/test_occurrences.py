@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -16,8 +17,8 @@ from api.answers.starter import starter_tasks
 from api.answers.tasks import ByCalendar, BySign, ByUse, Task, TaskError, Version, as_body, from_body
 from api.answers.use import Usage, stood_still, usage
 from api.answers.workdays import Workdays
-from collector.facts import SECOND, Cut, Direction, Run
-from collector.outline import outline_of
+from collector.facts import SECOND
+from collector.outline import OPEN
 from tests.upkeep.month import DAYS, LISBON, at
 
 MARCH = dt.date(2026, 3, 1), dt.date(2026, 3, 31)
@@ -148,16 +149,8 @@ def test_unknown_is_not_still_a_day_without_data_asks_for_its_clean_down() -> No
 
 
 def test_use_is_counted_from_facts() -> None:
-    cut = Cut("heron", at(2, "09:00"), at(2, "09:02"), Direction.VERTICAL, 1, 1, 1, lock_moved=False, station=None)
-    curves = usage(
-        outline_of(
-            [
-                Run("heron", at(2, "09:00"), at(2, "10:30"), None, None, 2),
-                cut,
-                replace(cut, start=at(2, "10:00"), end=None),
-            ]
-        )
-    )
+    runs = np.array([(at(2, "09:00"), at(2, "10:30"))])
+    curves = usage(runs, np.array([(at(2, "09:00"), at(2, "09:02")), (at(2, "10:00"), OPEN)]))
     assert curves["motor_hours"].at(at(2, "11:00")) == pytest.approx(1.5)
     assert curves["cutting_minutes"].at(at(2, "11:00")) == pytest.approx(2)
     assert curves["cuts"].at(at(2, "11:00")) == 1  # the one that is going on counts when it has ended
@@ -183,7 +176,7 @@ class TestYears:
 
     def test_windows_meet_without_hole_or_overlap_through_both_clock_changes(self) -> None:
         found = self.year("FREQ=DAILY", off="skip")
-        assert all(a.due == b.opens for a, b in zip(found, found[1:], strict=False))
+        assert all(a.due == b.opens for a, b in pairwise(found))
         lengths = {o.day: (o.due - o.opens) // HOUR for o in found}
         assert {day: h for day, h in lengths.items() if h != 24} == {
             dt.date(2028, 3, 26): 23,

@@ -14,11 +14,12 @@ from api.answers.workdays import Workdays
 from tests.upkeep.rfc5545 import EXAMPLES, NEW_YORK, WITHIN_A_DAY, listed
 
 LISBON = ZoneInfo("Europe/Lisbon")
+SEPTEMBER_2 = dt.datetime.fromisoformat("19970902T0900")
 
 
 @pytest.mark.parametrize(("rule", "start", "expected"), EXAMPLES)
 def test_examples_of_rfc_5545_section_3_8_5_3(rule: str, start: str, expected: str) -> None:
-    begin = dt.datetime.strptime(start + "0900", "%Y%m%d%H%M")
+    begin = dt.datetime.fromisoformat(f"{start}T0900")
     wanted = listed(expected)
     endless = "COUNT" not in rule and "UNTIL" not in rule
     found = list(islice(parse(rule, begin, ZoneInfo(NEW_YORK)), len(wanted) if endless else 1000))
@@ -29,13 +30,13 @@ def test_examples_of_rfc_5545_section_3_8_5_3(rule: str, start: str, expected: s
 @pytest.mark.parametrize(("rule", "expected"), WITHIN_A_DAY)
 def test_examples_of_rfc_5545_that_repeat_within_a_day(rule: str, expected: str) -> None:
     wanted = expected.split()
-    found = islice(parse(rule, dt.datetime(1997, 9, 2, 9), ZoneInfo(NEW_YORK)), len(wanted))
+    found = islice(parse(rule, SEPTEMBER_2, ZoneInfo(NEW_YORK)), len(wanted))
     assert [f"{m:%H:%M}" for m in found] == wanted
 
 
 def test_the_weekly_example_crosses_the_clock_change_at_nine_local() -> None:
     zone = ZoneInfo(NEW_YORK)
-    found = list(parse("FREQ=WEEKLY;COUNT=10", dt.datetime(1997, 9, 2, 9), zone))
+    found = list(parse("FREQ=WEEKLY;COUNT=10", SEPTEMBER_2, zone))
     utc = [m.replace(tzinfo=zone).astimezone(dt.UTC).hour for m in found]
     assert utc == [13] * 8 + [14] * 2, "09:00 EDT until October 21, 09:00 EST from October 28 (RFC 5545)"
 
