@@ -201,7 +201,7 @@ class Watch:
 
     def _escalate(self, now: int) -> None:
         rows = {r.id: r for r in self.book.standing()}
-        due = escalations([alert_of(r) for r in rows.values()], KINDS, now, self._policy, self._desk.zone)
+        due = escalations([(alert_of(r), r.told_us) for r in rows.values()], KINDS, now, self._policy, self._desk.zone)
         writes = [
             AlertWrite(replace(rows[alert.id], escalated_us=now), (), [_letter(x, now) for x in letters])
             for alert, letters in due

@@ -117,17 +117,17 @@ def raised(kind: Kind, now: int, policy: Policy, zone: ZoneInfo, told: int | Non
 
 
 def escalations(
-    alerts: Sequence[Alert], kinds: dict[str, Kind], now: int, policy: Policy, zone: ZoneInfo
+    alerts: Sequence[tuple[Alert, int | None]], kinds: dict[str, Kind], now: int, policy: Policy, zone: ZoneInfo
 ) -> list[tuple[Alert, list[Letter]]]:
     """Alerts that nobody acknowledged in time, and letters to the role they are passed on to.
 
-    Low priorities are not passed on, nor what that role was told at once.
+    The time runs from when people were told (the second of each pair), which quiet hours may put off. Low priorities are not passed on, nor what that role was told at once.
     """
     found = []
-    for alert in alerts:
+    for alert, told in alerts:
         kind = kinds[alert.key.kind]
         waiting = alert.state is AlertState.UNACKNOWLEDGED and alert.escalated is None
-        if not waiting or kind.priority is Priority.LOW or now - alert.mark < policy.escalate_after:
+        if not waiting or kind.priority is Priority.LOW or now - max(alert.mark, told or 0) < policy.escalate_after:
             continue
         roles = () if policy.escalate_to in kind.roles else (policy.escalate_to,)
         found.append((alert, _letters("escalated", roles, kind.priority, now, policy, zone)))
