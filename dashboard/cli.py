@@ -8,12 +8,12 @@ import sys
 from importlib import metadata
 from typing import TYPE_CHECKING
 
-from dashboard.commands import demo, replay, run, simulate
+from dashboard.commands import alerts, demo, replay, run, simulate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-COMMANDS = {"demo": demo, "run": run, "simulate": simulate, "replay": replay}
+COMMANDS = {"demo": demo, "run": run, "alerts": alerts, "simulate": simulate, "replay": replay}
 
 _ABOUT = """
 Kerfbook is a logbook that a vertical panel saw keeps by itself. A sensor box on the saw

@@ -7,13 +7,16 @@ import threading
 import time
 from typing import TYPE_CHECKING
 
-from collector.mqtt import Broker, Collector
-
 from api.app import close_api
+from api.delivery import AppriseSender, MqttSender, Post
+from api.desk import Desk
+from api.upkeep import Upkeep
+from api.watch import Watch
 from collector.book.book import Book
 from collector.book.entries import SawEntry
 from collector.detect.detector import Detector
 from collector.ingest import Ingest
+from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
 from dashboard.app import create_app
 from dashboard.web import WebServer
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
 
     from api.site import Site
     from collector.detect.settings import DetectSettings
+    from dashboard.config.settings import Telling
 
 
 class House:
@@ -56,7 +60,9 @@ class House:
             make=Detector,
             site=site.name,
         )
+        self._disk = trace.parent
         self._web: WebServer | None = None
+        self._watch: Watch | None = None
         self._collector: Collector | None = None
 
     def open_screens(self, broker: str, host: str, port: int) -> int:
@@ -70,6 +76,22 @@ class House:
         self._web.start()
         return self._web.port
 
+    def keep_watch(self, telling: Telling, address: str, broker: Broker) -> None:
+        """Write the starter tasks if there are none, and let the rules look and tell people.
+
+        Args:
+            telling: at what values, and whom.
+            address: of the screens, for links.
+            broker: for messages over MQTT.
+        """
+        desk = Desk(self._site, self._book, self.trace, time)
+        upkeep = Upkeep(desk)
+        upkeep.begin(desk.now())
+        mqtt = MqttSender(self._site.name, broker.host, broker.port, broker.username, broker.password, broker.tls)
+        post = Post(AppriseSender(), mqtt)
+        self._watch = Watch(upkeep, telling.policy, post, address, limits=telling.limits, disk=self._disk)
+        self._watch.start()
+
     def listen(self, broker: Broker) -> None:
         """Collect from a broker, now or as soon as it is there."""
         self._collector = Collector(self.ingest, self._site.name, broker)
@@ -77,6 +99,8 @@ class House:
 
     def close(self) -> None:
         """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""
+        if self._watch:
+            self._watch.stop()
         if self._collector:
             self._collector.stop()
         if self._web:

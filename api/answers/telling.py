@@ -121,7 +121,8 @@ def escalations(
 ) -> list[tuple[Alert, list[Letter]]]:
     """Alerts that nobody acknowledged in time, and letters to the role they are passed on to.
 
-    The time runs from when people were told (the second of each pair), which quiet hours may put off. Low priorities are not passed on, nor what that role was told at once.
+    The time runs from when people were told (the second of each pair), which quiet hours may put off. Low
+    priorities are not passed on, nor what that role was told at once.
     """
     found = []
     for alert, told in alerts:

@@ -1,4 +1,4 @@
-"""Who says something: a name and a role that come with the request. The one place that accounts will replace."""
+"""What everything that a person says carries: who, in which role, and a note."""
 
 from typing import Literal, get_args
 
@@ -6,6 +6,7 @@ from pydantic import Field
 
 from api.answers.tasks import ROLES
 from api.http.fields import Strict
+from api.http.who import Who
 
 Role = Literal["operator", "maintenance", "owner", "installer"]
 assert set(ROLES) == set(get_args(Role))
@@ -14,6 +15,6 @@ assert set(ROLES) == set(get_args(Role))
 class Said(Strict):
     """What everything that a person says carries."""
 
-    who: str = Field(min_length=1, max_length=64, pattern=r"\S", description="Name of the person.")
+    who: Who
     role: Role
     note: str = Field("", max_length=1000)

@@ -12,6 +12,7 @@ from api.http.asked import saw_of
 from api.http.fields import Strict, subject
 from api.http.problems import Problem
 from api.http.upkeep_models import TaskAnswer
+from api.http.who import Who
 from api.upkeep import Upkeep
 from api.upkeep_view import View
 
@@ -25,7 +26,7 @@ class TaskPath(BaseModel):
 class TaskBody(Strict):
     """A task as it shall be from today on."""
 
-    who: str = Field(min_length=1, max_length=64, pattern=r"\S")
+    who: Who
     title: str
     steps: list[str]
     role: str

@@ -9,12 +9,11 @@ import webbrowser
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from collector.mqtt import Broker
-
 from api.site import SawTitle, Site
 from collector.book.entries import BookError
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND
+from collector.mqtt import Broker
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.demo.boxes import Boxes
