@@ -9,15 +9,17 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from collector.book.book import Book
 from collector.book.entries import Checkpoint, NowEntry, SawCommit, Stretch
 from collector.book.rows import order
 from collector.facts import SECOND, Fact, Now
 from collector.signals import Series, Trace
+
+if TYPE_CHECKING:
+    from collector.book.book import Book
 
 REST_SPACING_US = 60 * SECOND
 """Rest points closer than this are not worth a row."""
@@ -27,7 +29,7 @@ _FEED_US = 3600 * SECOND  # one feed's readings at most: leaves a rest point an 
 FOREVER = 2**62
 _SWITCHES_US = 60 * SECOND  # a rest point needs the switches' reports of the minute before it
 
-Key = tuple[int, int, str]
+Key = tuple[int, str, str]
 """Start and kind of a fact, and what kind of conflict: `collector.book.rows.order`."""
 
 
@@ -80,6 +82,9 @@ class TraceReader(Protocol):
 
     def read(self, saw: str, start_us: int, end_us: int) -> Trace:
         """The readings with ``start_us <= t < end_us``."""
+
+    def first(self, saw: str, from_us: int = 0) -> int | None:
+        """Time of the earliest reading at or after ``from_us``."""
 
     def last(self, saw: str) -> int | None:
         """Time of the newest reading."""
@@ -176,16 +181,14 @@ class Change:
             replace_to_us=self.to_us,
             facts=self.after,
             checkpoint=None if detector is None or at is None else Checkpoint(at, detector.dump()),
-            now=None
-            if detector is None or at is None
-            else NowEntry.of(self.saw, detector.now(), clock_skew_us),
+            now=None if detector is None or at is None else NowEntry.of(self.saw, detector.now(), clock_skew_us),
             cleaned=cleaned,
             rests_from_us=self.from_us + 1,
             rests=self.rests,
         )
 
 
-def derive_again(  # noqa: PLR0917 (two stores, a stretch, and a detector to make)
+def derive_again(
     trace: TraceReader,
     book: Book,
     saw: str,
@@ -249,9 +252,6 @@ def _feed(derivation: Derivation, trace: TraceReader, saw: str, start: int, end:
 
 def read_days(trace: TraceReader, saw: str, start: int, end: int) -> Iterator[Trace]:
     """The readings with ``start <= t < end``, a day at a time so that years fit into memory."""
-    while start < end:
-        until = min(end, start + DAY_US)
-        part = trace.read(saw, start, until)
-        if len(part):
-            yield part
-        start = until
+    while (first := trace.first(saw, start)) is not None and first < end:
+        start = min(end, first + DAY_US)
+        yield trace.read(saw, first, start)

@@ -12,21 +12,24 @@ from __future__ import annotations
 import logging
 import random
 import selectors
-import socket
 import ssl
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from collector.ingest.ingest import Ingest
 from collector.wire.topics import readings_filter, status_filter
+
+if TYPE_CHECKING:
+    import socket
+    from collections.abc import Callable
+
+    from collector.ingest.ingest import Ingest
 
 log = logging.getLogger(__name__)
 
@@ -39,6 +42,7 @@ GROUP_SECONDS = 0.25
 _LINGER_SECONDS = 0.002  # "nothing more arrives" is this long
 _IDLE_SECONDS = 0.2  # how late a call of stop() is noticed
 _BURST = 64  # messages read before anything else is looked at
+_ANSWER_SECONDS = 5.0  # a broker that has not accepted the connection by then never will
 _BACKOFF_SECONDS = (1.0, 30.0)
 _FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
 
@@ -122,9 +126,7 @@ class Collector:
         self._clock = clock
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
-        self._protocol = (
-            MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
-        )
+        self._protocol = MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
         self._received = 0
         self._queued = 0
         self._connections = 0
@@ -162,11 +164,7 @@ class Collector:
                     self._serve(client)
                 if self._stop.is_set():
                     return
-                delay = (
-                    _BACKOFF_SECONDS[0]
-                    if self._connections > connections
-                    else min(delay * 2, _BACKOFF_SECONDS[1])
-                )
+                delay = _BACKOFF_SECONDS[0] if self._connections > connections else min(delay * 2, _BACKOFF_SECONDS[1])
                 wait = delay * random.uniform(0.8, 1.2)  # noqa: S311 (spreads collectors, keeps no secret)
                 log.warning("broker %s: %s; trying again in %.0f s", self._where, self._broker_error, wait)
                 self._stop.wait(wait)
@@ -223,9 +221,7 @@ class Collector:
                 session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 session.SessionExpiryInterval = _FOREVER
                 session.ReceiveMaximum = RECEIVE_MAXIMUM
-                client.connect(
-                    broker.host, broker.port, broker.keepalive, clean_start=False, properties=session
-                )
+                client.connect(broker.host, broker.port, broker.keepalive, clean_start=False, properties=session)
             else:
                 client.connect(broker.host, broker.port, broker.keepalive)
         except (OSError, ValueError) as error:
@@ -256,17 +252,16 @@ class Collector:
     def _on_subscribe(self, _client: Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         for (topic, _), reason in zip(self._filters, reasons, strict=False):
             if reason.is_failure:
-                self._broker_error = (
-                    f"refused the subscription to {topic} ({reason}): correct its access rules"
-                )
+                self._broker_error = f"refused the subscription to {topic} ({reason}): correct its access rules"
                 log.error("broker %s: %s", self._where, self._broker_error)
 
     def _on_disconnect(self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._connected = False
-        if self._broker_error is None:
-            self._broker_error = f"the connection ended: {reason}"
         if not self._answered:  # some brokers hang up on a version that they do not speak
+            self._broker_error = "hung up before it answered"
             self._other_protocol()
+        elif self._broker_error is None:
+            self._broker_error = f"the connection ended: {reason}"
 
     def _other_protocol(self) -> None:
         if self._broker.protocol == "auto":
@@ -292,6 +287,7 @@ class Collector:
         """Until the connection or the collector ends."""
         linger = _LINGER_SECONDS if self._protocol is MQTTProtocolVersion.MQTTv5 else 0.0
         settle_by = next_misc = time.monotonic()
+        since = settle_by
         with selectors.DefaultSelector() as selector:
             sock = client.socket()
             if sock is None:
@@ -313,12 +309,27 @@ class Collector:
                 if now >= next_misc:
                     client.loop_misc()
                     next_misc = now + 1.0
+                    if self._is_mute(since):
+                        break
+        self._part(client)
+
+    def _part(self, client: Client) -> None:
+        """Settles what is left, and leaves the broker in order."""
         if self._queued:
             self._settle(client)
         if client.socket() is not None:
             client.disconnect()
             self._flush(client)
         self._connected = False
+
+    def _is_mute(self, since: float) -> bool:
+        """Whether the broker lets a connection wait for its answer; some do so with a version they do not speak."""
+        if self._answered or time.monotonic() < since + _ANSWER_SECONDS:
+            return False
+        self._broker_error = "does not answer"
+        self._answered = True  # so much is known
+        self._other_protocol()
+        return True
 
     def _read(self, client: Client) -> None:
         for _ in range(_BURST):
@@ -335,7 +346,7 @@ class Collector:
                 break
             except Exception as error:  # noqa: BLE001 (whatever a store raises: no message may be lost by it)
                 self._store_error = f"{type(error).__name__}: {error}"
-                log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)  # noqa: TRY400
+                log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)  # noqa: TRY400 (the text says it)
                 if self._stop.wait(delay):
                     return
                 delay = min(delay * 2, _BACKOFF_SECONDS[1])

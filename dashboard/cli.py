@@ -50,6 +50,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     logging.basicConfig(
         level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s", stream=sys.stderr
     )
+    # A queue of one request is no news; a full one shows in the answers' times.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     args = parser().parse_args(argv)
     try:
         return int(args.run(args))

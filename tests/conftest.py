@@ -9,9 +9,12 @@ import socket
 import subprocess
 import time
 from contextlib import suppress
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 REAL = os.environ.get("KERFBOOK_REAL") == "1"
 

@@ -8,12 +8,9 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, Table, and_, bindparam, delete, func, insert, or_, select, update
 
 from collector.book import schema
@@ -36,6 +33,12 @@ from collector.book.outline import outline
 from collector.book.rows import FROM_ROW, TABLES, order, to_row
 from collector.book.upgrade import upgrade
 from collector.facts import SECOND, Conflict, Fact, State
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from types import TracebackType
+
+    from numpy.typing import NDArray
 
 REFUSALS_KEPT = 1000
 """So many folded refusals are kept; older ones leave, their counts stay."""
@@ -93,14 +96,14 @@ class Book:
         self._ids: dict[str, int] = {}
         self._names: dict[int, str] = {}
 
+    @property
+    def engine(self) -> Engine:
+        """How its database is reached: for the parts of the book that have a module of their own."""
+        return self._engine
+
     def close(self) -> None:
         """Closes the connections; an open transaction of another thread fails."""
         self._engine.dispose()
-
-    @property
-    def engine(self) -> Engine:
-        """The database, for the modules beside this one that keep a subject of their own."""
-        return self._engine
 
     def __enter__(self) -> Self:
         return self
@@ -196,9 +199,7 @@ class Book:
                 return []
             for kind in wanted:
                 make = FROM_ROW[kind]
-                found += [
-                    make(saw, row) for row in _overlapping(connection, TABLES[kind], saw_id, start_us, end_us)
-                ]
+                found += [make(saw, row) for row in _overlapping(connection, TABLES[kind], saw_id, start_us, end_us)]
         found.sort(key=order)
         return found
 
@@ -236,19 +237,13 @@ class Book:
         """The present of every saw that was ever heard, by name, as of one moment."""
         query = select(schema.saw.c.name, *schema.now.c).join_from(schema.saw, schema.now)
         with reading(self._engine) as connection:
-            rows = connection.execute(
-                query.where(schema.now.c.at_us.is_not(None)).order_by(schema.saw.c.name)
-            )
+            rows = connection.execute(query.where(schema.now.c.at_us.is_not(None)).order_by(schema.saw.c.name))
             return {row.name: _now(row.name, row) for row in rows}
 
     def box(self, saw: str) -> BoxEntry:
         """What is known of the saw's box."""
         row = self._one(saw, schema.box, *schema.box.c)
-        return (
-            BoxEntry(saw, None, None, None)
-            if row is None
-            else BoxEntry(saw, row.urn, row.online, row.since_us)
-        )
+        return BoxEntry(saw, None, None, None) if row is None else BoxEntry(saw, row.urn, row.online, row.since_us)
 
     def revision(self) -> int:
         """Grows with every commit; one row, cheap to ask for several times a second."""
@@ -294,12 +289,7 @@ class Book:
         t = schema.rest
         with reading(self._engine) as connection:
             saw_id = self._find(connection, saw)
-            query = (
-                select(t.c.at_us)
-                .where(t.c.saw_id == saw_id, t.c.at_us > after_us)
-                .order_by(t.c.at_us)
-                .limit(limit)
-            )
+            query = select(t.c.at_us).where(t.c.saw_id == saw_id, t.c.at_us > after_us).order_by(t.c.at_us).limit(limit)
             return [] if saw_id is None else list(connection.execute(query).scalars())
 
     def mark_dirty(self, saw: str, from_us: int, to_us: int) -> Stretch:
@@ -311,7 +301,7 @@ class Book:
         with writing(self._engine) as connection:
             values = {"saw_id": self._id(connection, saw), "from_us": from_us, "to_us": to_us}
             key = connection.execute(insert(schema.dirty).values(values)).inserted_primary_key
-            assert key is not None  # noqa: S101 (a single-row insert has one)
+            assert key is not None
             return Stretch(from_us, to_us, key[0])
 
     def dirty(self, saw: str) -> list[Stretch]:
@@ -370,9 +360,7 @@ class Book:
         """All refusals ever, by saw (``""``: none of ours) and code."""
         t = schema.refusal_count
         with reading(self._engine) as connection:
-            return {
-                (row[0], row[1]): row[2] for row in connection.execute(select(t.c.saw, t.c.code, t.c.count))
-            }
+            return {(row[0], row[1]): row[2] for row in connection.execute(select(t.c.saw, t.c.code, t.c.count))}
 
     # Shift plans
 
@@ -434,9 +422,7 @@ def _overlapping(connection: Connection, table: Table, saw_id: int, start: int, 
 
 def _write_facts(connection: Connection, batch: Sequence[tuple[int, SawCommit]]) -> None:
     """All saws' deletions, then all insertions: a statement a table, however many saws the group holds."""
-    replaced = [
-        _range(i, e.replace_from_us, e.replace_to_us) for i, e in batch if e.replace_from_us is not None
-    ]
+    replaced = [_range(i, e.replace_from_us, e.replace_to_us) for i, e in batch if e.replace_from_us is not None]
     for statement in _DELETE_FACTS.values() if replaced else ():
         connection.execute(statement, replaced)
     amended: dict[str, list[dict[str, Any]]] = {}
@@ -511,9 +497,7 @@ def _now(saw: str, row: Any) -> NowEntry:
 def _write_box(connection: Connection, saw_id: int, status: BoxStatus) -> None:
     t = schema.box.c
     changed = and_(t.saw_id == saw_id, or_(t.online.is_(None), t.online != status.online))
-    connection.execute(
-        update(schema.box).where(changed).values(online=status.online, since_us=status.since_us)
-    )
+    connection.execute(update(schema.box).where(changed).values(online=status.online, since_us=status.since_us))
 
 
 def _write_refusals(connection: Connection, refusals: Sequence[RefusalEntry]) -> None:
@@ -526,9 +510,7 @@ def _write_refusals(connection: Connection, refusals: Sequence[RefusalEntry]) ->
         newest = select(func.max(t.c.id)).where(alike).scalar_subquery()
         folded = update(t).where(t.c.id == newest)
         values = {"last_us": entry.last_us, "reason": entry.reason, "excerpt": excerpt}
-        if connection.execute(
-            folded.values(**values, occurrences=t.c.occurrences + entry.occurrences)
-        ).rowcount:
+        if connection.execute(folded.values(**values, occurrences=t.c.occurrences + entry.occurrences)).rowcount:
             continue
         fixed = {"topic": topic, "saw": entry.saw, "code": entry.code, "first_us": entry.first_us}
         connection.execute(insert(t).values(**fixed, **values, occurrences=entry.occurrences))

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
 from collector.book.entries import BookError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 _BUSY_MS = 15_000  # a writer waits this long for another process's transaction
 _CACHE_KIB = 8_000
@@ -26,15 +28,11 @@ def open_engine(url: str) -> Engine:
     try:
         parsed = make_url(url)
     except ArgumentError as error:
-        raise BookError(
-            f"{url!r} is no database URL; write for example sqlite:////var/lib/kerfbook/book.db"
-        ) from error
+        raise BookError(f"{url!r} is no database URL; write for example sqlite:////var/lib/kerfbook/book.db") from error
     if parsed.get_backend_name() != "sqlite":
         return create_engine(parsed, pool_pre_ping=True)
     if not parsed.database or parsed.database == ":memory:":
-        raise BookError(
-            "the book needs a file: threads and processes meet in it; give sqlite:////path/to/book.db"
-        )
+        raise BookError("the book needs a file: threads and processes meet in it; give sqlite:////path/to/book.db")
     folder = Path(parsed.database).absolute().parent
     if not folder.is_dir():
         raise BookError(f"the book's folder {folder} does not exist; create it or correct the book's URL")

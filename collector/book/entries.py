@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from collector.facts import Fact, Now, State
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from collector.facts import Fact, Now, State
 
 EXCERPT_BYTES = 256
 """How much of a refused payload is kept."""

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
-
-from sqlalchemy import Table
+from typing import TYPE_CHECKING, Any
 
 from collector.book import schema
 from collector.facts import Conflict, Cut, Direction, DoorVisit, Fact, Gap, Run
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from sqlalchemy import Table
 
 TABLES: Mapping[str, Table] = {
     Run.kind: schema.run,
@@ -19,12 +21,9 @@ TABLES: Mapping[str, Table] = {
 }
 """The table of each kind of fact."""
 
-_ORDER = {kind: i for i, kind in enumerate(TABLES)}
-
-
-def order(fact: Fact) -> tuple[int, int, str]:
-    """Sort key of facts: by start; at the same start in the order of `TABLES`."""
-    return (fact.start, _ORDER[fact.kind], fact.what if isinstance(fact, Conflict) else "")
+def order(fact: Fact) -> tuple[int, str, str]:
+    """Sort key of facts: by start, then kind, as `collector.detect.detector.derive` gives them."""
+    return (fact.start, fact.kind, fact.what if isinstance(fact, Conflict) else "")
 
 
 def to_row(saw_id: int, fact: Fact) -> dict[str, Any]:

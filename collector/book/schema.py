@@ -109,18 +109,14 @@ dirty = Table(  # stretches whose trace changed and whose facts are not yet deri
     Index(None, "saw_id", "from_us"),
 )
 
-receipt = (
-    Table(  # when packs with relative times were first received, so that a redelivery says the same times
-        "receipt",
-        metadata,
-        Column("saw_id", ForeignKey(saw.c.id), primary_key=True, autoincrement=False),
-        Column(
-            "mid", Integer, primary_key=True, autoincrement=False
-        ),  # MQTT packet identifier: 65 535 rows at most
-        Column("digest", LargeBinary, nullable=False),
-        Column("received_us", BigInteger, nullable=False),
-        sqlite_with_rowid=False,
-    )
+receipt = Table(  # when packs with relative times were first received, so that a redelivery says the same times
+    "receipt",
+    metadata,
+    Column("saw_id", ForeignKey(saw.c.id), primary_key=True, autoincrement=False),
+    Column("mid", Integer, primary_key=True, autoincrement=False),  # MQTT packet identifier: 65 535 rows at most
+    Column("digest", LargeBinary, nullable=False),
+    Column("received_us", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
 )
 
 now = Table(  # one row a saw

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
@@ -36,7 +37,7 @@ def upgrade(engine: Engine) -> None:
         found = version(connection)  # another process may have been here in between
         if found == HEAD:
             return
-        if found is None and (strangers := inspect(connection).get_table_names()):
+        if found is None and (strangers := set(inspect(connection).get_table_names()) - {_VERSIONS}):
             raise BookError(
                 f"the database {engine.url!r} is no book: it has tables ({', '.join(sorted(strangers)[:5])}) but no "
                 "schema version; give the book a database of its own"
@@ -49,6 +50,7 @@ def _migrate(connection: Connection, found: str | None) -> None:
     from alembic.config import Config  # noqa: PLC0415
     from alembic.script import ScriptDirectory  # noqa: PLC0415
 
+    logging.getLogger("alembic").setLevel(logging.WARNING)  # what it tells is for developers
     config = Config()
     folder = Path(__file__).parent / "migrations"
     config.set_main_option("script_location", str(folder).replace("%", "%%"))

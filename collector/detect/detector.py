@@ -22,14 +22,17 @@ if TYPE_CHECKING:
 
 _SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
+_STATE = b"kerfbook detector 1\n"  # raise it when what a state holds changes: an old one is then derived again
 _KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open
 _DOOR_OPEN = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """News: the facts replace everything known that starts at or after ``settled_from``; a fact that starts before
-    it replaces the one of the same kind and start.
+    """News.
+
+    The facts replace everything known that starts at or after ``settled_from``; a fact that starts before it
+    replaces the one of the same kind and start.
     """
 
     settled_from: int
@@ -42,6 +45,10 @@ class Detector:
     Args:
         saw: the saw's name.
         settings: what to take for granted.
+        state: of `dump`, to go on exactly there.
+
+    Raises:
+        ValueError: the state was written by another version.
 
     Attributes:
         consumed: µs of the newest reading taken, None before the first.
@@ -51,7 +58,9 @@ class Detector:
 
     def __init__(self, saw: str, settings: DetectSettings | None = None, state: bytes | None = None) -> None:
         if state is not None:
-            self.__dict__.update(pickle.loads(zlib.decompress(state)))  # noqa: S301 (our own, out of our own store)
+            if not state.startswith(_STATE):
+                raise ValueError("this state of a detector was written by another version; derive from the last rest")
+            self.__dict__.update(pickle.loads(zlib.decompress(state[len(_STATE) :])))  # noqa: S301 (our own store)
             return
         self.saw = saw
         self.settings = s = settings or DetectSettings()
@@ -92,7 +101,8 @@ class Detector:
         if part.last - before <= silence:
             return []
         if len(motor) and max(int(motor[0]) - before, part.last - int(motor[-1])) <= silence:
-            if int((motor[1:] - motor[:-1]).max(initial=0)) <= silence:
+            longest = int((motor[1:] - motor[:-1]).max(initial=0))
+            if longest <= silence:
                 return []
         times = np.unique(np.concatenate([[before], *(s.t for s in part.series())]))
         holes = np.flatnonzero(np.diff(times) > silence)
@@ -116,7 +126,7 @@ class Detector:
 
     def dump(self) -> bytes:
         """The state, to go on from exactly here."""
-        return zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None}, protocol=5), 1)
+        return _STATE + zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None}, protocol=5), 1)
 
     # facts
 
@@ -144,7 +154,7 @@ class Detector:
             going_on = under_load is not None and under_load.end - under_load.start >= self.settings.bump_us
             if under_load is not None and going_on:
                 tail.append(replace(self._cut_fact(MotorCut(under_load, run)), end=None))
-            tail.append(replace(_run_fact(self.saw, run), cuts=run.cuts + len(outlook.cuts) + going_on))
+            tail.append(_run_fact(self.saw, run, more=len(outlook.cuts) + going_on))
         tail += self._door_facts(outlook)
         return tail
 
@@ -202,10 +212,8 @@ class Detector:
         if open_conflicts:
             state, since = State.ERROR, open_conflicts[0].start
         door, lock = self._door.at(at), self._lock.at(at)
-        return Now(
-            at, state, since, self._motor.newest_ma,
-            None if lock is None else bool(lock), self._station.at(at) if lock else None, None if door is None else bool(door),
-        )  # fmt: skip
+        locked, closed = None if lock is None else bool(lock), None if door is None else bool(door)
+        return Now(at, state, since, self._motor.newest_ma, locked, self._station.at(at) if lock else None, closed)
 
 
 def derive(saw: str, trace: Trace, settings: DetectSettings | None = None) -> list[Fact]:
@@ -215,8 +223,8 @@ def derive(saw: str, trace: Trace, settings: DetectSettings | None = None) -> li
     return detector.facts().facts
 
 
-def _run_fact(saw: str, run: MotorRun) -> Run:
-    return Run(saw, run.start, run.end, run.inrush_ma, run.stop_us, run.cuts)
+def _run_fact(saw: str, run: MotorRun, more: int = 0) -> Run:
+    return Run(saw, run.start, run.end, run.inrush_ma, run.stop_us, run.cuts + more)
 
 
 def _slices(trace: Trace) -> Iterator[Trace]:

@@ -30,14 +30,14 @@ def edge_time(window: Window, place: int, width: int, before: float, after: floa
         if walk < least:
             least, at = walk, k + 1
     at = min(at, window.count - 1)
-    oldest, left, right = window.t[at - 2 - base : at + 1 - base].tolist()
+    oldest, left, right = (int(t) for t in window.t[at - 2 - base : at + 1 - base])
     interval = right - left
     if interval > 3 * max(left - oldest, 1):
-        return int((left + right) // 2)  # in a hole: nobody knows better
+        return (left + right) // 2  # in a hole: nobody knows better
     if abs(after - before) < _CLEAR * sigma:
-        return int(left)
+        return left
     span = after * after - before * before
     share = 0.0
     for k in (at - 1, at):
         share += min(1.0, max(0.0, (y[k - lo + 2] ** 2 - before * before) / span))
-    return int(right) - round(share * interval)
+    return right - round(share * interval)

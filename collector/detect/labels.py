@@ -25,6 +25,7 @@ _JUMP = 13.0  # idle jumps for no known reason
 _JUMP_SPIN_UP = 1.5  # ... once and upwards in spin-up: star to delta
 _CUT_OR_DELTA = 3.0  # a first cut that could be delta instead must come back to where it began
 SPIN_UP_US = 15 * SECOND
+_STAR_US = 10 * SECOND  # star lasts no longer
 _DELTA_TIMES, _DELTA_PLAIN, _DELTA_MOST = 1.2, 1.4, 3.6  # idle in delta over idle in star: with a spike, without one
 _SPIKE_US = 800_000  # the changeover's spike lasts no longer
 _SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
@@ -38,11 +39,11 @@ _LASTS = 8  # samples after which a level is one
 _SMEAR = 0.2  # share of a step by which the sample across it shifts the mean of one sample
 _RAMP, _FEW = 0.1, 4  # ... and a ramp the level of so few
 _FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
-_TIMES, _MANY_TIMES = 3.0, 1.5  # a load so many times the last is rare: so many nats for each factor e beyond
+_TIMES, _MANY_TIMES = 3.0, 3.0  # a load so many times the last is rare: so many nats for each factor e beyond
 _DROP, _STAR = 0.3, 5.0
 _FAR_BELOW = 0.7  # of what was taken for idle
 _COMES_BACK = 2.5  # a level inside a cut that comes back exactly
-_LEAST_SIGMAS = 0.75  # the smallest rise that can be a cut, in standard deviations of a sample
+_LEAST_SIGMAS = 1.0  # the smallest rise that can be a cut, in standard deviations of a sample
 _COLD_RATE, _COLD_S = 0.003, 80.0  # share of idle a second by which it falls at first, and for about how long, s
 _DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.003, 0.004, 0.10  # idle wanders: share of idle at once, a second, at most
 
@@ -84,6 +85,7 @@ class Passage(NamedTuple):
     seen: bool
     low: float  # lowest level of it that lasted, mA,
     lasted: bool = False  # ... if one did
+    sigma: float = 0.0  # noise of a sample
 
 
 class _Chain(NamedTuple):
@@ -201,7 +203,7 @@ class Labels:
     def _may_be_delta(self, r: _Reading, s: Segment) -> bool:
         assert r.idle is not None
         times = s.head.mean / max(1.0, r.idle.mean)
-        return s.start - self._start < SPIN_UP_US and _DELTA_PLAIN < times < _DELTA_MOST
+        return s.start - self._start < _STAR_US and _DELTA_PLAIN < times < _DELTA_MOST
 
     def _step_inside_idle(self, r: _Reading, s: Segment) -> float:
         """Price of a step that is none of a cut: how far it is from drift and noise, over the sharper of two spans."""
@@ -246,6 +248,8 @@ class Labels:
     def settle(self, now: int) -> list[Passage]:
         """Takes out the passages on which all readings agree, or those of the best where they never will."""
         chain = self.readings[0].chain
+        if now - self._start < SPIN_UP_US:
+            return []  # it may all turn out to have been spin-up
         if any(r.chain is not chain for r in self.readings[1:]):
             firsts = [_first(r.chain) for r in self.readings]
             if now - min(p.end for p in firsts if p is not None) < _UNDECIDED_US:
@@ -303,7 +307,7 @@ def _under_load(r: _Reading, s: Segment, price: float, p: Passage) -> _Reading:
     lasts = s.n >= _LASTS
     low = min(p.low, s.head.mean) if lasts and p.lasted else s.head.mean if lasts else p.low
     total, n, top = p.total + s.total, p.n + s.n, max(p.top, s.top)
-    grown = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, p.lasted or lasts)
+    grown = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, p.lasted or lasts, max(p.sigma, s.sigma))
     return _Reading(
         price + _LONG_CUT * (now - before), grown, r.idle, r.idle_brief, r.idle_at, s.tail, r.jumped, r.chain
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -84,7 +84,7 @@ class Motor:
 
     def _restart(self) -> None:
         self._power = PowerSwitch(self._settings.on_ma, self._settings.on_band_ma)
-        self._joiner = Joiner(self._settings.pause_us, self._settings.bump_us)
+        self._joiner = Joiner(self._settings.pause_us, self._settings.bump_us, self._settings.floor_ma)
         # samples not handed on yet, behind the last one that was (but at the very start)
         self._t = self._ma = np.empty(0, np.int64)
         self._place = 0  # of _t[0], as the power switch counts
@@ -128,8 +128,15 @@ class Motor:
         if not len(t):
             return
         self.newest_ma, self.newest_at = int(ma[-1]), int(t[-1])
+        switchings = self._power.feed(t, ma)
+        if not switchings and self.on and len(self._t) == 1 and self._power.doubtful == self._power.count:
+            assert self._tracker is not None
+            self._collect(self._tracker.feed(t, ma))  # by far the most frequent case: it goes on running
+            self._t, self._ma = t[-1:], ma[-1:]
+            self._place += len(t)
+            return
         self._t, self._ma = np.concatenate((self._t, t)), np.concatenate((self._ma, ma))
-        for switching in self._power.feed(t, ma):
+        for switching in switchings:
             self._hand_on(switching.index - self._place)
             if switching.on:
                 self._switched_on(switching.index - self._place)
@@ -258,7 +265,8 @@ class Motor:
         ahead = self._joiner.ahead(passages, None if self._fell_at else under_load.start if under_load else newest)
         held = self._joiner.held_from
         sure = tracker.earliest if held is None else min(tracker.earliest, held)
-        known = replace(run, end=self._fell_at, inrush_ma=self._inrush(tracker))
+        inrush = self._inrush(tracker)
+        known = MotorRun(run.start, run.start_seen, self._fell_at, inrush, run.stop_us, run.cuts)
         return Outlook([MotorCut(p, known) for p in ahead], under_load, known, sure)
 
     def state(self, outlook: Outlook, at: int) -> tuple[State, int]:

@@ -1,10 +1,10 @@
 """Motor on or off, from the current alone.
 
 Each sample votes by how far it lies from the level that parts standstill from idle and by the time it stands for,
-and no vote weighs more than one clear sample of 80 ms. Two one-sided cumulative sums of the votes (Page 1954) say when the evidence for a change is
-worth two clear samples, and where the change began. So one wild sample never switches anything, a clear change is
-placed on its own sample, and a change hidden in noise waits until enough samples agree. All sums are integer:
-chunks of any size give the same result.
+and no vote weighs more than one clear sample of 80 ms. A one-sided cumulative sum of the votes against the present
+state (Page 1954) says when the evidence for a change is worth two clear samples, and where the change began. So one
+wild sample never switches anything, a clear change is placed on its own sample, and a change hidden in noise waits
+until enough samples agree. All sums are integer: chunks of any size give the same result.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+_BLOCK = 1024  # samples looked at in one go: most blocks are clear at a glance
 _SPAN_US = 80_000  # a sample's vote weighs by the time it stands for, at most this: two samples of a slow box decide
 
 
@@ -67,8 +68,8 @@ class PowerSwitch:
         np.subtract(t[1:], t[:-1], out=spans[1:])
         spans = np.minimum(spans, _SPAN_US) // 1000
         self._newest = int(t[-1])
-        for start in range(0, len(ma), 8192):  # after a switching the rest is summed anew: keep the rest short
-            block, span = ma[start : start + 8192], spans[start : start + 8192]
+        for start in range(0, len(ma), _BLOCK):
+            block, span = ma[start : start + _BLOCK], spans[start : start + _BLOCK]
             while len(block):
                 used = self._until_switching(block, span, found)
                 block, span = block[used:], span[used:]
@@ -76,11 +77,11 @@ class PowerSwitch:
 
     def _until_switching(self, ma: NDArray[np.int64], spans: NDArray[np.int64], found: list[Switching]) -> int:
         """Takes samples up to the next switching, returns how many."""
-        if int(ma.min()) - self._level >= self._band if self.on else self._level - int(ma.max()) >= self._band:
-            if not self._doubt or int(spans.sum()) * self._band >= self._doubt:
-                self._doubt = 0
-                self.count += len(ma)
-                return len(ma)
+        clear = int(ma.min()) - self._level if self.on else self._level - int(ma.max())
+        if clear >= self._band and (not self._doubt or int(spans.sum()) * self._band >= self._doubt):
+            self._doubt = 0
+            self.count += len(ma)
+            return len(ma)
         votes = np.minimum(np.maximum(ma - self._level, -self._band), self._band) * spans
         total = np.cumsum(-votes if self.on else votes)
         doubt = total - np.minimum(np.minimum.accumulate(total), -self._doubt)

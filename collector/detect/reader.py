@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -55,7 +55,9 @@ class _Walk:
     breaks: list[int]
 
     def copy(self) -> _Walk:
-        return _Walk(replace(self.opened), self.labels.copy(), self.breaks)
+        o = self.opened
+        twin = _Open(o.place, o.start, o.stepped, o.head, o.head_brief, o.folded, o.burst, o.total, o.top)
+        return _Walk(twin, self.labels.copy(), self.breaks)
 
 
 class Reader:
@@ -191,37 +193,40 @@ class Reader:
 
     def _segment(self, o: _Open, place: int, end: int, tail: Level) -> Segment:
         o.fold(self.window, place)
-        if o.place == 0 and tail.n < self._finder.long:
-            tail = self._tail(o, place, self._finder.short)  # spin-up may reach into a first segment so short
-        brief = self._tail(o, place, self._finder.brief) if tail.n > self._finder.brief else tail
-        sigma = self._finder.sigma(place)
-        n = place - o.place
+        finder = self._finder
+        if o.place == 0 and tail.n < finder.long:
+            tail = self._tail(o, place, finder.short)  # spin-up may reach into a first segment so short
+        brief = self._tail(o, place, finder.brief) if tail.n > finder.brief else tail
+        sigma, n = finder.sigma(place), place - o.place
         return Segment(o.start, end, o.head, o.head_brief, tail, brief, o.total, n, o.top, sigma, o.burst, o.stepped)
 
     def _opening(self, place: int, start: int, following: int, *, stepped: bool) -> _Open:
-        head = self._head(place, following, self._finder.long)
-        brief = self._head(place, following, self._finder.brief) if head.n > self._finder.brief else head
+        """Opens a segment; its head leaves out the sample across the step where others are to be had."""
+        w, finder = self.window, self._finder
+        end = min(following, w.count)
+        first = place + 1
+        last = min(first + finder.long, end - 1)
+        if last - first < 1:
+            first, last = place, max(min(place + 1 + finder.long, end), place + 1)
+        i = first - w.base
+        before, upto = int(w.sums[i]), int(w.sums[last - w.base])
+        n = last - first
+        head = brief = Level((upto - before) / n, n, n / self._rate)
+        if n > finder.brief:
+            n = finder.brief
+            brief = Level((int(w.sums[i + n]) - before) / n, n, n / self._rate)
         near_start = stepped and start - self._run_start < SPIN_UP_US
-        burst = self._burst(self.window.time(place)) if near_start else 0
+        burst = self._burst(w.time(place)) if near_start else 0
         return _Open(place, start, stepped, head, brief, place, burst)
 
-    def _head(self, place: int, following: int, width: int) -> Level:
-        """Level of the first samples after a step, without the one across it where others are to be had."""
-        end = min(following, self.window.count)
-        first, last = place + 1, min(place + 1 + width, end - 1)
-        if last - first < 1:
-            first, last = place, max(min(place + 1 + width, end), place + 1)
-        return self._level(first, last)
-
     def _tail(self, o: _Open, place: int, width: int) -> Level:
-        """Level of the last samples before a step."""
-        first, last = max(o.place + 1, place - 1 - width), place - 1
+        """Level of the last samples before a step, without the one across it where others are to be had."""
+        last = place - 1
+        first = max(o.place + 1, last - width)
         if last - first < 1:
-            first, last = max(o.place, place - 1 - width), place
-        return self._level(first, last)
-
-    def _level(self, first: int, last: int) -> Level:
-        return Level(self.window.mean(first, last), last - first, (last - first) / self._rate)
+            first, last = max(o.place, last - width), place
+        sums, base, n = self.window.sums, self.window.base, last - first
+        return Level((int(sums[last - base]) - int(sums[first - base])) / n, n, n / self._rate)
 
     # what is not certain yet
 

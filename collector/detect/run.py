@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from collector.detect.reader import Reader
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
-from collector.detect.stop import fall_time, last_level, switched_off
+from collector.detect.stop import PAUSE_US, fall_time, last_level, switched_off
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -52,19 +53,27 @@ class RunTracker:
         self._spin_up = SpinUp(start)
         self._smooth = Smooth()
         self._reader: Reader | None = None  # None in spin-up
-        self._raw_t = self._raw_ma = np.empty(0, np.int64)
+        self._raw: deque[tuple[Ints, Ints]] = deque()  # the newest raw samples, as they came
 
     def feed(self, t: Ints, ma: Ints) -> list[Passage]:
         """Takes samples (µs, mA) with the motor on; returns the passages that became certain, in order."""
         self.samples += len(t)
-        self._raw_t, self._raw_ma = np.concatenate((self._raw_t, t)), np.concatenate((self._raw_ma, ma))
+        self._raw.append((t, ma))
         done = self._take(*self._smooth.feed(t, ma), last=False)
-        if self._reader is not None:
-            needed = min(int(self._raw_t[-1]) - _RAW_US, int(self._reader.window.t[0]))
-            i = int(np.searchsorted(self._raw_t, needed))
-            if 2 * i > len(self._raw_t):
-                self._raw_t, self._raw_ma = self._raw_t[i:].copy(), self._raw_ma[i:].copy()
+        if self._reader is not None and len(self._raw) > 1:
+            needed = min(int(t[-1]) - _RAW_US, int(self._reader.window.t[0]))
+            while int(self._raw[0][0][-1]) < needed:
+                self._raw.popleft()
         return done
+
+    def _raw_since(self, start: int) -> tuple[Ints, Ints]:
+        """The raw samples from a time (µs) on, µs and mA."""
+        parts = [(t, ma) for t, ma in self._raw if int(t[-1]) >= start]
+        if not parts:
+            return np.empty(0, np.int64), np.empty(0, np.int64)
+        t, ma = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+        i = int(np.searchsorted(t, start))
+        return t[i:], ma[i:]
 
     def _take(self, t: Ints, y: Ints, *, last: bool) -> list[Passage]:
         if self._reader is None:
@@ -72,19 +81,23 @@ class RunTracker:
             if rest is None:
                 return []
             t, y = rest
-            self.inrush_ma = _highest(self._raw_ma[self._raw_t < (t[0] if len(t) else self._raw_t[-1] + 1)])
+            raw_t, raw_ma = self._raw_since(0)
+            self.inrush_ma = _highest(raw_ma[raw_t < t[0]] if len(t) else raw_ma)
             rate = self._smooth.rate or 10.0
             self._reader = Reader(self._settings, self.start, rate, self._smooth.inflate, self._burst, t, y)
             t, y = t[:0], y[:0]
         return self._reader.feed(t, y)
 
     def _burst(self, at: int) -> int:
-        near = slice(*np.searchsorted(self._raw_t, (at - _BURST_BEFORE_US, at + _BURST_AFTER_US)))
-        return max(self._raw_ma[near].tolist(), default=0)
+        t, ma = self._raw_since(at - _BURST_BEFORE_US)
+        return int(ma[: int(np.searchsorted(t, at + _BURST_AFTER_US))].max(initial=0))
 
     def newest(self, n: int) -> tuple[Ints, Ints]:
         """The newest n raw samples, µs and mA."""
-        return self._raw_t[-n:], self._raw_ma[-n:]
+        newest = self._raw[-1]
+        if len(newest[0]) < n:
+            newest = self._raw_since(int(newest[0][0]) - n * SECOND)
+        return newest[0][-n:], newest[1][-n:]
 
     def preview(self) -> tuple[list[Passage], Passage | None]:
         """As far as the samples so far tell: the passages not returned yet, and the one under way."""
@@ -101,7 +114,8 @@ class RunTracker:
         Returns:
             the remaining passages, and how the run stopped.
         """
-        done = self._take(*self._smooth.feed(self._raw_t[:0], self._raw_ma[:0], last=True), last=True)
+        none = np.empty(0, np.int64)
+        done = self._take(*self._smooth.feed(none, none, last=True), last=True)
         if self._reader is None:
             return [], Stop(end, None)
         done += self._reader.settle()
@@ -113,12 +127,11 @@ class RunTracker:
     def _braked_from(self, reader: Reader) -> int | None:
         """µs at which the motor was switched off, if a brake's current followed."""
         longest = self._settings.brake_max_us
-        i = int(np.searchsorted(self._raw_t, self._raw_t[-1] - longest - SECOND))
-        t, ma = self._raw_t[i:], self._raw_ma[i:]
+        t, ma = self._raw_since(int(self._raw[-1][0][-1]) - longest - SECOND)
         last = last_level(t, ma, longest)
         if last is None:
             return None
-        k = switched_off(t, ma, last, reader.idle_at(last.start))
+        k = switched_off(t, ma, last, reader.idle_at(last.start - PAUSE_US))
         return None if k is None else fall_time(t, ma, k)
 
 

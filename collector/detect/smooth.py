@@ -11,6 +11,7 @@ _FIRST = 16  # samples from which the rate is taken
 _RATE = 10.0  # samples a second that the rest of the detector is made for
 _INFLATE = {1: 2.58, 2: 1.8}  # see `StepFinder`: medians of three, and of means of two, correlate neighbours
 _INFLATE_MORE = 1.3
+_FEW = 40  # samples
 _FAR_OFF, _FAR_OFF_MA = 0.3, 400  # share of the level, mA
 
 
@@ -51,19 +52,20 @@ class Smooth:
         if len(t) < 5:
             self._t, self._ma = t, ma
             return t[:0], ma[:0]
-        a, b, c = ma[1:-3], ma[2:-2], ma[3:-1]
-        middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
-        self._without_pairs(middle, ma)
+        middle = self._middles(ma) if len(ma) > _FEW else np.array(_few_middles(ma.tolist()), np.int64)
         self._t, self._ma = t[-4:], ma[-4:]
         return self._grouped(t[2:-2], middle, last=last)
 
-    def _without_pairs(self, middle: Ints, ma: Ints) -> None:
-        """Where a median of three is itself far off its neighbours, two wild samples met: the median of five is not."""
+    def _middles(self, ma: Ints) -> Ints:
+        """Medians of three, but of five where one is itself far off its neighbours: two wild samples met."""
+        a, b, c = ma[1:-3], ma[2:-2], ma[3:-1]
+        middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
         around = np.maximum(np.abs(middle - ma[:-4]), np.abs(middle - ma[4:]))
         for i in np.flatnonzero(around > _FAR_OFF * middle + _FAR_OFF_MA).tolist():
             five = sorted(ma[i : i + 5].tolist())
             if abs(int(middle[i]) - five[2]) > _FAR_OFF * five[2] + _FAR_OFF_MA:
                 middle[i] = five[2]
+        return middle
 
     def _measure(self, t: Ints, *, last: bool) -> bool:
         if len(t) < _FIRST and not (last and len(t) > 1):
@@ -86,3 +88,18 @@ class Smooth:
             out_t = np.append(out_t, t[-1])
             out_y = np.append(out_y, int(y[n:].sum()) // (len(t) - n))
         return out_t, out_y
+
+
+def _few_middles(ma: list[int]) -> list[int]:
+    """What `Smooth._middles` does, for few samples, where plain numbers are faster than arrays."""
+    out = []
+    for i in range(2, len(ma) - 2):
+        a, b, c = ma[i - 1], ma[i], ma[i + 1]
+        middle = max(min(a, b), min(max(a, b), c))
+        around = max(abs(middle - ma[i - 2]), abs(middle - ma[i + 2]))
+        if around > _FAR_OFF * middle + _FAR_OFF_MA:
+            five = sorted(ma[i - 2 : i + 3])[2]
+            if abs(middle - five) > _FAR_OFF * five + _FAR_OFF_MA:
+                middle = five
+        out.append(middle)
+    return out

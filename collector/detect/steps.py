@@ -42,6 +42,16 @@ class Step(NamedTuple):
     up: bool
 
 
+class _Top(NamedTuple):
+    """An extreme of a filter's output in a stretch beyond the limit."""
+
+    place: int
+    up: bool
+    size: int
+    start: int
+    end: int
+
+
 @dataclass(slots=True)
 class _Search:
     w: int
@@ -130,10 +140,11 @@ class StepFinder:
             end = min(window.count - search.w + 1, known)
             found = self._search(window, search, end, close=last)
             known = min(known, search.upto)  # a wider filter waits for what the narrower ones say
-            if search is self._short:
-                self._pending += [Step(p, up) for p, up, _, _ in found]
-            else:
-                self._add_unexplained(found, self._short.w)
+            if search is not self._short:
+                found = self._unexplained(found)
+            self._pending += [
+                Step(t.place, t.up) for t in found if not self._ripples(window, t.place, t.size, search.w)
+            ]
         if len(self._pending) > 1:
             self._pending.sort()
         settled = window.count if last else max(self.settled, self._long.upto - self._lag)
@@ -142,17 +153,20 @@ class StepFinder:
         self.settled = settled
         return done
 
-    def _add_unexplained(self, found: list[tuple[int, bool, int, int]], near: int) -> None:
-        """Adds the steps of a wider filter that no step in the same direction explains."""
+    def _unexplained(self, found: list[_Top]) -> list[_Top]:
+        """The steps of a wider filter that no step in the same direction explains."""
         if not found:
-            return
+            return found
+        near = self._short.w
         ups = sorted(s.place for s in self._pending if s.up)
         downs = sorted(s.place for s in self._pending if not s.up)
-        for place, up, lo, hi in found:
-            known = ups if up else downs
-            k = bisect_left(known, lo - near)
-            if k == len(known) or known[k] >= hi + near:
-                self._pending.append(Step(place, up))
+        new = []
+        for top in found:
+            known = ups if top.up else downs
+            k = bisect_left(known, top.start - near)
+            if k == len(known) or known[k] >= top.end + near:
+                new.append(top)
+        return new
 
     def rewind(self, place: int) -> None:
         """The window ends at a place before which it was searched: search its end anew."""
@@ -163,13 +177,10 @@ class StepFinder:
 
     def guess(self, window: Window) -> list[Step]:
         """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
-        ahead = _Search(self._short.w, self._short.upto)
-        return sorted(
-            [
-                *self._pending,
-                *(Step(p, up) for p, up, _, _ in self._search(window, ahead, window.count - ahead.w + 1, close=True)),
-            ]
-        )
+        w = self._short.w
+        tops = self._search(window, _Search(w, self._short.upto), window.count - w + 1, close=True)
+        ahead = [Step(t.place, t.up) for t in tops if not self._ripples(window, t.place, t.size, w)]
+        return sorted([*self._pending, *ahead])
 
     def _forget_noise(self) -> None:
         drop = min(self.settled // BLOCK - self._sigmas_from, len(self._sigmas) - 1)
@@ -218,7 +229,7 @@ class StepFinder:
         left, here, right = window.sums[i - k : i + k + 1 : k].tolist()
         return bool(size < _RIPPLE * (min(here - left, right - here) / k - self._floors[block]) * w)
 
-    def _search(self, window: Window, search: _Search, end: int, *, close: bool) -> list[tuple[int, bool, int, int]]:
+    def _search(self, window: Window, search: _Search, end: int, *, close: bool) -> list[_Top]:
         start, w = search.upto, search.w
         if end <= start:
             return []
@@ -235,42 +246,17 @@ class StepFinder:
         starts = np.concatenate(([0], turns))
         ends = np.concatenate((turns, [n]))
         inside = sign[starts] != 0
-        found = []
+        found: list[_Top] = []
         for a, b in zip(starts[inside].tolist(), ends[inside].tolist(), strict=True):
             lo, up = a, bool(sign[a] > 0)
             while b - lo > _LONGEST * w:
-                found += self._tops(window, size, start, (lo, lo + _LONGEST * w), w, up=up)
+                found += _tops(size, start, (lo, lo + _LONGEST * w), w, up=up)
                 lo += _LONGEST * w
             if b == n and not close:
                 search.upto = start + lo
                 break
-            found += self._tops(window, size, start, (lo, b), w, up=up)
+            found += _tops(size, start, (lo, b), w, up=up)
         return found
-
-    def _tops(
-        self, window: Window, size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *, up: bool
-    ) -> list[tuple[int, bool, int, int]]:
-        """The steps in a stretch beyond the limit: (place, up, from, to).
-
-        One step makes a triangle of two widths; in a longer stretch there may be a stair, whose other steps are
-        peaks of their own outside the triangle of the highest.
-        """
-        lo, hi = span
-        part = size[lo:hi]
-        top = int(part.argmax())
-        tops = [lo + top]
-        if hi - lo > 2 * w:
-            for a, b in ((lo, lo + top - w), (lo + top + w, hi)):
-                if b - a > 2:
-                    other = a + int(size[a:b].argmax())
-                    around = size[max(0, other - 1) : other + 2]
-                    if int(around.max()) == int(size[other]):
-                        tops.append(other)
-        return [
-            (start + at, up, start + lo, start + hi)
-            for at in tops
-            if not self._ripples(window, start + at, int(size[at]), w)
-        ]
 
     def _limits(self, start: int, end: int, w: int) -> NDArray[np.float64] | float:
         first, last = start // BLOCK, (end - 1) // BLOCK
@@ -284,13 +270,33 @@ class StepFinder:
         return np.repeat(per_block, BLOCK)[start - first * BLOCK : end - first * BLOCK]
 
 
+def _tops(size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *, up: bool) -> list[_Top]:
+    """The steps in a stretch beyond the limit.
+
+    One step makes a triangle of two widths; in a longer stretch there may be a stair, whose other steps are peaks of
+    their own outside the triangle of the highest.
+    """
+    lo, hi = span
+    top = lo + int(size[lo:hi].argmax())
+    tops = [top]
+    if hi - lo > 2 * w:
+        for a, b in ((lo, top - w), (top + w, hi)):
+            if b - a > 2:
+                other = a + int(size[a:b].argmax())
+                around = size[max(0, other - 1) : other + 2]
+                if int(around.max()) == int(size[other]):
+                    tops.append(other)
+    return [_Top(start + at, up, int(size[at]), start + lo, start + hi) for at in tops]
+
+
 def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Standard deviation of normal differences, per row, from the mean of the smaller ones: steps do not count, and
-    a coarse resolution is averaged out (a median would be a multiple of it).
+    """Standard deviation of normal differences, per row, from the mean of the smaller ones.
+
+    Steps do not count, and a coarse resolution is averaged out: a median would be a multiple of it.
     """
     k = max(1, int(_SMALL * differences.shape[1]))
-    small = np.partition(differences, k - 1, axis=1)[:, :k]
-    return np.asarray(small.mean(axis=1) / _SMALL_MEAN, np.float64)
+    small = np.partition(differences.astype(np.int32), k - 1, axis=1)[:, :k]
+    return np.asarray(small.sum(axis=1) / (k * _SMALL_MEAN), np.float64)
 
 
 def _rolling_quantile(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:

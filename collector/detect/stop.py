@@ -15,9 +15,12 @@ Ints = NDArray[np.int64]
 
 _LESS = 0.85  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
+_PARTLY, _FAST_US = 0.92, 40_000  # of the samples before it; samples closer than this come from a fast box
 _PAUSE = 0.6  # with less than this share of it for a sample it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
-_BEFORE_US = 600_000  # what the level is compared with
+_EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
+_FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
+PAUSE_US = 600_000  # a brake follows switching off within this time; what was before is compared with it
 _LEAST_US = 600_000  # a brake takes longer than this,
 _SURE_US = 1_200_000  # ... and longer than this where nothing but its flatness tells it from a cut
 _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median difference of medians of three
@@ -25,13 +28,14 @@ _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median diff
 
 @dataclass(frozen=True, slots=True)
 class LastLevel:
-    """The flat level at the end of a run: its first index, when that was, its mean (mA), and the samples' noise."""
+    """The flat level at the end of a run: first index, its time and length (µs), mean and the samples' noise (mA)."""
 
     index: int
     start: int
     lasted: int
     level: float
     sigma: float
+    even: bool  # no more uneven than noise makes it: a cut is
 
 
 def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
@@ -42,10 +46,13 @@ def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
         ma: their currents, mA.
         longest_us: no brake takes longer.
     """
-    n = len(ma) - 1  # the last sample is partly without current
+    n = len(ma) - 1  # the last sample is partly without current; of a fast box more than one
+    if n > 6 and int(t[n]) - int(t[n - 1]) < _FAST_US and ma[n - 1] < _PARTLY * float(np.median(ma[n - 6 : n - 1])):
+        n -= 1
     if n < 6:
         return None
-    middle = np.maximum(np.minimum(ma[:-2], ma[1:-1]), np.minimum(np.maximum(ma[:-2], ma[1:-1]), ma[2:]))
+    a, b, c = ma[: n - 1], ma[1:n], ma[2 : n + 1]
+    middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
     y = np.concatenate((ma[:1], middle))[:n].astype(np.float64)
     sigma = max(10.0, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-20:])))
     back = y[::-1]
@@ -57,12 +64,14 @@ def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
     if flat.all():
         return None
     start = n - int(flat.argmin())
-    k = max(2, int(np.searchsorted(t, int(t[start]) + _BEFORE_US)) - start)
+    k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
     start = _sharpest(y, start, min(start + k, n - 3), k)
     lasted = int(t[n]) - int(t[start])
     if not _LEAST_US <= lasted <= longest_us:
         return None
-    return LastLevel(start, int(t[start]), lasted, float(y[start:].mean()), sigma)
+    level = float(y[start:].mean())
+    even = float(y[start + 1 :].std()) <= _EVEN_SIGMAS * 0.67 * sigma + _EVEN * level
+    return LastLevel(start, int(t[start]), lasted, level, sigma, even)
 
 
 def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
@@ -87,15 +96,16 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
         idle: what the motor took at idle before it, mA.
     """
     clear = 3 * last.sigma
-    first = int(np.searchsorted(t, last.start - _BEFORE_US))
+    first = int(np.searchsorted(t, last.start - PAUSE_US))
     paused = np.flatnonzero(ma[first : last.index + 1] < _PAUSE * min(idle, last.level) - last.sigma)
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
         return first + int(paused[0])
     if last.level < _LESS * idle - margin:
         return last.index
-    if last.level > _MORE * idle + margin and last.lasted >= _SURE_US:
-        return last.index
+    if last.level > _MORE * idle + margin and last.even:
+        high = last.level > _FAR_MORE * idle
+        return last.index if last.lasted >= (_LEAST_US if high else _SURE_US) else None
     return None
 
 

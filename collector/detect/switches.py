@@ -81,8 +81,9 @@ class SwitchLog:
         return spell[0][2] if spell else None
 
     def steady(self, value: int, now: int) -> list[tuple[int, int | None]]:
-        """Periods (start, end) in that position, shorter changes than the bounce time ignored; the last may be
-        open (end None). A change younger than the bounce time at ``now`` is not counted yet.
+        """Periods (start, end) in that position, shorter interruptions than the bounce time ignored.
+
+        The last may be open (end None); one younger than the bounce time at ``now`` is not counted yet.
         """
         periods: list[tuple[int, int | None]] = []
         for k, v in enumerate(self._v):

@@ -15,25 +15,23 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
-from hashlib import blake2b
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from collector.book.book import Book
-from collector.book.entries import BoxStatus, Receipt, SawCommit, SawEntry, Stretch
 from collector.derive import FOREVER, Make, derive_again, read_days
+from collector.detect.detector import Detector
+from collector.ingest.addresses import Addresses
+from collector.ingest.group import Group, Message, OfSaw
 from collector.ingest.line import Line
-from collector.ingest.refused import Refused
-from collector.ingest.status import read_status
 from collector.signals import Series, Trace, merge
-from collector.wire.pack import Pack, read_pack
-from collector.wire.refusal import Refusal
-from collector.wire.topics import Topic, parse_topic
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from collector.book.book import Book
+    from collector.book.entries import Checkpoint, SawCommit, SawEntry, Stretch
 
 log = logging.getLogger(__name__)
-
-_TOPICS_KNOWN = 4096  # a topic is parsed once; a flood of invented ones must not fill the memory
 
 
 class TraceStore(Protocol):
@@ -47,6 +45,9 @@ class TraceStore(Protocol):
 
     def read(self, saw: str, start_us: int, end_us: int) -> Trace:
         """The readings with ``start_us <= t < end_us``."""
+
+    def first(self, saw: str, from_us: int = 0) -> int | None:
+        """Time of the earliest reading at or after ``from_us``."""
 
     def last(self, saw: str) -> int | None:
         """Time of the newest reading."""
@@ -62,19 +63,6 @@ class Counts:
     late: int = 0
     groups: int = 0
     last_commit_us: int | None = None
-
-
-@dataclass(slots=True)
-class _Group:
-    """Messages taken and not yet settled."""
-
-    packs: dict[str, list[Trace]] = field(default_factory=dict)
-    received: dict[str, int] = field(default_factory=dict)
-    boxes: dict[str, str] = field(default_factory=dict)
-    statuses: dict[str, BoxStatus] = field(default_factory=dict)
-    receipts: dict[tuple[str, int], Receipt] = field(default_factory=dict)
-    tokens: list[object] = field(default_factory=list)
-    failed: bool = False
 
 
 @dataclass(slots=True)
@@ -113,28 +101,30 @@ class Ingest:
         settings: Any,
         clock: Callable[[], int],
         *,
-        make: Make,
+        make: Make = Detector,
         site: str | None = None,
     ) -> None:
         self._trace = trace
         self._book = book
         self._settings = settings
         self._clock = clock
-        self._site = site
         self._make = make
+        self._failed = False  # the commit before did
         self._lock = threading.RLock()
         self._lines: dict[str, Line] = {}
-        self._topics: dict[str, Topic | Refusal] = {}
-        self._group = _Group()
-        self._refused = Refused()
         self.counts = Counts()
         entries = list(saws)
         book.open_saws(entries)
         self._saws = frozenset(entry.name for entry in entries)
+        self._addresses = Addresses(self._saws, site)
+        self._group = Group(self._addresses)
 
     def catch_up(self) -> None:
         """Derives what an earlier process committed to the trace and not to the book. Also done at need by itself."""
         with self._lock:
+            if self._failed:
+                self._trace.commit()
+                self._failed = False
             for saw in sorted(self._saws):
                 self._line(saw)
 
@@ -163,46 +153,9 @@ class Ingest:
             again: the broker says that it delivered the message before under the same ``mid`` (DUP).
         """
         with self._lock:
-            group = self._group
-            group.tokens.append(token)
             self.counts.messages += 1
-            saw: str | None = None
-            try:
-                where = self._parse(topic)
-                saw = where.saw
-                if where.leaf == "status":
-                    group.statuses[saw] = BoxStatus(saw, read_status(payload), received_us)
-                    return
-                if retained:
-                    raise Refusal(
-                        "retained",
-                        "the broker kept this pack and delivers it anew at each subscription, long after it was "
-                        "measured; publish readings without the retain flag, and clear the kept one by publishing an "
-                        "empty retained message",
-                    )
-                pack = read_pack(payload, received_us)
-                if pack.relative and mid is not None:
-                    pack, received_us = self._as_first_received(pack, saw, payload, received_us, mid, again)
-            except Refusal as refusal:
+            if not self._group.take(Message(topic, payload, received_us, retained, mid, again), token):
                 self.counts.refused += 1
-                self._refused.add(refusal, topic, saw, payload, received_us)
-                return
-            group.packs.setdefault(saw, []).append(pack.trace)
-            group.received[saw] = received_us
-            group.boxes[saw] = pack.box
-
-    def _as_first_received(
-        self, pack: Pack, saw: str, payload: bytes, received_us: int, mid: int, again: bool
-    ) -> tuple[Pack, int]:
-        """Times relative to the receipt must mean the first receipt, or a redelivery would count twice."""
-        digest = blake2b(payload, digest_size=16).digest()
-        receipts = self._group.receipts
-        if again:
-            earlier = receipts.get((saw, mid)) or self._book.receipt(saw, mid)
-            if earlier is not None and earlier.digest == digest:
-                return read_pack(payload, earlier.received_us), earlier.received_us
-        receipts[saw, mid] = Receipt(saw, mid, digest, received_us)
-        return pack, received_us
 
     def settle(self) -> list[object]:
         """Commits everything taken so far.
@@ -217,16 +170,9 @@ class Ingest:
             group = self._group
             if not group.tokens:
                 return []
-            try:
-                self._commit_group(group)
-            except BaseException:
-                group.failed = True
-                self._lines.clear()  # they may be ahead of the book; they are read from it again
-                raise
-            self._group = _Group()
-            self._refused.clear()
+            self._commit(group)
+            self._group = Group(self._addresses)
             self.counts.groups += 1
-            self.counts.last_commit_us = self._clock()
             return group.tokens
 
     def absorb(self, saw: str, trace: Trace) -> None:
@@ -243,70 +189,53 @@ class Ingest:
         if saw not in self._saws:
             raise ValueError(f"{saw!r} is none of the site's saws: {', '.join(sorted(self._saws))}")
         with self._lock:
-            try:
-                self._commit_group(_Group(packs={saw: [trace]}), with_refusals=False)
-            except BaseException:
-                self._lines.clear()
-                raise
-            self.counts.last_commit_us = self._clock()
+            group = Group(self._addresses)
+            group.saws[saw] = OfSaw([trace])
+            self._commit(group)
 
     # Inside
 
-    def _parse(self, topic: str) -> Topic:
-        known = self._topics.get(topic)
-        if known is None:
-            try:
-                known = parse_topic(topic)
-                if self._site is not None and known.site != self._site:
-                    raise Refusal(
-                        "foreign-site",
-                        f"the site {known.site!r} is not this one, {self._site!r}; correct the box's topic",
-                    )
-                if known.saw not in self._saws:
-                    raise Refusal(
-                        "unknown-saw",
-                        f"there is no saw {known.saw!r} here; correct the box's topic, or add the saw to the settings",
-                    )
-            except Refusal as refusal:
-                known = refusal
-            if len(self._topics) >= _TOPICS_KNOWN:
-                self._topics.clear()
-            self._topics[topic] = known
-        if isinstance(known, Refusal):
-            raise known.with_traceback(None)
-        return known
+    def _commit(self, group: Group) -> None:
+        try:
+            if self._failed:
+                self._trace.commit()  # what the failed attempt wrote
+            self._failed = False
+            self._commit_group(group)
+        except BaseException:
+            self._failed = True
+            self._lines.clear()  # they may be ahead of the book; they are read from it again
+            raise
+        self.counts.last_commit_us = self._clock()
 
-    def _commit_group(self, group: _Group, *, with_refusals: bool = True) -> None:
-        if group.failed:
-            self._trace.commit()  # what the failed attempt wrote
+    def _commit_group(self, group: Group) -> None:
+        group.look_up(self._book.receipt)
         fresh: dict[str, Trace] = {}
         late: dict[str, _Late] = {}
-        for saw, packs in group.packs.items():
-            self._sort_out(saw, merge(packs), fresh, late)
+        for saw, of in group.saws.items():
+            self._sort_out(saw, merge(of.packs), fresh, late)
+        if group.receipts:
+            self._book.put_receipts(list(group.receipts.values()))
+        self._write(fresh, late)
+        batch: list[SawCommit] = []
+        for saw in {**fresh, **late}:
+            of, line = group.saws[saw], self._lines[saw]
+            if saw in late:
+                commits = self._derive_late(saw, late[saw], fresh.get(saw), of.clock_skew_us)
+            else:
+                commits = [line.feed(fresh[saw], of.clock_skew_us)]
+            if of.box is not None and of.box != line.box:
+                commits[-1] = replace(commits[-1], box=of.box)
+                line.box = of.box
+            batch += commits
+        self._book.commit(batch, group.refused.entries(), list(group.statuses.values()))
+
+    def _write(self, fresh: dict[str, Trace], late: dict[str, _Late]) -> None:
         for saw, lateness in late.items():
             self._trace.write(saw, lateness.readings)
         for saw, readings in fresh.items():
             self._trace.write(saw, readings)
-        if group.receipts:
-            self._book.put_receipts(list(group.receipts.values()))
         if fresh or late:
             self._trace.commit()
-        batch: list[SawCommit] = []
-        for saw in {**fresh, **late}:
-            box, line, received = group.boxes.get(saw), self._lines[saw], group.received.get(saw)
-            skew = None if received is None else group.packs[saw][-1].last - received
-            if saw in late:
-                commits = self._derive_late(saw, late[saw], fresh.get(saw), skew)
-            else:
-                commits = [line.feed(fresh[saw], skew)]
-            if box is not None and box != line.box:
-                commits[-1] = replace(commits[-1], box=box)
-                line.box = box
-            batch += commits
-        if with_refusals:
-            self._book.commit(batch, self._refused.entries(), list(group.statuses.values()))
-        else:
-            self._book.commit(batch)
 
     def _sort_out(self, saw: str, readings: Trace, fresh: dict[str, Trace], late: dict[str, _Late]) -> None:
         """Tells new readings, late ones, and those that are known already."""
@@ -336,9 +265,9 @@ class Ingest:
         if line is not None:
             return line
         point = self._book.checkpoint(saw)
-        line = Line(saw, self._settings, self._make, point, self._book.last_rest(saw))
+        line = self._resumed(saw, point)
         self._lines[saw] = line
-        start = 0 if point is None else point.consumed_us + 1
+        start = 0 if line.consumed is None else line.consumed + 1
         end = (self._trace.last(saw) or -1) + 1
         for part in read_days(self._trace, saw, start, end):
             log.info("saw %s: deriving %d readings that the book does not know yet", saw, len(part))
@@ -347,6 +276,27 @@ class Ingest:
         if dirty:
             log.info("saw %s: deriving %d changed stretches again", saw, len(dirty))
             self._book.commit(self._derive_late(saw, _Late(dirty), None, None))
+        return line
+
+    def _resumed(self, saw: str, point: Checkpoint | None) -> Line:
+        """The derivation as the checkpoint left it."""
+        last_rest = self._book.last_rest(saw)
+        try:
+            line = Line(saw, self._settings, self._make, point, last_rest)
+            settings = self._settings
+            if point is None or settings is None or getattr(line.detector, "settings", settings) == settings:
+                return line
+            log.info("saw %s: the detector's settings changed; they hold from the last rest on", saw)
+        except Exception:
+            # A state of another version of the program, or a torn one: the trace says all that it said.
+            log.exception("saw %s: the detector's state cannot be taken up; deriving from the last rest on", saw)
+        assert point is not None  # a detector can be made afresh
+        at = point.consumed_us
+        change = derive_again(self._trace, self._book, saw, at, FOREVER, self._settings, self._make)
+        line = Line(saw, self._settings, self._make, None, last_rest)
+        if change.detector is not None and change.detector.consumed is not None:
+            self._book.commit([change.commit()])
+            line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
         return line
 
     def _derive_late(self, saw: str, late: _Late, fresh: Trace | None, skew: int | None) -> list[SawCommit]:
@@ -362,10 +312,10 @@ class Ingest:
         if change.detector is not None:
             line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
             return [change.commit(late.stretches, skew)]
-        commits = [change.commit(late.stretches)]
-        if fresh is not None:
-            commits.append(line.feed(fresh, skew, floor=change.to_us))
-        return commits
+        # The state in the book may have been taken between the late readings and the rest point: it is replaced.
+        if fresh is None:
+            return [replace(change.commit(late.stretches), checkpoint=line.checkpoint())]
+        return [change.commit(late.stretches), line.feed(fresh, skew, floor=change.to_us, keep=True)]
 
 
 def _absent(new: Series, stored: Series) -> Series:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections import deque
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from collector.book.entries import Checkpoint, NowEntry, SawCommit
 from collector.book.rows import order
 from collector.derive import REST_SPACING_US, Derivation, Detects, Key, Make
 from collector.facts import SECOND, Fact
-from collector.signals import Trace
+
+if TYPE_CHECKING:
+    from collector.signals import Trace
 
 _SNAPSHOTS = 16
-_SNAPSHOT_SPACING_US = 2 * SECOND
+_SNAPSHOT_SPACING_US = 10 * SECOND
+"""So much of the trace is at most fed again after a restart. A state is ten kilobytes: written ten times a second for
+years it would wear out a memory card."""
 
 
 class Line:
@@ -41,20 +45,21 @@ class Line:
         if checkpoint is not None:
             self._snapshots.append(checkpoint)
 
-    def feed(self, trace: Trace, clock_skew_us: int | None = None, floor: int | None = None) -> SawCommit:
+    def feed(
+        self, trace: Trace, clock_skew_us: int | None = None, floor: int | None = None, *, keep: bool = False
+    ) -> SawCommit:
         """Derives from readings that are all later than `consumed`.
 
         Args:
             trace: the readings; not empty.
             clock_skew_us: of the newest message.
             floor: facts before this time were just derived otherwise and are not touched.
+            keep: the book must get the detector's state, however new the one is that it has.
 
         Returns:
             What the book must take; the line assumes that it does.
         """
-        derivation = Derivation(
-            self.detector, 0 if self._last_rest is None else self._last_rest + REST_SPACING_US
-        )
+        derivation = Derivation(self.detector, 0 if self._last_rest is None else self._last_rest + REST_SPACING_US)
         derivation.feed(trace)
         from_us, facts, amended = derivation.from_us, derivation.facts, derivation.amended
         if floor is not None:
@@ -64,7 +69,13 @@ class Line:
         elif self._known is not None and from_us is not None:
             amended = {key: fact for key, fact in amended.items() if self._known.get(key) != fact}
             from_us, facts = changed([f for f in self._known.values() if f.start >= from_us], facts)
-        return self._commit(derivation, from_us, facts, list(amended.values()), clock_skew_us=clock_skew_us)
+        keep = keep or self._state_is_due()
+        return self._commit(derivation, from_us, facts, list(amended.values()), clock_skew_us=clock_skew_us, keep=keep)
+
+    def checkpoint(self) -> Checkpoint | None:
+        """The detector's state now."""
+        at = self.detector.consumed
+        return None if at is None else Checkpoint(at, self.detector.dump())
 
     def snapshot_before(self, at_us: int) -> Checkpoint | None:
         """The newest remembered state that had seen only readings before ``at_us``."""
@@ -84,7 +95,7 @@ class Line:
         derivation.feed(trace)
         facts, amended = derivation.facts, list(derivation.amended.values())
         rests_from = snapshot.consumed_us + 1
-        return self._commit(derivation, derivation.from_us, facts, amended, rests_from, clock_skew_us)
+        return self._commit(derivation, derivation.from_us, facts, amended, rests_from, clock_skew_us, keep=True)
 
     def replace(self, detector: Detects, last_rest: int | None) -> None:
         """Goes on with a detector that has seen everything, after a derivation that reached the newest reading."""
@@ -99,6 +110,10 @@ class Line:
         while self._snapshots and self._snapshots[-1].consumed_us >= from_us:
             self._snapshots.pop()
 
+    def _state_is_due(self) -> bool:
+        at = self.detector.consumed
+        return not self._snapshots or (at or 0) >= self._snapshots[-1].consumed_us + _SNAPSHOT_SPACING_US
+
     def _commit(
         self,
         derivation: Derivation,
@@ -107,6 +122,8 @@ class Line:
         amended: list[Fact],
         rests_from: int | None = None,
         clock_skew_us: int | None = None,
+        *,
+        keep: bool,
     ) -> SawCommit:
         detector = derivation.detector
         if detector.consumed is None:
@@ -115,8 +132,8 @@ class Line:
         self._known = {order(fact): fact for fact in (*derivation.amended.values(), *derivation.facts)}
         if derivation.rests:
             self._last_rest = derivation.rests[-1]
-        point = Checkpoint(detector.consumed, detector.dump())
-        if not self._snapshots or point.consumed_us >= self._snapshots[-1].consumed_us + _SNAPSHOT_SPACING_US:
+        point = self.checkpoint() if keep else None
+        if point is not None:
             self._snapshots.append(point)
         return SawCommit(
             self.saw,

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from collector.book.entries import EXCERPT_BYTES, RefusalEntry
-from collector.wire.refusal import Refusal
 
-_TOPICS = 256  # so many topics of one group are told apart
+if TYPE_CHECKING:
+    from collector.wire.refusal import Refusal
+
+_TOPICS = 64  # so many topics of one group are told apart
 
 
 class Refused:

@@ -21,7 +21,5 @@ def read_status(payload: bytes) -> bool:
         raise Refusal("bad-status", f'the status is not JSON ({error}); send {{"online": true}}') from error
     online = status.get("online") if isinstance(status, dict) else None
     if not isinstance(online, bool):
-        raise Refusal(
-            "bad-status", 'the status must be a JSON object such as {"online": true}; correct the box'
-        )
+        raise Refusal("bad-status", 'the status must be a JSON object such as {"online": true}; correct the box')
     return online

@@ -56,6 +56,7 @@ CREATE TABLE blob (
 """
 
 # Blobs of (saw, signal) that touch start..end: those that begin in it, and the one before it.
+_LATEST: Final = 2**63 - 1
 _TOUCHING: Final = """
 FROM blob WHERE saw = :saw AND signal = :signal AND first <= :end AND first >= coalesce(
   (SELECT max(first) FROM blob WHERE saw = :saw AND signal = :signal AND first <= :start), :start)
@@ -160,6 +161,22 @@ class SqliteTrace:
             for signal, series in zip(SIGNALS, trace.series(), strict=True):
                 columns[signal].append(series)
         return Trace(*(union(parts).between(start_us, end_us) for parts in columns.values()))
+
+    def first(self, saw: str, from_us: int = 0) -> int | None:
+        """Time of the saw's earliest reading at or after ``from_us``, None if there is none."""
+        with self._lock, self._clear_errors():
+            found = list(self._pending.get(saw, ()))
+            series: list[Series] = []
+            if (known := self._id(saw)) is not None:
+                query = "SELECT data FROM hot WHERE saw = ? AND last >= ?"
+                found += (unpack(data) for data in self._column(query, known, from_us))
+                for signal in SIGNALS:
+                    span = {"saw": known, "signal": signal, "start": from_us, "end": _LATEST}
+                    query = f"SELECT data {_TOUCHING} AND last >= :start ORDER BY first LIMIT 1"
+                    series += (blobs.decode(data) for (data,) in self._db.execute(query, span))
+            series += (s for trace in found for s in trace.series())
+            times = (s.t[s.t.searchsorted(from_us) :] for s in series)
+            return min((int(t[0]) for t in times if len(t)), default=None)
 
     def last(self, saw: str) -> int | None:
         """Time of the saw's newest reading, None if there is none."""

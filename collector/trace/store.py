@@ -37,6 +37,9 @@ class TraceStore(Protocol):
             TraceError: the store is damaged or out of reach.
         """
 
+    def first(self, saw: str, from_us: int = 0) -> int | None:
+        """Time of the saw's earliest reading at or after ``from_us``, None if there is none."""
+
     def last(self, saw: str) -> int | None:
         """Time of the saw's newest reading, None if there is none."""
 

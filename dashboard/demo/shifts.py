@@ -47,7 +47,7 @@ def lay(now: dt.datetime) -> int:
     length = minutes(world.SHIFT.end) - usual
     starts = range(LAST_MINUTE - length + 1)
     # At work, best for a while to come, best with the usual lead; on a round minute if there is a choice.
-    return max(starts, key=lambda s: (min(_ahead(minute - s), AHEAD), -abs(minute - s - LEAD) // 5, s % 5 == 0))
+    return max(starts, key=lambda s: (min(_ahead(minute - s), AHEAD), -(abs(minute - s - LEAD) // 5), s % 5 == 0))
 
 
 def _ahead(since: int) -> int:

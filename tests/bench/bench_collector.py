@@ -14,8 +14,12 @@ import time
 
 import pytest
 
+from collector.book import Book, SawEntry
+from collector.detect.detector import derive
 from collector.facts import SECOND
+from collector.ingest import Ingest
 from collector.signals import Series, Trace
+from collector.trace.sqlite import SqliteTrace
 from collector.wire.pack import write_pack
 from tests.ingest.conftest import BOX, T0, motor
 from tests.ingest.publisher import Publisher
@@ -54,7 +58,7 @@ def drained(broker, what: str, protocol: str, folder) -> dict[str, float]:
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def bench_messages_per_second(mosquitto, tmp_path, protocol, capsys):
+def test_messages_per_second(mosquitto, tmp_path, protocol, capsys):
     batch = messages()
     rows = {}
     for what in ("bare", "collector", "bare", "collector"):
@@ -72,7 +76,8 @@ def bench_messages_per_second(mosquitto, tmp_path, protocol, capsys):
         print(f"\nMQTT {protocol}, QoS 1, {MESSAGES} messages of {SAWS} saws, {size:.0f} bytes each, best of two")
         for what, f in rows.items():
             rate = MESSAGES / f["wall"]
-            print(f"  {what:<10} {rate:8.0f} messages/s   {f['cpu'] / MESSAGES * 1e6:6.0f} µs CPU each   {f['rss']:5.0f} MB")
+            cpu, size = f["cpu"] / MESSAGES * 1e6, f["rss"]
+            print(f"  {what:<10} {rate:8.0f} messages/s   {cpu:6.0f} µs CPU each   {size:5.0f} MB")
         print(f"  ratio      {rows['bare']['wall'] / rows['collector']['wall']:8.2f}   (bar 0.5, aim 0.8)")
 
 
@@ -80,3 +85,32 @@ def subscribe(broker, what: str, protocol: str, *, clean: bool = False) -> None:
     """Leaves a session with the subscription behind, or no session."""
     command = [sys.executable, "-m", "tests.bench.drain", what, protocol, str(broker.port), "-", "-1" if clean else "0"]
     subprocess.run(command, check=True, env=os.environ | {"PYTHONPATH": "."}, timeout=30)
+
+
+def test_absorbing_days_of_history(tmp_path, capsys):
+    """Bulk history: a working day of 10 Hz, trace and facts committed; beside writing the trace and deriving alone."""
+    day = motor([(20, 0.0), (40, 3.2)] + [(12, 6.4), (18, 3.2)] * 900 + [(40, 0.0)])
+    days = [Trace(*(Series(s.t + n * 86_400 * SECOND, s.v) for s in day.series())) for n in range(4)]
+    book, trace = Book(f"sqlite:///{tmp_path}/book.db"), SqliteTrace(tmp_path / "trace.db")
+    ingest = Ingest(trace, book, [SawEntry("heron")], None, lambda: 0)
+    start = time.perf_counter()
+    for one in days:
+        ingest.absorb("heron", one)
+    absorbed = time.perf_counter() - start
+    start = time.perf_counter()
+    facts = [derive("heron", one) for one in days]
+    derived = time.perf_counter() - start
+    alone = SqliteTrace(tmp_path / "alone.db")
+    start = time.perf_counter()
+    for one in days:
+        alone.write("heron", one)
+        alone.commit()
+    written = time.perf_counter() - start
+    samples = sum(map(len, days))
+    assert len(book.facts("heron", 0, 2**62)) >= sum(map(len, facts))
+    with capsys.disabled():
+        print(f"\n{len(days)} working days, {samples} samples, {sum(map(len, facts))} facts")
+        print(f"  absorb {absorbed:6.2f} s, {samples / absorbed / 1e6:.2f} M samples/s")
+        print(f"  of that deriving {derived:.2f} s, writing the trace {written:.2f} s")
+    for store in (book, trace, alone):
+        store.close()

@@ -54,7 +54,7 @@ def test_the_ordinary_shift_is_kept_where_it_shows_enough() -> None:
 def test_by_night_at_weekends_and_in_a_break_the_shift_is_moved() -> None:
     assert lay(MONDAY.replace(hour=3)) == 0
     assert lay(MONDAY.replace(hour=2)) == 45  # not 0: then it would be break
-    assert lay(MONDAY.replace(hour=12, minute=40)) == 12 * 60 + 40 - 200
+    assert lay(MONDAY.replace(hour=12, minute=42)) == 12 * 60 + 40 - 200  # on a round minute
     assert lay(MONDAY.replace(hour=23, minute=50)) == 24 * 60 - 1 - 540
     assert lay(MONDAY.replace(hour=11) - dt.timedelta(days=1)) == 11 * 60 - 200
 

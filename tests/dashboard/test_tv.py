@@ -101,13 +101,13 @@ def test_a_committed_cut_changes_the_number_within_a_second(chrome: WebDriver, o
 
 def test_a_saw_that_falls_silent_can_not_be_taken_for_an_idle_one(chrome: WebDriver, open_shop: OpenShop) -> None:
     shop = open_shop(2)
-    shop.work("heron", State.STANDBY, heard=13)
+    shop.work("heron", State.STANDBY, heard=5)
     shop.work("plover", State.STANDBY, heard=0)
     show(chrome, shop)
     wait(chrome, PAINTED)
     assert "STANDBY" in text(chrome, "[data-saw=heron] .state")
     idle = chrome.execute_script("return getComputedStyle(document.querySelector('[data-saw=heron]')).backgroundImage")
-    wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'NO DATA'", 5)
+    wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'NO DATA'", 20)
     assert text(chrome, "[data-saw=heron] .note") == "since 14:01"
     assert text(chrome, "[data-saw=heron] .use .cap").startswith("at 14:01")
     assert "STANDBY" not in text(chrome, "[data-saw=heron]")

@@ -1,13 +1,17 @@
-"""A collector in a process of its own, to be killed: ``python -m tests.ingest.child FOLDER PORT [PROTOCOL]``."""
+"""A collector in a process of its own, to be killed: ``python -m tests.ingest.child FOLDER PORT [PROTOCOL]``.
+
+With ``KERFBOOK_TEST_DETECTOR=threshold`` it derives by the tests' own detector."""
 
 from __future__ import annotations
 
 import logging
+import os
 import sys
 import time
 from pathlib import Path
 
 from collector.book import Book, SawEntry
+from collector.detect.detector import Detector
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
@@ -19,8 +23,9 @@ def main() -> None:
     folder, port, *protocol = sys.argv[1:]
     book = Book(f"sqlite:///{folder}/book.db")
     trace = SqliteTrace(Path(folder) / "trace.db")
+    make = ThresholdDetector if os.environ.get("KERFBOOK_TEST_DETECTOR") == "threshold" else Detector
     ingest = Ingest(
-        trace, book, [SawEntry("heron"), SawEntry("plover")], None, time.time_ns, make=ThresholdDetector,
+        trace, book, [SawEntry("heron"), SawEntry("plover")], None, lambda: time.time_ns() // 1000, make=make,
         site="tern-point",
     )  # fmt: skip
     ingest.catch_up()

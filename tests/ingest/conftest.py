@@ -1,6 +1,10 @@
 from __future__ import annotations
 
+import atexit
+import shutil
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory, mkdtemp
 from typing import Any
 
 import pytest
@@ -10,10 +14,25 @@ from collector.facts import SECOND
 from collector.ingest import Ingest
 from collector.signals import Series, Trace
 from collector.trace.sqlite import SqliteTrace
+from collector.wire.pack import write_pack
 from tests.ingest.threshold import ThresholdDetector
 
 T0 = 1_772_438_400 * SECOND  # 2026-03-02T08:00:00Z
 BOX = "urn:dev:mac:0024befffe804ff1:"
+
+
+@cache
+def empty_book() -> Path:
+    """A book at its newest schema: migrating one for each of a thousand examples would take minutes."""
+    folder = Path(mkdtemp(prefix="kerfbook-test-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    Book(f"sqlite:///{folder}/empty.db").close()
+    return folder / "empty.db"
+
+
+def memory_folder() -> TemporaryDirectory[str]:
+    """A folder in memory where the system has one: what is tested is not the disk."""
+    return TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None)
 
 
 class Shop:
@@ -22,6 +41,7 @@ class Shop:
     def __init__(self, folder: Path, make: Any = ThresholdDetector) -> None:
         self.folder = folder
         self.make = make
+        shutil.copy(empty_book(), folder / "book.db")
         self.book = Book(f"sqlite:///{folder}/book.db")
         self.trace = SqliteTrace(folder / "trace.db")
         self.clock = T0
@@ -29,10 +49,21 @@ class Shop:
 
     def open(self) -> Ingest:
         saws = [SawEntry("heron", "Heron"), SawEntry("plover")]
-        self.ingest = Ingest(
-            self.trace, self.book, saws, None, lambda: self.clock, make=self.make, site="tern-point"
-        )
+        self.ingest = Ingest(self.trace, self.book, saws, None, lambda: self.clock, make=self.make, site="tern-point")
         return self.ingest
+
+    def take(self, trace: Trace, token: object = None, saw: str = "heron", *, received: int | None = None, **more):
+        """One pack, as from the broker."""
+        received = trace.last if received is None else received
+        payload = write_pack(BOX, trace)
+        self.ingest.take(f"kerfbook/tern-point/{saw}/readings", payload, received, False, token, **more)
+
+    def die(self) -> Ingest:
+        """All that is not on disk is gone; a new process opens the stores."""
+        self.close()
+        self.book = Book(f"sqlite:///{self.folder}/book.db")
+        self.trace = SqliteTrace(self.folder / "trace.db")
+        return self.open()
 
     def facts(self, saw: str = "heron") -> list[Any]:
         return self.book.facts(saw, 0, 2**62)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 
 class Publisher:

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from collector.book.rows import order
 from collector.facts import SECOND, Cut, Direction, DoorVisit, Fact, Gap, Now, Run, State
-from collector.signals import Trace
+
+if TYPE_CHECKING:
+    from collector.signals import Trace
 
 ON_MA, CUT_MA, SILENCE, REST = 1000, 5000, 15 * SECOND, 30 * SECOND
 
@@ -117,9 +119,7 @@ class ThresholdDetector:
         settled = self.s["settled"]
         found = Found(settled, sorted(self.done + opened, key=lambda f: f.start))
         self.done = []
-        self.s["settled"] = (
-            self.s["consumed"] or 0
-        )  # what is open and starts before is amended, as the contract says
+        self.s["settled"] = self.s["consumed"] or 0  # what is open and starts before is amended, as the contract says
         return found
 
     def now(self) -> Now:

@@ -50,7 +50,7 @@ class Laws:
 
     def test_an_empty_store_knows_nothing(self, store):
         assert store.read("heron", *EVER).same(NONE)
-        assert (store.last("heron"), store.saws()) == (None, [])
+        assert (store.first("heron"), store.last("heron"), store.saws()) == (None, None, [])
 
     def test_what_was_committed_is_there_after_opening_again(self, store):
         written = motor(NOW, 100)
@@ -131,6 +131,9 @@ class Laws:
         again = self.again(store)
         a, b = NOW + len(whole) * 20_000, NOW + len(whole) * 70_000
         assert again.read("heron", a, b).same(whole.between(a, b))
+        for at in (0, whole.first, whole.first + 1, a, a + 1, b, whole.last, *rng.choices(range(a, b), k=9)):
+            assert again.first("heron", at) == whole.between(at, whole.last + 1).first
+        assert again.first("heron", whole.last + 1) is None
         again.close()
 
     def test_a_gap_that_is_filled_in_small_pieces_later_is_whole(self, store):

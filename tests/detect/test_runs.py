@@ -1,0 +1,121 @@
+"""The motor's runs, its brake, the door, and silences."""
+
+from __future__ import annotations
+
+import pytest
+
+from collector.detect.detector import Detector, derive
+from collector.facts import SECOND, Conflict, Cut, DoorVisit, Gap, Run, State
+from collector.signals import Series, Trace, merge
+from tests.detect.build import at, seconds, spin_up, story
+
+
+def of(kind, facts):
+    return [f for f in facts if isinstance(f, kind)]
+
+
+def test_a_run_goes_from_switching_on_to_switching_off_and_knows_its_starting_current():
+    (run,) = of(Run, derive("heron", story([(20, 0.0), *spin_up(), (30, 3.0), (40, 0.0)])))
+    assert seconds(run)[0] == pytest.approx(20.0, abs=0.1)
+    assert seconds(run)[1] == pytest.approx(54.5, abs=0.1)
+    assert run.inrush_ma == pytest.approx(36_000, abs=300)
+    assert run.stop_us is None
+
+
+@pytest.mark.parametrize("plateau", [1.6, 5.0, 9.0])
+@pytest.mark.parametrize("dead", [0.0, 0.3])
+def test_a_brake_that_can_be_seen_gives_the_time_to_standstill_and_no_cut(plateau, dead):
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (6, 5.0), (10, 3.0), (dead, 0.0), (2.6, plateau), (40, 0.0)]
+    facts = derive("heron", story(levels))
+    (run,) = of(Run, facts)
+    assert run.stop_us is not None
+    assert run.stop_us / SECOND == pytest.approx(2.6 + dead, abs=0.25)
+    assert len(of(Cut, facts)) == run.cuts == 1
+
+
+def test_an_offset_of_0_3_a_at_standstill_is_no_run():
+    assert of(Run, derive("heron", story([(3600, 0.3)], noise=0.1))) == []
+
+
+def test_a_run_that_is_under_way_when_the_data_begin_has_no_starting_current():
+    (run,) = of(Run, derive("heron", story([(60, 3.0), (30, 0.0)])))
+    assert run.inrush_ma is None
+    assert seconds(run)[1] == pytest.approx(60.0, abs=0.1)
+
+
+def test_a_door_opened_long_after_the_stop_is_an_ordinary_visit():
+    facts = derive("heron", story([(20, 0.0), *spin_up(), (30, 3.0), (90, 0.0)], door=[(0, 1), (80, 0), (120, 1)]))
+    (visit,) = of(DoorVisit, facts)
+    assert seconds(visit) == (80.0, 120.0)
+    assert not visit.before_stop
+    assert not visit.current_seen
+    assert of(Conflict, facts) == []
+
+
+def test_a_door_opened_before_the_blade_stood_still_is_told():
+    levels = [(20, 0.0), *spin_up(), (30, 3.0), (0.2, 0.0), (3.0, 6.0), (60, 0.0)]
+    (visit,) = of(DoorVisit, derive("heron", story(levels, door=[(0, 1), (56.5, 0), (90, 1)])))
+    assert visit.before_stop
+    assert visit.current_seen
+
+
+def test_motor_current_with_the_door_open_is_a_conflict():
+    facts = derive("heron", story([(20, 0.0), *spin_up(), (60, 3.0), (40, 0.0)], door=[(0, 1), (40, 0), (50, 1)]))
+    (conflict,) = of(Conflict, facts)
+    assert conflict.what == "current_while_door_open"
+    assert seconds(conflict) == (40.0, 50.0)
+
+
+def test_a_bouncing_door_switch_makes_one_visit():
+    door = [(0, 1), (80, 0), (80.05, 1), (80.1, 0), (110, 1), (110.03, 0), (110.06, 1)]
+    assert len(of(DoorVisit, derive("heron", story([(20, 0.0), *spin_up(), (30, 3.0), (90, 0.0)], door=door)))) == 1
+
+
+def hole(trace: Trace, start: float, end: float) -> Trace:
+    return merge([trace.between(0, at(start)), trace.between(at(end), 1 << 62)])
+
+
+def test_silence_longer_than_15_s_is_a_gap_and_a_short_one_does_not_end_the_run():
+    facts = derive("heron", hole(story([(20, 0.0), *spin_up(), (120, 3.0), (40, 0.0)]), 60, 100))
+    (gap,) = of(Gap, facts)
+    assert seconds(gap) == (60.0, 100.1) or seconds(gap) == (59.9, 100.0)
+    assert len(of(Run, facts)) == 1
+
+
+def test_silence_of_many_minutes_ends_the_run_where_the_data_end():
+    facts = derive("heron", hole(story([(20, 0.0), *spin_up(), (400, 3.0), (40, 0.0)]), 60, 300))
+    first, second = of(Run, facts)
+    assert seconds(first)[1] == pytest.approx(60.0, abs=0.2)
+    assert seconds(second)[0] == pytest.approx(300.0, abs=0.2)
+    assert second.inrush_ma is None
+
+
+def test_silence_shorter_than_15_s_is_no_gap():
+    assert of(Gap, derive("heron", hole(story([(20, 0.0), *spin_up(), (120, 3.0), (40, 0.0)]), 60, 74))) == []
+
+
+def test_the_present_follows_the_saw():
+    trace = story([(20, 0.0), *spin_up(), (10, 3.0), (6, 5.0), (10, 3.0), (40, 0.0)], lock=[(0, 1)], door=[(0, 1)])
+    detector, seen = Detector("heron"), {}
+    for second in range(1, 90):
+        detector.feed(trace.between(at(second - 1) + 1, at(second) + 1))
+        seen[second] = detector.now().state
+        detector.facts()
+    assert seen[15] is State.STANDBY
+    assert seen[30] is State.READY
+    assert seen[38] is State.WORKING
+    assert seen[45] is State.READY
+    assert seen[60] is State.STANDBY
+    assert detector.now().locked is True
+    assert detector.now().door_closed is True
+
+
+def test_there_is_no_present_before_the_first_reading():
+    with pytest.raises(ValueError, match="no reading"):
+        Detector("heron").now()
+
+
+def test_only_the_door_was_heard_of():
+    trace = Trace(Series.empty(), Series.empty(), Series.empty(), Series.of([at(0), at(5), at(9)], [1, 0, 1]))
+    (visit,) = derive("heron", trace)
+    assert isinstance(visit, DoorVisit)
