@@ -64,6 +64,7 @@ class View:
             "day": o.day.isoformat(),
             "verdict": o.verdict(self.now),
             "opens": iso(o.opens),
+            "work_ends": iso(self.upkeep.days.shift_end(o.day)),
             "due": None if o.due == FAR else iso(o.due),
             "closes": None if o.closes == FAR else iso(o.closes),
             "done": iso(o.done),

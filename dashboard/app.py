@@ -13,6 +13,7 @@ from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.start import start_pages
 from dashboard.pages.tv import tv_pages
+from dashboard.pages.upkeep import upkeep_pages
 
 if TYPE_CHECKING:
     from api.desk import Clock
@@ -35,7 +36,7 @@ def create_app(site: Site, book_url: str, trace: TraceStore, broker: str, *, clo
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    for pages in (screens, start_pages(screen), tv_pages(screen), plotly_pages()):
+    for pages in (screens, start_pages(screen), tv_pages(screen), upkeep_pages(screen, site.zone), plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app

@@ -49,6 +49,7 @@ class OccurrenceAnswer(Model):
     day: dt.date
     verdict: Verdict
     opens: Time
+    work_ends: Time = Field(description="When the last shift of the due day ends.")
     due: Time | None = Field(description="When the due day is over; null where nobody can say yet.")
     closes: Time | None
     done: Time | None
