@@ -32,6 +32,7 @@ from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.serving import MAX_STREAMS
+from api.strip import Strip
 from api.upkeep import Upkeep
 from collector.book.book import Book
 
@@ -72,7 +73,7 @@ def create_api(
     """
     desk = Desk(site, Book(book_url), trace_store, clock)
     upkeep = Upkeep(desk)
-    board = Board(desk)
+    board = Board(desk, Strip(upkeep))
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
         "api",

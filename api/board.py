@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from api.answers.states import Extent, Trail
     from api.desk import Desk
     from api.site import SawTitle
+    from api.strip import Strip
     from collector.book.entries import NowEntry
 
 
@@ -90,8 +91,9 @@ def _encode(found: Trail) -> tuple[bytes, State, int]:
 class Board:
     """Today's entry of each saw; reads only today's facts, and those only when a commit touched the saw."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, strip: Strip) -> None:
         self._desk = desk
+        self._strip = strip
         self._days: dict[str, _Day] = {}
         self._seen = -1  # book revision up to which _days are known to be good
         self._lock = threading.Lock()
@@ -152,6 +154,7 @@ class Board:
         return {
             **present(saw, day.entry, day.extent, now),
             "cuts": counts_of(day.counts),
+            "upkeep": self._strip.of(saw.name, now),
             "utilisation": ratios(day.utilisation(plan, self._desk.site.busy_gap, now)),
         }
 

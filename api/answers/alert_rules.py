@@ -52,7 +52,7 @@ class Limits:
     braking_back: int = BACK
     refusals: int = 20
     disk_free: float = 0.08
-    remind: int = 45 * 60 * SECOND
+    remind: int = 5 * 60 * SECOND
 
 
 @dataclass(frozen=True, slots=True)

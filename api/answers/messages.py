@@ -82,6 +82,11 @@ def measured(alert: Alert) -> str:
     return str(alert.detail.get("text", "")) if words is None else words(alert.detail)
 
 
+def _day(text: str) -> str:
+    day = dt.date.fromisoformat(text)
+    return f"{day:%a} {day.day} {day:%b}"
+
+
 def _clock(d: Mapping[str, Any]) -> str:
     if d.get("refused"):
         return f"{d['refused']} messages with an impossible time within an hour."
@@ -95,8 +100,10 @@ _FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "clock-wrong": _clock,
     "refusals": lambda d: f"{d['number']} within an hour.",
     "disk-full": lambda d: f"{d['percent']:.1f} % free, {d['gigabytes']:.1f} GB.",
-    "task-due": lambda d: f"Due on {d['day']}.",
-    "task-overdue": lambda d: f"It was due on {d['day']}{' and its window is closed: missed' if d['missed'] else ''}.",
+    "task-due": lambda d: f"Due on {_day(d['day'])}.",
+    "task-overdue": lambda d: (
+        f"It was due on {_day(d['day'])}{' and its window is closed: missed' if d['missed'] else ''}."
+    ),
 }
 
 

@@ -92,7 +92,7 @@ def _done(o: Occurrence, upkeep: Upkeep) -> int | None:
     end = upkeep.days.shift_end(o.day)
     if o.task == "clean-down":
         cleaned = world.plan(o.saw, o.day, SEED).clean
-        return end - dice.randrange(2, 9) * MINUTE if cleaned else None
+        return end - dice.randrange(6, 12) * MINUTE if cleaned else None
     luck = dice.random()
     if luck < _MISSED:
         return None

@@ -158,11 +158,11 @@ def test_overdue_maintenance_is_told_in_the_morning_and_not_at_midnight(shop) ->
     shop.upkeep.edit(clean(), "Rui", at(2, "09:00"))
     shop.look(at(2, "09:00"))
     for saw in ("heron", "plover"):
-        shop.heard(at(2, "16:14"), saw)
-    assert shop.look(at(2, "16:14")) == []
+        shop.heard(at(2, "16:54"), saw)
+    assert shop.look(at(2, "16:54")) == []
     for saw in ("heron", "plover"):
-        shop.heard(at(2, "16:15"), saw)
-    assert shop.look(at(2, "16:15")) == ["Tern Point Stageworks: 2 alerts"]  # both saws in one message
+        shop.heard(at(2, "16:55"), saw)
+    assert shop.look(at(2, "16:55")) == ["Tern Point Stageworks: 2 alerts"]  # both saws in one message
     for saw in ("heron", "plover"):
         shop.heard(at(2, "17:01"), saw)
     assert shop.look(at(3, "00:05")) == []

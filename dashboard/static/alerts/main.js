@@ -18,13 +18,13 @@ const today = () => when.zone.date(Date.now());
 
 function stand(alert) {
   const who = alert.who ? ` by ${alert.who}` : "";
-  return {
-    unacknowledged: alert.escalated ? "nobody has acknowledged; passed on" : "not acknowledged",
-    acknowledged: `acknowledged${who}, still so`,
-    returned: "back to normal, not acknowledged",
-    shelved: `on the shelf until ${when.moment(alert.shelved_until, today())}`,
-    normal: `over${who ? `, acknowledged${who}` : ""}`,
-  }[alert.state];
+  switch (alert.state) {
+    case "unacknowledged": return alert.escalated ? "nobody has acknowledged; passed on" : "not acknowledged";
+    case "acknowledged": return `acknowledged${who}, still so`;
+    case "returned": return "back to normal, not acknowledged";
+    case "shelved": return `on the shelf until ${when.moment(alert.shelved_until, today())}`;
+    default: return who ? `over, acknowledged${who}` : "over";
+  }
 }
 
 function since(alert) {

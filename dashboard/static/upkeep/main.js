@@ -1,6 +1,7 @@
 // The maintenance page: takes everything at a glance, shows it, and sends what people say.
 import { ask, iso } from "../desk/ask.js";
 import { jobRow, toggle } from "./jobs.js";
+import { keptTable, weekColumns } from "./kept.js";
 import { person } from "./person.js";
 import { Queue } from "./queue.js";
 import { listFeeds, listTasks } from "./tasks.js";
@@ -58,11 +59,22 @@ function glance() {
 function jobs(section, list) {
   const open = new Set([...document.querySelectorAll(`#${section} .job`)].filter((r) => !r.querySelector(".more").hidden).map(keyOf));
   const rows = list.map((job) => jobRow(at("job"), job, {
-    task: known.tasks.find((t) => t.name === job.task), saw: title(job.saw), cautions: known.cautions, today: known.today, when, say,
+    task: taskOf(job), saw: title(job.saw), cautions: known.cautions, today: known.today, when, say,
   }));
   rows.filter((row) => open.has(keyOf(row))).forEach((row) => toggle(row, true));
   document.querySelector(`#${section} ul`).replaceChildren(...rows);
   document.querySelector(`#${section} .none`).hidden = list.length > 0;
+}
+
+function taskOf(job) { return known.tasks.find((t) => t.name === job.task); }
+
+/** What the person who looks has to do stands first, what others have to do below. */
+function todo() {
+  jobs("todo", known.waiting);
+  const mine = me.role();
+  const rows = [...document.querySelectorAll("#todo .job")].filter((row) => taskOf({ task: row.dataset.task }).role !== mine);
+  document.querySelector("#todo .others").replaceChildren(...rows);
+  at("others-head").hidden = rows.length === 0;
 }
 
 function keyOf(row) { return [row.dataset.task, row.dataset.saw, row.dataset.occurrence].join(); }
@@ -131,9 +143,11 @@ async function load() {
     year ??= Number(known.today.slice(0, 4));
     at("manual").textContent = known.manual_first;
     glance();
-    jobs("todo", known.waiting);
+    todo();
     jobs("missed", known.missed);
     doneRows();
+    keptTable(document.querySelector("#kept table"), known.tasks, known.saws);
+    weekColumns(at("weeks"), known.saws, when);
     if (!document.querySelector("#tasks form")) {
       listTasks(document.querySelector("#tasks .list"), known.tasks, known.saws, { who: me.who, saved: load, failed: trouble });
     }
@@ -142,6 +156,7 @@ async function load() {
   } catch (error) { trouble(error); }
 }
 
+at("role").addEventListener("change", () => { if (known) todo(); });
 at("before").addEventListener("click", () => { year -= 1; years().catch(trouble); });
 at("after").addEventListener("click", () => { year += 1; years().catch(trouble); });
 at("feeds").addEventListener("toggle", () => {

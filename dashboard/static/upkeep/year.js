@@ -2,7 +2,7 @@
 import { ask } from "../desk/ask.js";
 
 const SVG = "http://www.w3.org/2000/svg";
-const [LEFT, STEP, SIZE, ROW, HEAD] = [26, 18, 14, 17, 12];
+const [LEFT, STEP, SIZE, ROW, HEAD] = [28, 18, 15, 18, 13];
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 
 function make(tag, attributes, text) {
@@ -33,13 +33,16 @@ export async function yearSheet(saw, year, pick) {
 }
 
 function draw(saw, answer, pick) {
-  const svg = make("svg", { viewBox: `0 0 ${LEFT + 31 * STEP} ${HEAD + 12 * ROW}`, role: "img", "aria-label": `${saw.title}, ${answer.year}: maintenance day by day` });
+  // Months in which nothing was due, such as those before there was a record, take no room.
+  const months = answer.days.map((day) => Number(day.day.slice(5, 7)) - 1);
+  const [from, to] = months.length ? [Math.min(...months), Math.max(...months)] : [0, 11];
+  const svg = make("svg", { viewBox: `0 0 ${LEFT + 31 * STEP} ${HEAD + (to - from + 1) * ROW}`, role: "img", "aria-label": `${saw.title}, ${answer.year}: maintenance day by day` });
   const of = new Map(answer.days.map((day) => [day.day, day]));
   for (let d = 1; d <= 31; d += 1) {
     if (d === 1 || d % 5 === 0) svg.append(make("text", { x: LEFT + (d - 1) * STEP + SIZE / 2, y: 8, "text-anchor": "middle" }, d));
   }
-  for (let m = 0; m < 12; m += 1) {
-    const y = HEAD + m * ROW;
+  for (let m = from; m <= to; m += 1) {
+    const y = HEAD + (m - from) * ROW;
     svg.append(make("text", { x: 0, y: y + SIZE - 3 }, MONTHS[m]));
     const days = new Date(Date.UTC(answer.year, m + 1, 0)).getUTCDate();
     for (let d = 1; d <= days; d += 1) {
