@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 
 PREFIX = "/api/v1"
 EXTENSION = "kerfbook.api"
+UPKEEP = "kerfbook.upkeep"
 
 
 def create_api(
@@ -112,7 +113,13 @@ def create_api(
     app.register_api(health.blueprint(desk))
     app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
     app.extensions[EXTENSION] = (desk, live)
+    app.extensions[UPKEEP] = upkeep
     return app
+
+
+def upkeep_of(app: Flask) -> Upkeep:
+    """The maintenance of an application that `create_api` made."""
+    return cast("Upkeep", app.extensions[UPKEEP])
 
 
 def close_api(app: Flask) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-import logging
+import subprocess
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import orjson
@@ -17,6 +19,8 @@ MQTT_SCHEME = "mqtt:"
 """The address of a channel through the site's own broker; Apprise's own ``mqtt://…`` reaches any other."""
 
 _SECONDS = 10.0
+_CHILD = Path(__file__).with_name("apprise_child.py")
+_CHILD_SECONDS = 90
 
 
 class DeliveryError(Exception):
@@ -39,35 +43,23 @@ class Sender(Protocol):
         """
 
 
-class _LastWords(logging.Handler):
-    """Keeps what Apprise logs: it is the only place where it says why it failed."""
-
-    def __init__(self) -> None:
-        super().__init__(logging.WARNING)
-        self.words: list[str] = []
-
-    def emit(self, record: logging.LogRecord) -> None:
-        self.words.append(record.getMessage())
-
-
 class AppriseSender:
-    """Sends through Apprise, which is imported with the first message: it is 30 MB that a quiet shop does not need."""
+    """Sends through Apprise, in a process of its own for each message (`api.apprise_child` says why)."""
 
     def send(self, address: str, text: Text, facts: dict[str, Any]) -> None:  # noqa: ARG002 (for other senders)
         """Deliver through the service that the address names."""
-        import apprise  # noqa: PLC0415
-
-        post = apprise.Apprise(asset=apprise.AppriseAsset(app_id="Kerfbook", app_desc="Kerfbook", app_url=""))
-        if not post.add(address):
-            raise DeliveryError("Apprise does not know this kind of address; compare it with Apprise's documentation")
-        heard = _LastWords()
-        log = logging.getLogger("apprise")
-        log.addHandler(heard)
+        order = orjson.dumps({"address": address, "title": text.title, "body": text.body})
+        # -P: the folder of the script is no place to import from. The address may hold a password: not on the line.
+        command = [sys.executable, "-P", str(_CHILD)]
         try:
-            if not post.notify(title=text.title, body=text.body, body_format=apprise.NotifyFormat.TEXT):
-                raise DeliveryError("; ".join(heard.words[-3:]) or "the service did not take the message")
-        finally:
-            log.removeHandler(heard)
+            done = subprocess.run(command, input=order, capture_output=True, timeout=_CHILD_SECONDS, check=True)  # noqa: S603
+            why = orjson.loads(done.stdout)["why"]
+        except subprocess.TimeoutExpired:
+            why = f"the service did not answer within {_CHILD_SECONDS} s"
+        except (OSError, subprocess.CalledProcessError, ValueError, KeyError) as error:
+            why = f"the process that sends failed ({type(error).__name__})"
+        if why:
+            raise DeliveryError(why)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import shutil
 import threading
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -47,10 +47,25 @@ log = logging.getLogger(__name__)
 LOOK_SECONDS = 5.0
 _DAY = 86_400 * SECOND
 _HOUR = 3600 * SECOND
-WINDOW = 2 * _DAY
+WINDOW = _DAY
 """Facts so far back are looked at; further where an alert that is on, or over since then, began earlier."""
 LONGEST_WINDOW = 60 * _DAY
+FROM_FACTS = frozenset({"box-silent", "idling", "door-early", "current-door-open", "beam-unlocked"})
+"""Kinds that are read off the facts of the window; the others look further back by themselves."""
+TAIL = 3 * _HOUR
+REREAD = 600 * SECOND
+"""When a saw has news, only its newest facts are read again, and all of the window every ten minutes."""
 LEVELS = frozenset({"clock-wrong", "refusals", "disk-full"})
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """A saw's facts since ``start``, all read at ``read``, as of a revision of the book."""
+
+    start: int
+    read: int
+    revision: int
+    facts: list[Fact]
 
 
 class Watch:
@@ -87,7 +102,7 @@ class Watch:
         self._ports = tuple(ports)
         self._disk = disk
         self._held: dict[Key, int] = {}
-        self._facts: dict[str, tuple[int, int, list[Fact]]] = {}  # by saw: revision, window's start, facts
+        self._facts: dict[str, _Window] = {}
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -135,10 +150,10 @@ class Watch:
                 self._held.setdefault(key, alert.mark - KINDS[key.kind].delay)
 
     def _conditions(self, now: int, latest: dict[Key, Alert]) -> list[Condition]:
-        start = self._window(now, latest)
         found: list[Condition] = []
         refused = self._refused(now)
         for saw in self._desk.saws:
+            start = self._window(now, saw, latest)
             found += of_saw(
                 self._saw_facts(saw, start, now, refused), self._upkeep.days, self._limits, now, self._held.get
             )
@@ -153,10 +168,11 @@ class Watch:
         return found
 
     @staticmethod
-    def _window(now: int, latest: dict[Key, Alert]) -> int:
+    def _window(now: int, saw: str, latest: dict[Key, Alert]) -> int:
         recent = now - WINDOW
-        begun = [a.mark for a in latest.values() if a.returned is None or a.returned > recent]
-        return max(now - LONGEST_WINDOW, min([recent, *(t - _DAY for t in begun)]))
+        of = [a for k, a in latest.items() if k.saw == saw and k.kind in FROM_FACTS]
+        begun = [a.mark for a in of if a.returned is None or a.returned > recent]
+        return max(now - LONGEST_WINDOW, min([recent, *(t - _HOUR for t in begun)]))
 
     def _saw_facts(self, saw: str, start: int, now: int, refused: dict[tuple[str, str], int]) -> SawFacts:
         entry = self._desk.book.now(saw)
@@ -174,14 +190,17 @@ class Watch:
         )
 
     def _read(self, saw: str, start: int, now: int) -> list[Fact]:
-        """Facts of the window; read again only where a commit touched the saw or the window grew."""
-        revision = self._desk.book.revision()
-        known = self._facts.get(saw)
-        if known is not None and known[1] <= start < known[1] + _HOUR and saw not in self._desk.book.changed(known[0]):
-            return known[2]
-        facts = self._desk.book.facts(saw, start, now + 1)
-        self._facts[saw] = (revision, start, facts)
-        return facts
+        """Facts that overlap the window, in order of start."""
+        book, known = self._desk.book, self._facts.get(saw)
+        revision = book.revision()
+        if known is None or not known.start <= start < known.start + _DAY or now - known.read >= REREAD:
+            known = _Window(start, now, revision, book.facts(saw, start, now + 1))
+        elif saw in book.changed(known.revision):
+            since = max(start, now - TAIL)
+            settled = [f for f in known.facts if f.start < since and f.end is not None and f.end <= since]
+            known = replace(known, revision=revision, facts=settled + book.facts(saw, since, now + 1))
+        self._facts[saw] = known
+        return known.facts
 
     def _refused(self, now: int) -> dict[tuple[str, str], int]:
         """Messages refused in the last hour, by saw and code."""

@@ -7,10 +7,8 @@ import threading
 import time
 from typing import TYPE_CHECKING
 
-from api.app import close_api
+from api.app import close_api, upkeep_of
 from api.delivery import AppriseSender, MqttSender, Post
-from api.desk import Desk
-from api.upkeep import Upkeep
 from api.watch import Watch
 from collector.book.book import Book
 from collector.book.entries import SawEntry
@@ -77,16 +75,15 @@ class House:
         return self._web.port
 
     def keep_watch(self, telling: Telling, address: str, broker: Broker) -> None:
-        """Write the starter tasks if there are none, and let the rules look and tell people.
+        """Write the starter tasks if there are none, and let the rules look and tell people. Open the screens before.
 
         Args:
             telling: at what values, and whom.
             address: of the screens, for links.
             broker: for messages over MQTT.
         """
-        desk = Desk(self._site, self._book, self.trace, time)
-        upkeep = Upkeep(desk)
-        upkeep.begin(desk.now())
+        upkeep = upkeep_of(self._app)
+        upkeep.begin(upkeep.desk.now())
         mqtt = MqttSender(self._site.name, broker.host, broker.port, broker.username, broker.password, broker.tls)
         post = Post(AppriseSender(), mqtt)
         self._watch = Watch(upkeep, telling.policy, post, address, limits=telling.limits, disk=self._disk)

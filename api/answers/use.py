@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from api.answers.calendar import DAY, day_bounds, instant, site_date
+from api.answers.calendar import DAY, day_bounds, instant
 from api.answers.intervals import clip, intersect, total
 from collector.facts import SECOND
 from collector.outline import OPEN
@@ -67,12 +67,13 @@ def stood_still(
     """Days from ``first`` to ``last`` with planned time on which data show that the motor never ran."""
     days: set[dt.date] = set()
     covered = intersect(planned, known)
-    ran = {site_date(int(t), zone) for t in runs.ravel()}
     day = first
     while day <= last:
         start, end = day_bounds(instant(day, 0, zone), zone)
         wanted = total(clip(planned, start, end))
-        if wanted and day not in ran and total(clip(covered, start, end)) >= _ENOUGH * wanted:
+        i = int(np.searchsorted(runs[:, 1], start, side="right"))  # the first run that ends after the day began
+        ran = i < len(runs) and int(runs[i, 0]) < end
+        if wanted and not ran and total(clip(covered, start, end)) >= _ENOUGH * wanted:
             days.add(day)
         day += DAY
     return frozenset(days)

@@ -7,8 +7,11 @@ import subprocess
 import sys
 import time
 from contextlib import suppress
-from pathlib import Path
 from socket import create_connection
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SMTP = """
 import asyncio, json, sys

@@ -22,10 +22,7 @@ from tests.upkeep.month import at
 from tests.upkeep.servers import HOOK, SMTP, Server
 from tests.upkeep.shop import MINUTE
 
-pytestmark = [
-    pytest.mark.real,
-    pytest.mark.filterwarnings("ignore::DeprecationWarning"),  # Apprise imports what Python will drop
-]
+pytestmark = pytest.mark.real
 
 
 @pytest.fixture
