@@ -12,6 +12,7 @@ from flask_openapi3.openapi import OpenAPI
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
 from api.http import (
+    alerts,
     blade_books,
     blade_said,
     blade_wear,
@@ -19,13 +20,17 @@ from api.http import (
     calibration,
     cuts,
     facts,
+    feeds,
     health,
+    maintenance,
     marks,
     refusals,
     runs,
     saw_blade,
     saws,
     stream,
+    tasks,
+    ticks,
     trace,
     utilisation,
     wall,
@@ -35,6 +40,8 @@ from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.rack import Rack
 from api.serving import MAX_STREAMS
+from api.strip import Strip
+from api.upkeep import Upkeep
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
 
@@ -46,6 +53,7 @@ if TYPE_CHECKING:
 PREFIX = "/api/v1"
 EXTENSION = "kerfbook.api"
 BLADES = "kerfbook.blades"
+UPKEEP = "kerfbook.upkeep"
 
 
 def create_api(
@@ -78,7 +86,8 @@ def create_api(
     """
     desk = Desk(site, Book(book_url), trace_store, clock)
     rack = Rack(desk)
-    board = Board(desk, rack)
+    upkeep = Upkeep(desk)
+    board = Board(desk, rack, Strip(upkeep))
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
         "api",
@@ -112,6 +121,11 @@ def create_api(
         saw_blade.blueprint(desk, rack),
         refusals.blueprint(desk),
         stream.blueprint(live),
+        maintenance.blueprint(upkeep),
+        ticks.blueprint(upkeep),
+        tasks.blueprint(upkeep),
+        feeds.blueprint(upkeep),
+        alerts.blueprint(upkeep),
         health.problems_blueprint(),
     ]
     for subject in subjects:
@@ -120,12 +134,18 @@ def create_api(
     app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
     app.extensions[EXTENSION] = (desk, live)
     app.extensions[BLADES] = rack
+    app.extensions[UPKEEP] = upkeep
     return app
 
 
 def rack_of(app: Flask) -> Rack:
     """The blades of an application that `create_api` made."""
     return cast("Rack", app.extensions[BLADES])
+
+
+def upkeep_of(app: Flask) -> Upkeep:
+    """The maintenance of an application that `create_api` made."""
+    return cast("Upkeep", app.extensions[UPKEEP])
 
 
 def close_api(app: Flask) -> None:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from api.desk import Desk
     from api.rack import Rack
     from api.site import SawTitle
+    from api.strip import Strip
     from collector.book.entries import NowEntry
 
 
@@ -101,9 +102,10 @@ def _encode(found: Trail) -> tuple[bytes, State, int]:
 class Board:
     """Today's entry of each saw; reads only today's facts, and those only when a commit touched the saw."""
 
-    def __init__(self, desk: Desk, rack: Rack) -> None:
+    def __init__(self, desk: Desk, rack: Rack, strip: Strip) -> None:
         self._desk = desk
         self._rack = rack
+        self._strip = strip
         self._days: dict[str, _Day] = {}
         self._seen = -1  # book revision up to which _days are known to be good
         self._lock = threading.Lock()
@@ -167,6 +169,7 @@ class Board:
             **present(saw, day.entry, day.extent, now),
             "cuts": counts_of(day.counts),
             "blade": day.blade,
+            "upkeep": self._strip.of(saw.name, now),
             "utilisation": ratios(day.utilisation(plan, self._desk.site.busy_gap, now)),
         }
 

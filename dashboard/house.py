@@ -8,7 +8,9 @@ import time
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from api.app import close_api
+from api.app import close_api, upkeep_of
+from api.delivery import AppriseSender, MqttSender, Post
+from api.watch import Watch
 from collector.adopt import adopt, maker, settings_of
 from collector.book.book import Book
 from collector.book.entries import SawEntry
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 
     from api.site import Site
     from collector.detect.settings import DetectSettings
+    from dashboard.config.settings import Telling
 
 
 class House:
@@ -69,7 +72,9 @@ class House:
             make=maker(calibrated),
             site=site.name,
         )
+        self._disk = trace.parent
         self._web: WebServer | None = None
+        self._watch: Watch | None = None
         self._collector: Collector | None = None
 
     def open_screens(self, broker: str, host: str, port: int) -> int:
@@ -83,6 +88,21 @@ class House:
         self._web.start()
         return self._web.port
 
+    def keep_watch(self, telling: Telling, address: str, broker: Broker) -> None:
+        """Write the starter tasks if there are none, and let the rules look and tell people. Open the screens before.
+
+        Args:
+            telling: at what values, and whom.
+            address: of the screens, for links.
+            broker: for messages over MQTT.
+        """
+        upkeep = upkeep_of(self._app)
+        upkeep.begin(upkeep.desk.now())
+        mqtt = MqttSender(self._site.name, broker.host, broker.port, broker.username, broker.password, broker.tls)
+        post = Post(AppriseSender(), mqtt)
+        self._watch = Watch(upkeep, telling.policy, post, address, limits=telling.limits, disk=self._disk)
+        self._watch.start()
+
     def listen(self, broker: Broker) -> None:
         """Collect from a broker, now or as soon as it is there."""
         self._collector = Collector(self.ingest, self._site.name, broker)
@@ -90,6 +110,8 @@ class House:
 
     def close(self) -> None:
         """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""
+        if self._watch:
+            self._watch.stop()
         if self._collector:
             self._collector.stop()
         if self._web:

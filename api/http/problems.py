@@ -62,6 +62,21 @@ KINDS = {
         "It contradicts what was said about the blade before.",
         "Correct or withdraw the earlier entry, or choose another blade or time.",
     ),
+    "bad-task": Kind(
+        HTTPStatus.BAD_REQUEST,
+        "The maintenance task cannot be as it was sent.",
+        "Correct the part that the detail names; an existing task shows the form.",
+    ),
+    "changed-meanwhile": Kind(
+        HTTPStatus.CONFLICT,
+        "Somebody else was quicker.",
+        "Read it again, and repeat what you wanted if it still stands.",
+    ),
+    "not-possible": Kind(
+        HTTPStatus.CONFLICT,
+        "This cannot be done in the state that it is in.",
+        "Read its state again; the detail says what does not fit.",
+    ),
     "not-found": Kind(
         HTTPStatus.NOT_FOUND,
         "There is nothing at this address.",

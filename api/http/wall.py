@@ -45,11 +45,22 @@ class BladeOnSaw(Model):
     limit: int = Field(description="Its service limit in cuts.")
 
 
+class UpkeepStrip(Model):
+    """A saw's maintenance and alerts in a few counts."""
+
+    overdue: int = Field(description="Due before today, the window still open.")
+    due: int = Field(description="Due today and not done.")
+    missed: int = Field(description="Missed within the last seven days.")
+    alerts: int = Field(description="Alerts that nobody acknowledged; maintenance is counted apart.")
+    urgent: int = Field(description="Of them those with high priority.")
+
+
 class StreamEntry(SawNow):
     """A saw's present and its day so far."""
 
     cuts: CutsToday
     blade: BladeOnSaw | None = Field(description="Null where nobody said which blade sits there.")
+    upkeep: UpkeepStrip
     utilisation: Ratios
 
 

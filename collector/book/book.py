@@ -100,6 +100,11 @@ class Book:
         self._ids: dict[str, int] = {}
         self._names: dict[int, str] = {}
 
+    @property
+    def engine(self) -> Engine:
+        """How its database is reached: for the parts of the book that have a module of their own."""
+        return self._engine
+
     def close(self) -> None:
         """Closes the connections; an open transaction of another thread fails."""
         self._engine.dispose()
@@ -111,11 +116,6 @@ class Book:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-    @property
-    def engine(self) -> Engine:
-        """The database, for the subjects that keep tables of their own beside the facts."""
-        return self._engine
 
     @contextmanager
     def saying(self, saw: str) -> Iterator[tuple[Connection, int]]:

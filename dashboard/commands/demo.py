@@ -9,18 +9,23 @@ import webbrowser
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api.answers.alert_rules import Limits
 from api.site import SawTitle, Site
+from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND
 from collector.mqtt import Broker
+from collector.trace.sqlite import SqliteTrace
 from collector.trace.store import TraceError
 from dashboard.commands import codes
+from dashboard.config.settings import Telling
 from dashboard.demo.blades import enter_blades
 from dashboard.demo.boxes import Boxes
 from dashboard.demo.folder import DemoFolder
 from dashboard.demo.past import Past, fill
 from dashboard.demo.shifts import calendar, lay
+from dashboard.demo.upkeep import POLICY, enter_upkeep
 from dashboard.house import House, until_stopped
 from dashboard.progress import Progress
 from simulator import world
@@ -99,10 +104,15 @@ def run(args: argparse.Namespace) -> int:
     try:
         fill(past, Progress("playing eight weeks of work" if past.empty() else "fetching what was missed"))
         enter_blades(folder.book, folder.starts, past.days(None), now_us)
+        first = past.days(None)[0]
+        with Book(folder.book) as book, SqliteTrace(folder.trace) as trace:
+            enter_upkeep(site, book, trace, first, now_us)
         house = House(site, folder.trace, folder.book, DetectSettings())
         broker = _broker(args.mqtt_port)
         port = _screens(house, f"mqtt://127.0.0.1:{broker.port}", args.host, args.port)
-        house.listen(Broker(port=broker.port, client_id="kerfbook-demo", protocol="3.1.1"))
+        reached = Broker(port=broker.port, client_id="kerfbook-demo", protocol="3.1.1")
+        house.listen(reached)
+        house.keep_watch(Telling(Limits(), POLICY), f"http://127.0.0.1:{port}/", reached)
         boxes = Boxes("127.0.0.1", broker.port, folder, now_us)
         boxes.start()
         _tell(args, port, broker.port, folder)

@@ -40,6 +40,9 @@ def add(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="write a commented example there, if there is none, and stop",
     )
+    parser.add_argument(
+        "--no-alerts", action="store_true", help="let another process look for alerts: `kerfbook alerts`"
+    )
     parser.add_argument("--check", action="store_true", help="check the configuration and stop")
 
 
@@ -62,18 +65,18 @@ def run(args: argparse.Namespace) -> int:
     if args.check:
         print(f"{path} is in order: {_several(len(settings.saws), 'saw')} at {settings.site.title}")
         return codes.DONE
-    return _serve(settings)
+    return _serve(settings, watch=not args.no_alerts)
 
 
 def _several(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
-def _serve(settings: Settings) -> int:
+def _serve(settings: Settings, *, watch: bool) -> int:
     """Collect and show until stopped."""
     web = settings.web
     try:
-        connection = _connection(settings.broker)
+        broker = connection(settings.broker)
         boxes = {saw.name: saw.box for saw in settings.saws if saw.box is not None}
         house = House(settings.site, settings.stores.trace, settings.stores.book, settings.detection, boxes)
     except (BookError, TraceError, OSError) as error:
@@ -81,7 +84,9 @@ def _serve(settings: Settings) -> int:
         return codes.FLAWED
     try:
         port = house.open_screens(settings.broker.address, web.host, web.port)
-        house.listen(connection)
+        house.listen(broker)
+        if watch:
+            house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
         print(f"collecting from {settings.broker.address}", f"screens at http://{web.host}:{port}/", sep="\n")
         print("Ctrl-C stops.", flush=True)
         until_stopped()
@@ -93,7 +98,7 @@ def _serve(settings: Settings) -> int:
     return codes.DONE
 
 
-def _connection(broker: Broker) -> mqtt.Broker:
+def connection(broker: Broker) -> mqtt.Broker:
     """What the collector needs to connect; the password is read only now."""
     password = broker.password_file.read_text("utf-8").strip() if broker.password_file else None
     tls = ssl.create_default_context(cafile=broker.ca_file) if broker.tls else None

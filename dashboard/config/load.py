@@ -14,6 +14,7 @@ from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
 from dashboard.config.reader import Document, Table
 from dashboard.config.settings import Broker, Saw, Settings, Stores, Web, titles
+from dashboard.config.telling import telling
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -58,11 +59,12 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     stores = _stores(document, folder)
     web = _web(document)
     detection = _detection(document)
+    alerts = telling(document, folder)
     document.close()
     if document.faults:
         raise ConfigError(document.faults)
     shop = Site(**site, saws=titles(saws), shifts=plan, busy_gap_seconds=busy_gap, blades=blades)
-    return Settings(shop, saws, broker, stores, web, detection)
+    return Settings(shop, saws, broker, stores, web, detection, alerts)
 
 
 def _syntax_fault(file: str, text: str, message: str) -> Fault:
@@ -202,7 +204,14 @@ def _stores(document: Document, folder: Path) -> Stores:
 def _web(document: Document) -> Web:
     table = document.table("web")
     host = kinds.text("the address to listen at: 127.0.0.1 for this computer only, 0.0.0.0 for the whole network", 253)
-    web = Web(table.take("host", host, "127.0.0.1"), table.take("port", kinds.whole(1, 65535), 8080))
+    address = kinds.pattern(
+        "the address by which people reach the screens, such as http://saws.example:8080/", r"https?://[^\s/]+.*"
+    )
+    web = Web(
+        table.take("host", host, "127.0.0.1"),
+        table.take("port", kinds.whole(1, 65535), 8080),
+        table.take("address", address, None),
+    )
     table.close()
     return web
 

@@ -13,6 +13,8 @@ from api.site import SawTitle, Site
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from api.answers.alert_rules import Limits
+    from api.answers.telling import Policy
     from collector.detect.settings import DetectSettings
 
 
@@ -58,10 +60,19 @@ class Stores:
 
 @dataclass(frozen=True, slots=True)
 class Web:
-    """``[web]``: where the dashboard listens."""
+    """``[web]``: where the dashboard listens, and the address that messages link to (None: where it listens)."""
 
     host: str
     port: int
+    address: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """``[alerts]`` and ``[[tell]]``: at what values the rules speak, and who is told how."""
+
+    limits: Limits
+    policy: Policy
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +85,7 @@ class Settings:
     stores: Stores
     web: Web
     detection: DetectSettings
+    telling: Telling
 
 
 def titles(saws: tuple[Saw, ...]) -> tuple[SawTitle, ...]:

@@ -48,7 +48,9 @@ def test_the_commented_example_is_a_valid_configuration() -> None:
 
 def test_the_remarks_of_the_example_tell_the_usual_values() -> None:
     """Every setting that the example shows commented out is known, and most are the values without it."""
-    lines = template().splitlines()
+    text, _, alerts = template().partition("# [alerts]\n")
+    alerts, _, detection = alerts.partition("# What the detector")
+    lines = (text + detection).splitlines()
     shown = [line.lstrip("# ").partition(" #")[0].strip() for line in lines if line.startswith("# ") and " = " in line]
     keys = {line.partition(" = ")[0] for line in shown}
     assert {
@@ -69,6 +71,9 @@ def test_the_remarks_of_the_example_tell_the_usual_values() -> None:
     ]
     settings = loads(LEAST + "[detection]\n" + "\n".join(detection), "kerfbook.toml", FOLDER)
     assert settings.detection == DetectSettings()
+    rows = [line.lstrip("# ") for line in alerts.splitlines()]
+    settings = loads(LEAST + "[alerts]\n" + "\n".join(rows), "kerfbook.toml", FOLDER)
+    assert settings.telling == loads(LEAST, "kerfbook.toml", FOLDER).telling
 
 
 @pytest.mark.parametrize("written", ["urn:dev:mac:0024befffe804ff1:", "urn:dev:mac:0024befffe804ff1"])

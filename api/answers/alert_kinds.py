@@ -1,0 +1,172 @@
+"""The kinds of alerts: how much each matters, who is told, what they should do, and how it is kept from fluttering."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from api.answers.alerts import Priority
+from collector.facts import SECOND
+
+MINUTE = 60 * SECOND
+HOUR = 60 * MINUTE
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of alert.
+
+    Attributes:
+        name: its name in addresses and the book.
+        title: what it is, in a few words, after the saw's name.
+        priority: how much it matters.
+        roles: who is told; where nobody of them acknowledges, `escalate_to`.
+        to_do: what the reader should do.
+        page: path of the page that shows it; ``{saw}`` and ``{subject}`` are filled in.
+        delay: a condition must hold so long, microseconds.
+        hold: and be gone so long before it is over.
+    """
+
+    name: str
+    title: str
+    priority: Priority
+    roles: tuple[str, ...]
+    to_do: str
+    page: str = "/alerts"
+    delay: int = 0
+    hold: int = 0
+
+
+def _kinds(*kinds: Kind) -> dict[str, Kind]:
+    return {kind.name: kind for kind in kinds}
+
+
+_STOP = "Stop using the saw until it is known why; isolate it and lock it off before anybody looks at the blade."
+
+KINDS = _kinds(
+    Kind(
+        "task-due",
+        "maintenance due today",
+        Priority.LOW,
+        ("operator",),
+        "Do it before the shift ends and tick it on the phone.",
+        "/maintenance#{subject}",
+    ),
+    Kind(
+        "task-overdue",
+        "maintenance not done",
+        Priority.MEDIUM,
+        ("maintenance",),
+        "See that it is done, and tick it; if it was done and not ticked, tick it for the day it was done.",
+        "/maintenance#{subject}",
+    ),
+    Kind(
+        "box-silent",
+        "sensor box silent",
+        Priority.MEDIUM,
+        ("maintenance", "installer"),
+        "Look whether the box has power and network. What the saw does meanwhile is missing from every number.",
+        delay=5 * MINUTE,
+        hold=30 * MINUTE,
+    ),
+    Kind(
+        "clock-wrong",
+        "the box's clock is wrong or it delivers late",
+        Priority.MEDIUM,
+        ("installer", "maintenance"),
+        "Set the box's clock, or let it send times relative to now; check its network if it delivers late.",
+        delay=2 * MINUTE,
+        hold=10 * MINUTE,
+    ),
+    Kind(
+        "idling",
+        "motor runs and nobody cuts",
+        Priority.LOW,
+        ("operator",),
+        "Switch the motor off if nobody is about to cut.",
+        hold=5 * MINUTE,
+    ),
+    Kind(
+        "braking-slow",
+        "blade takes too long to stop",
+        Priority.HIGH,
+        ("maintenance", "owner"),
+        f"{_STOP} Have the brake looked at by somebody qualified.",
+        hold=HOUR,
+    ),
+    Kind(
+        "door-early",
+        "blade door opened before standstill",
+        Priority.HIGH,
+        ("maintenance",),
+        "Speak with the crew today: wait for standstill, then open. Have the door's interlock looked at if it "
+        "should have kept the door closed.",
+        hold=30 * MINUTE,
+    ),
+    Kind(
+        "current-door-open",
+        "motor current while the blade door is open",
+        Priority.HIGH,
+        ("maintenance", "owner"),
+        f"{_STOP} Either the interlock failed or the box's door switch is wrong.",
+        hold=30 * MINUTE,
+    ),
+    Kind(
+        "beam-unlocked",
+        "beam unlocked during a vertical cut",
+        Priority.MEDIUM,
+        ("maintenance", "operator"),
+        "A vertical cut wants the beam locked at a station: a beam that moves pinches the blade. Check lock and "
+        "switch.",
+        hold=HOUR,
+    ),
+    Kind(
+        "refusals",
+        "messages of a box are refused",
+        Priority.MEDIUM,
+        ("installer",),
+        "Read the reasons on the refusals page; each says what is wrong and what to do.",
+        "/api/v1/refusals",
+        hold=HOUR,
+    ),
+    Kind(
+        "disk-full",
+        "disk nearly full",
+        Priority.HIGH,
+        ("installer", "owner"),
+        "Make room on the disk of the stores: when it is full, nothing more can be kept.",
+        hold=10 * MINUTE,
+    ),
+    # Raised by what knows blades, through `api.answers.alert_rules.Port`.
+    Kind(
+        "blade-limit-near",
+        "blade near its limit",
+        Priority.LOW,
+        ("maintenance",),
+        "Have a sharp blade ready.",
+        hold=HOUR,
+    ),
+    Kind(
+        "blade-limit",
+        "blade at its limit",
+        Priority.MEDIUM,
+        ("maintenance", "operator"),
+        "Change the blade; cautions first: isolate, lock off, standstill, gloves.",
+        hold=HOUR,
+    ),
+    Kind(
+        "blade-wear",
+        "cuts heavier than when the blade was fresh",
+        Priority.MEDIUM,
+        ("maintenance",),
+        "Look at the blade, isolated and locked off, and change it if it is dull.",
+        hold=HOUR,
+    ),
+    Kind(
+        "blade-change-unconfirmed",
+        "blade change not confirmed",
+        Priority.LOW,
+        ("operator",),
+        "Say on the phone which blade went in, or that it was only cleaned.",
+    ),
+)
+"""Every kind, by name."""

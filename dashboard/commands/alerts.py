@@ -1,0 +1,76 @@
+"""``kerfbook alerts``: the rules and the messages in a process of their own."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from api.delivery import AppriseSender, MqttSender, Post
+from api.desk import Desk
+from api.upkeep import Upkeep
+from api.watch import Watch
+from collector.book.book import Book
+from collector.book.entries import BookError, SawEntry
+from collector.trace.sqlite import SqliteTrace
+from dashboard.commands import codes
+from dashboard.commands.run import connection
+from dashboard.config import ConfigError, load
+from dashboard.house import until_stopped
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "look for alerts and tell people, in a process of its own"
+MORE = """
+`kerfbook run` does this by itself. Where collector, screens and alerts shall be processes of
+their own, start `kerfbook run --no-alerts` and this with the same kerfbook.toml: they meet in
+the book. One of these for a site, not two.
+
+Exit code: 0 stopped, 1 a store could not be opened, 2 no configuration or a wrong one.
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look and tell until stopped."""
+    try:
+        settings = load(args.config)
+    except (ConfigError, OSError) as error:
+        print(f"kerfbook alerts: {error}", file=sys.stderr)
+        return codes.MISUSED
+    try:
+        broker = connection(settings.broker)
+        settings.stores.trace.parent.mkdir(parents=True, exist_ok=True)
+        with Book(settings.stores.book) as book, SqliteTrace(settings.stores.trace) as trace:
+            book.open_saws(SawEntry(saw.name, saw.title) for saw in settings.site.saws)
+            desk = Desk(settings.site, book, trace, time)
+            upkeep = Upkeep(desk)
+            upkeep.begin(desk.now())
+            mqtt = MqttSender(
+                settings.site.name, broker.host, broker.port, broker.username, broker.password, broker.tls
+            )
+            web = settings.web
+            watch = Watch(
+                upkeep,
+                settings.telling.policy,
+                Post(AppriseSender(), mqtt),
+                web.address or f"http://{web.host}:{web.port}/",
+                limits=settings.telling.limits,
+                disk=settings.stores.trace.parent,
+            )
+            watch.start()
+            print("looking for alerts; Ctrl-C stops.", flush=True)
+            until_stopped()
+            watch.stop()
+    except (BookError, OSError) as error:
+        print(f"kerfbook alerts: {error}", file=sys.stderr)
+        return codes.FLAWED
+    return codes.DONE
