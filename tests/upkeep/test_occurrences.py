@@ -201,7 +201,7 @@ edges = st.dates(dt.date(2026, 1, 1), dt.date(2027, 12, 31))
 def test_whatever_part_of_the_calendar_is_asked_for_the_answer_is_that_part(rule, off, first, length, lead) -> None:
     version = Version(task(ByCalendar(rule, off=off, lead_days=lead)), dt.date(2026, 1, 1))
     last = first + length * DAY
-    whole = occurrences([version], "heron", DAYS, dt.date(2026, 1, 1), dt.date(2028, 3, 1), SawPast())
+    whole = occurrences([version], "heron", DAYS, dt.date(2026, 1, 1), dt.date(2028, 4, 1), SawPast())
     part = occurrences([version], "heron", DAYS, first, last, SawPast())
     assert part == [o for o in whole if first <= o.day <= last]
 
