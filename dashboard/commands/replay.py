@@ -73,5 +73,5 @@ def _replay(lines: Iterable[bytes], saw: str, settings: DetectSettings, out: Tex
         print(f"line {number}: {refusal.code}: {refusal.reason}", file=sys.stderr)
 
     for record in replay(lines, saw, settings, tell):
-        out.write(json.dumps(record) + "\n")
+        out.write(json.dumps(record, separators=(",", ":")) + "\n")
     return codes.FLAWED if refused else codes.DONE
