@@ -51,7 +51,9 @@ class Strip:
         for saw in self._upkeep.desk.saws:
             of = self._upkeep.occurrences(saw, today - LOOK_BACK_DAYS * DAY, today + DAY, now)
             verdicts = [(o.verdict(now), o.day) for o in of]
+            tasks = self._upkeep.tasks().values()
             found[saw] = {
+                "tasks": sum(t.active and (not t.saws or saw in t.saws) for t in tasks),
                 "overdue": sum(v is Verdict.OVERDUE for v, _ in verdicts),
                 "due": sum(v is Verdict.DUE for v, _ in verdicts),
                 "missed": sum(v is Verdict.MISSED and day > today - MISSED_DAYS * DAY for v, day in verdicts),

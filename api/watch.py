@@ -214,7 +214,8 @@ class Watch:
     # Writing
 
     def _write(self, change: Change, before: Any, letters: Sequence[Letter], now: int) -> AlertWrite:
-        told = min((x.not_before for x in letters), default=None if before is None else before.told_us)
+        kept = now if change.tell else None if before is None else before.told_us
+        told = min((x.not_before for x in letters), default=kept)
         row = row_of(change.alert, 0 if before is None else before.version, told)
         return AlertWrite(row, event_rows(change.happenings), [_letter(x, now) for x in letters])
 

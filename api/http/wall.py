@@ -48,6 +48,7 @@ class BladeOnSaw(Model):
 class UpkeepStrip(Model):
     """A saw's maintenance and alerts in a few counts."""
 
+    tasks: int = Field(description="Maintenance tasks that the saw has.")
     overdue: int = Field(description="Due before today, the window still open.")
     due: int = Field(description="Due today and not done.")
     missed: int = Field(description="Missed within the last seven days.")

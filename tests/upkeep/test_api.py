@@ -222,7 +222,7 @@ class TestAlerts:
 
 def test_the_wall_has_a_strip_of_counts(served) -> None:
     strip = get(served, "/wall")["saws"][0]["upkeep"]
-    assert strip == {"overdue": 1, "due": 2, "missed": 1, "alerts": 0, "urgent": 0}
+    assert strip == {"tasks": 8, "overdue": 1, "due": 2, "missed": 1, "alerts": 0, "urgent": 0}
     tick(served)
     served.clock.now += 1_100_000
     assert get(served, "/wall")["saws"][0]["upkeep"]["due"] == 1

@@ -144,6 +144,13 @@ def test_acknowledged_it_is_not_passed_on(shop) -> None:
     assert shop.look(at(2, "11:00")) == []
 
 
+def test_what_was_wrong_long_before_the_first_look_is_not_passed_on_at_once(shop) -> None:
+    shop.heard(at(2, "08:00"))
+    assert shop.look(at(2, "11:00")) == [SILENT]
+    assert shop.look(at(2, "11:59")) == []
+    assert shop.look(at(2, "12:00")) == ["Not acknowledged: Heron: sensor box silent"]
+
+
 def test_quiet_hours_hold_what_can_wait_until_morning() -> None:
     quiet = (Quiet(20 * 60, 6 * 60),)
     assert after_quiet(at(2, "22:00"), quiet, LISBON) == at(3, "06:00")

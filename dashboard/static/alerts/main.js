@@ -29,7 +29,7 @@ function stand(alert) {
 
 function since(alert) {
   const parts = [`since ${when.moment(alert.raised, today())}`];
-  if (alert.count > 1) parts.push(`${alert.count} times, last ${when.moment(alert.newest, today())}`);
+  if (alert.count > 1) parts.push(alert.newest === alert.raised ? `${alert.count} times` : `${alert.count} times, again ${when.moment(alert.newest, today())}`);
   if (alert.returned) parts.push(`over since ${when.moment(alert.returned, today())}`);
   if (alert.measured) parts.push(alert.measured);
   return parts.join(" · ");

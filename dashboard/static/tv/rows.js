@@ -95,7 +95,7 @@ function floorPercent(ratio) { return Math.floor(100 * ratio + 1e-9); }
 function upkeep(of) {
   const count = (n, one, many) => n && `${n} ${n === 1 ? one : many}`;
   const parts = [count(of.alerts, "alert", "alerts"), count(of.overdue, "overdue", "overdue"), count(of.missed, "missed", "missed"), count(of.due, "to do", "to do")];
-  return parts.filter(Boolean).slice(0, 2).join(" · ") || "upkeep done";
+  return parts.filter(Boolean).slice(0, 2).join(" · ") || (of.tasks ? "upkeep done" : "");
 }
 
 function note(saw, state, since, shop) {
