@@ -11,7 +11,7 @@ from api.answers.messages import Shop, headline, measured
 from collector.facts import iso
 
 if TYPE_CHECKING:
-    from api.upkeep import Upkeep
+    from api.tending import Tending
     from collector.book.alerts import AlertBook, AlertRow, LetterRow
 
 _RANK = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
@@ -27,9 +27,9 @@ _STATES = {
 class AlertView:
     """Makes answers of rows."""
 
-    def __init__(self, upkeep: Upkeep) -> None:
-        desk = upkeep.desk
-        tasks = {name: t.title for name, t in upkeep.tasks().items()}
+    def __init__(self, tending: Tending) -> None:
+        desk = tending.desk
+        tasks = {name: t.title for name, t in tending.tasks().items()}
         self._shop = Shop(desk.site.title, desk.zone, {n: s.title for n, s in desk.saws.items()}, tasks, "")
 
     def standing(self, book: AlertBook) -> list[dict[str, Any]]:

@@ -41,7 +41,7 @@ from api.live import TICK_SECONDS, Live
 from api.rack import Rack
 from api.serving import MAX_STREAMS
 from api.strip import Strip
-from api.upkeep import Upkeep
+from api.tending import Tending
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
 
@@ -53,7 +53,7 @@ if TYPE_CHECKING:
 PREFIX = "/api/v1"
 EXTENSION = "kerfbook.api"
 BLADES = "kerfbook.blades"
-UPKEEP = "kerfbook.upkeep"
+TENDING = "kerfbook.tending"
 
 
 def create_api(
@@ -86,8 +86,8 @@ def create_api(
     """
     desk = Desk(site, Book(book_url), trace_store, clock)
     rack = Rack(desk)
-    upkeep = Upkeep(desk)
-    board = Board(desk, rack, Strip(upkeep))
+    tending = Tending(desk)
+    board = Board(desk, rack, Strip(tending))
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
         "api",
@@ -121,11 +121,11 @@ def create_api(
         saw_blade.blueprint(desk, rack),
         refusals.blueprint(desk),
         stream.blueprint(live),
-        maintenance.blueprint(upkeep),
-        ticks.blueprint(upkeep),
-        tasks.blueprint(upkeep),
-        feeds.blueprint(upkeep),
-        alerts.blueprint(upkeep),
+        maintenance.blueprint(tending),
+        ticks.blueprint(tending),
+        tasks.blueprint(tending),
+        feeds.blueprint(tending),
+        alerts.blueprint(tending),
         health.problems_blueprint(),
     ]
     for subject in subjects:
@@ -134,7 +134,7 @@ def create_api(
     app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
     app.extensions[EXTENSION] = (desk, live)
     app.extensions[BLADES] = rack
-    app.extensions[UPKEEP] = upkeep
+    app.extensions[TENDING] = tending
     return app
 
 
@@ -143,9 +143,9 @@ def rack_of(app: Flask) -> Rack:
     return cast("Rack", app.extensions[BLADES])
 
 
-def upkeep_of(app: Flask) -> Upkeep:
+def tending_of(app: Flask) -> Tending:
     """The maintenance of an application that `create_api` made."""
-    return cast("Upkeep", app.extensions[UPKEEP])
+    return cast("Tending", app.extensions[TENDING])
 
 
 def close_api(app: Flask) -> None:

@@ -169,7 +169,7 @@ class Board:
             **present(saw, day.entry, day.extent, now),
             "cuts": counts_of(day.counts),
             "blade": day.blade,
-            "upkeep": self._strip.of(saw.name, now),
+            "tending": self._strip.of(saw.name, now),
             "utilisation": ratios(day.utilisation(plan, self._desk.site.busy_gap, now)),
         }
 

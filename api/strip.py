@@ -13,7 +13,7 @@ from collector.book.alerts import AlertBook
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
-    from api.upkeep import Upkeep
+    from api.tending import Tending
 
 KEPT = 60 * SECOND
 """Counts are made anew after this even where nobody said anything: days end by themselves."""
@@ -26,9 +26,9 @@ Counts = dict[str, int]
 class Strip:
     """Counts of every saw; one reckoning a minute, or when a tick or an alert changed."""
 
-    def __init__(self, upkeep: Upkeep) -> None:
-        self._upkeep = upkeep
-        self._alerts = AlertBook(upkeep.desk.book)
+    def __init__(self, tending: Tending) -> None:
+        self._tending = tending
+        self._alerts = AlertBook(tending.desk.book)
         self._lock = threading.Lock()
         self._seen: tuple[int, tuple[int, int], int] | None = None
         self._checked = 0
@@ -38,7 +38,7 @@ class Strip:
         """One saw's counts, at most a second behind."""
         with self._lock:
             if not 0 <= now - self._checked < SECOND:
-                seen = (now // KEPT, self._upkeep.book.mark(), self._alerts.mark())
+                seen = (now // KEPT, self._tending.book.mark(), self._alerts.mark())
                 if seen != self._seen:
                     self._counts = self._reckon(now)
                     self._seen = seen
@@ -46,12 +46,12 @@ class Strip:
             return self._counts[saw]
 
     def _reckon(self, now: int) -> dict[str, Counts]:
-        today = site_date(now, self._upkeep.desk.zone)
+        today = site_date(now, self._tending.desk.zone)
         found = {}
-        for saw in self._upkeep.desk.saws:
-            of = self._upkeep.occurrences(saw, today - LOOK_BACK_DAYS * DAY, today + DAY, now)
+        for saw in self._tending.desk.saws:
+            of = self._tending.occurrences(saw, today - LOOK_BACK_DAYS * DAY, today + DAY, now)
             verdicts = [(o.verdict(now), o.day) for o in of]
-            tasks = self._upkeep.tasks().values()
+            tasks = self._tending.tasks().values()
             found[saw] = {
                 "tasks": sum(t.active and (not t.saws or saw in t.saws) for t in tasks),
                 "overdue": sum(v is Verdict.OVERDUE for v, _ in verdicts),

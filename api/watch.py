@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from api.answers.alerts import Alert, Change, Condition
     from api.answers.telling import Letter
     from api.delivery import Sender
-    from api.upkeep import Upkeep
+    from api.tending import Tending
     from collector.facts import Fact
 
 log = logging.getLogger(__name__)
@@ -72,7 +72,7 @@ class Watch:
     """One site's watch.
 
     Args:
-        upkeep: the site's maintenance; its desk holds the stores and the clock.
+        tending: the site's maintenance; its desk holds the stores and the clock.
         policy: how people are told.
         sender: delivers.
         address: of the server, for links.
@@ -83,7 +83,7 @@ class Watch:
 
     def __init__(
         self,
-        upkeep: Upkeep,
+        tending: Tending,
         policy: Policy,
         sender: Sender,
         address: str,
@@ -92,8 +92,8 @@ class Watch:
         ports: Sequence[Port] = (),
         disk: Path | None = None,
     ) -> None:
-        self._upkeep = upkeep
-        self._desk = upkeep.desk
+        self._tending = tending
+        self._desk = tending.desk
         self.book = AlertBook(self._desk.book)
         self._policy = policy
         self._sender = sender
@@ -155,7 +155,7 @@ class Watch:
         for saw in self._desk.saws:
             start = self._window(now, saw, latest)
             found += of_saw(
-                self._saw_facts(saw, start, now, refused), self._upkeep.days, self._limits, now, self._held.get
+                self._saw_facts(saw, start, now, refused), self._tending.days, self._limits, now, self._held.get
             )
             for port in self._ports:
                 found += port.conditions(saw, start, now)
@@ -183,10 +183,10 @@ class Watch:
             None if entry is None else entry.at,
             None if entry is None else entry.clock_skew_us,
             planned(self._desk.site.shifts, self._desk.zone, start - _DAY, now + 1),
-            self._upkeep.book.stops(saw, now - LONGEST_WINDOW, now),
+            self._tending.book.stops(saw, now - LONGEST_WINDOW, now),
             sum(n for (name, code), n in refused.items() if name == saw and code != CLOCK_REFUSAL),
             refused.get((saw, CLOCK_REFUSAL), 0),
-            self._upkeep.occurrences(saw, today - 400 * DAY, today, now),
+            self._tending.occurrences(saw, today - 400 * DAY, today, now),
         )
 
     def _read(self, saw: str, start: int, now: int) -> list[Fact]:
@@ -238,7 +238,7 @@ class Watch:
             return []
         letters = []
         for kind, day in summaries_due(before, now, self._policy.summary_minute, self._desk.zone):
-            if kind == "daily" and not self._upkeep.days.works(day):
+            if kind == "daily" and not self._tending.days.works(day):
                 continue
             text = self.summary(kind, day, now)
             for channel in channels:
@@ -254,7 +254,7 @@ class Watch:
         first = day if kind == "daily" else day - 6 * DAY
         start, end = instant(first, 0, zone), min(instant(day + DAY, 0, zone), now)
         counts = self._desk.book.count_cuts(start, end)
-        titles = {name: t.title for name, t in self._upkeep.tasks().items()}
+        titles = {name: t.title for name, t in self._tending.tasks().items()}
         saws = []
         for saw in self._desk.saws.values():
             entry = self._desk.book.now(saw.name)
@@ -267,7 +267,7 @@ class Watch:
                 self._desk.site.busy_gap,
                 extent.counted_until(now),
             )
-            found = self._upkeep.occurrences(saw.name, first, day, now)
+            found = self._tending.occurrences(saw.name, first, day, now)
             missed = [titles[o.task] for o in found if o.verdict(now) in {Verdict.MISSED, Verdict.OVERDUE}]
             cuts = sum(counts.get(saw.name, {}).values())
             saws.append(SawPart(saw.title, use, cuts, tally(found, now), missed))
@@ -282,7 +282,7 @@ class Watch:
 
     def shop(self) -> Shop:
         """What messages must know of the place."""
-        tasks = {name: t.title for name, t in self._upkeep.tasks().items()}
+        tasks = {name: t.title for name, t in self._tending.tasks().items()}
         saws = {name: saw.title for name, saw in self._desk.saws.items()}
         return Shop(self._desk.site.title, self._desk.zone, saws, tasks, self._address)
 

@@ -16,8 +16,8 @@ from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.setup import setup_pages
 from dashboard.pages.start import start_pages
+from dashboard.pages.tending import tending_pages
 from dashboard.pages.tv import tv_pages
-from dashboard.pages.upkeep import upkeep_pages
 
 if TYPE_CHECKING:
     from api.desk import Clock
@@ -52,8 +52,8 @@ def create_app(
     )
     pages_of_saws = (tv_pages(screen), logbook_pages(screen), setup_pages(screen))
     pages_of_blades = (blade_pages(screen, site.zone), label_pages(screen, rack_of(app).tags))
-    upkeep = upkeep_pages(screen, site.zone)
-    for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, upkeep, plotly_pages()):
+    tending = tending_pages(screen, site.zone)
+    for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, tending, plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app

@@ -8,7 +8,7 @@ import time
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from api.app import close_api, upkeep_of
+from api.app import close_api, tending_of
 from api.delivery import AppriseSender, MqttSender, Post
 from api.watch import Watch
 from collector.adopt import adopt, maker, settings_of
@@ -96,11 +96,11 @@ class House:
             address: of the screens, for links.
             broker: for messages over MQTT.
         """
-        upkeep = upkeep_of(self._app)
-        upkeep.begin(upkeep.desk.now())
+        tending = tending_of(self._app)
+        tending.begin(tending.desk.now())
         mqtt = MqttSender(self._site.name, broker.host, broker.port, broker.username, broker.password, broker.tls)
         post = Post(AppriseSender(), mqtt)
-        self._watch = Watch(upkeep, telling.policy, post, address, limits=telling.limits, disk=self._disk)
+        self._watch = Watch(tending, telling.policy, post, address, limits=telling.limits, disk=self._disk)
         self._watch.start()
 
     def listen(self, broker: Broker) -> None:

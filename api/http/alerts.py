@@ -13,7 +13,7 @@ from api.http.answer import live
 from api.http.fields import Model, Moment, Strict, Time, problem, subject
 from api.http.people import Said
 from api.http.problems import Problem
-from api.upkeep import Upkeep
+from api.tending import Tending
 from collector.book.alerts import AlertBook, AlertRow, AlertWrite, StaleError
 from collector.facts import SECOND, iso
 
@@ -103,10 +103,10 @@ class ShelfBody(Said):
     until: Moment
 
 
-def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresses)
+def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addresses)
     """`/alerts…`."""
     bp = subject("alerts")
-    desk = upkeep.desk
+    desk = tending.desk
     book = AlertBook(desk.book)
 
     def of(number: int) -> AlertRow:
@@ -119,7 +119,7 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresse
         events = [
             {"event": e.event, "at": iso(e.at_us), "who": e.who or None, "note": e.note} for e in book.events(row.id)
         ]
-        return live({**AlertView(upkeep).answer(row), "events": events})
+        return live({**AlertView(tending).answer(row), "events": events})
 
     def change(number: int, what: Callable[[Alert, int], Change]) -> Response:
         row = of(number)
@@ -135,7 +135,7 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresse
     @bp.get("/alerts", responses={200: AlertList})
     def alerts(query: AlertQuery) -> Response:
         """Alerts that stand, the weightiest first; all alerts, newest first; and the newest messages."""
-        view = AlertView(upkeep)
+        view = AlertView(tending)
         found = book.history(query.limit + 1, None if query.cursor is None else int(query.cursor[:18]))
         page = found[: query.limit]
         return live(

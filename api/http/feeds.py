@@ -11,7 +11,7 @@ from api.http.answer import live
 from api.http.fields import Model, subject
 from api.http.people import Role, Said
 from api.http.problems import Problem
-from api.upkeep import Upkeep
+from api.tending import Tending
 
 BACK_DAYS = 60
 AHEAD_DAYS = 120
@@ -42,13 +42,13 @@ class SecretPath(BaseModel):
     secret: str = Field(pattern=r"^[A-Za-z0-9_-]{1,64}$")
 
 
-def blueprint(upkeep: Upkeep) -> APIBlueprint:
+def blueprint(tending: Tending) -> APIBlueprint:
     """`/feeds…`."""
     bp = subject("feeds")
-    desk = upkeep.desk
+    desk = tending.desk
 
     def path_of(role: str, *, renew: bool = False) -> dict[str, str]:
-        secret = upkeep.book.secret(role, desk.now(), renew=renew)
+        secret = tending.book.secret(role, desk.now(), renew=renew)
         return {"role": role, "path": f"/api/v1/feeds/{secret}.ics"}
 
     @bp.get("/feeds", responses={200: FeedList})
@@ -68,15 +68,15 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:
     @bp.get("/feeds/<secret>.ics", responses={200: described})
     def feed_calendar(path: SecretPath) -> Response:
         """Due maintenance of a role, for a calendar program to subscribe to."""
-        role = upkeep.book.role_of(path.secret)
+        role = tending.book.role_of(path.secret)
         if role is None:
             raise Problem("not-found", "There is no calendar at this address; it may have been renewed.")
         now = desk.now()
         today = site_date(now, desk.zone)
         first, last = today - BACK_DAYS * DAY, today + AHEAD_DAYS * DAY
-        found = [o for saw in desk.saws for o in upkeep.occurrences(saw, first, last, now)]
+        found = [o for saw in desk.saws for o in tending.occurrences(saw, first, last, now)]
         titles = {name: saw.title for name, saw in desk.saws.items()}
-        of = Calendar(desk.site.name, desk.site.title, titles, upkeep.tasks(), request.host_url)
+        of = Calendar(desk.site.name, desk.site.title, titles, tending.tasks(), request.host_url)
         answer = Response(feed(of, role, found, now), mimetype="text/calendar")
         answer.headers["Cache-Control"] = "private, no-cache"
         answer.add_etag()

@@ -14,9 +14,9 @@ from api.http.answer import as_csv, live, settled, wants_csv
 from api.http.asked import saw_of
 from api.http.fields import Model, SawPath, Strict, also_csv, subject
 from api.http.problems import Problem
-from api.http.upkeep_models import OccurrenceAnswer, TallyAnswer, UpkeepAnswer
-from api.upkeep import Upkeep
-from api.upkeep_view import RECENT_DAYS, View, counts, overview
+from api.http.tending_models import OccurrenceAnswer, TallyAnswer, TendingAnswer
+from api.tending import Tending
+from api.tending_view import RECENT_DAYS, View, counts, overview
 
 LONGEST_DAYS = 800
 EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)
@@ -69,20 +69,20 @@ class YearAnswer(Model):
     days: list[DayAnswer]
 
 
-def blueprint(upkeep: Upkeep) -> APIBlueprint:
+def blueprint(tending: Tending) -> APIBlueprint:
     """`/maintenance…`."""
     bp = subject("maintenance")
-    desk = upkeep.desk
+    desk = tending.desk
 
-    @bp.get("/maintenance", responses={200: UpkeepAnswer})
+    @bp.get("/maintenance", responses={200: TendingAnswer})
     def maintenance() -> Response:
         """Open, due, overdue and missed maintenance of all saws, with the tasks and how well they are kept."""
-        return live(overview(upkeep, desk.now()))
+        return live(overview(tending, desk.now()))
 
     @bp.get("/maintenance/occurrences", responses={200: OccurrencesAnswer})
     def maintenance_occurrences(query: OccurrencesQuery) -> Response:
         """Every occurrence in a span of due days and what became of it."""
-        maker = View(upkeep, desk.now())
+        maker = View(tending, desk.now())
         last = query.to or maker.today
         first = query.from_ or last - RECENT_DAYS * DAY
         if not 0 <= (last - first).days <= LONGEST_DAYS:
@@ -101,7 +101,7 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:
         saw = saw_of(desk, path.saw)
         today = site_date(now, desk.zone)
         asked = query.year or today.year
-        found = upkeep.occurrences(saw.name, dt.date(asked, 1, 1), dt.date(asked, 12, 31), now)
+        found = tending.occurrences(saw.name, dt.date(asked, 1, 1), dt.date(asked, 12, 31), now)
         past = [o for o in found if o.day <= today]
         days = [
             {

@@ -11,10 +11,10 @@ from api.http.answer import live
 from api.http.asked import saw_of
 from api.http.fields import Strict, subject
 from api.http.problems import Problem
-from api.http.upkeep_models import TaskAnswer
+from api.http.tending_models import TaskAnswer
 from api.http.who import Who
-from api.upkeep import Upkeep
-from api.upkeep_view import View
+from api.tending import Tending
+from api.tending_view import View
 
 
 class TaskPath(BaseModel):
@@ -39,10 +39,10 @@ class TaskBody(Strict):
     when: dict[str, Any] = Field(description="As a task of `/maintenance` shows it: by calendar, use or sign.")
 
 
-def blueprint(upkeep: Upkeep) -> APIBlueprint:
+def blueprint(tending: Tending) -> APIBlueprint:
     """`/maintenance/tasks…`."""
     bp = subject("tasks")
-    desk = upkeep.desk
+    desk = tending.desk
 
     @bp.put("/maintenance/tasks/<task>", responses={200: TaskAnswer})
     def put_task(path: TaskPath, body: TaskBody) -> Response:
@@ -57,7 +57,7 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:
         for name in task.saws:
             saw_of(desk, name)
         now = desk.now()
-        upkeep.edit(task, who, now)
-        return live(View(upkeep, now).task(task))
+        tending.edit(task, who, now)
+        return live(View(tending, now).task(task))
 
     return bp

@@ -13,7 +13,7 @@ from api.http.asked import saw_of
 from api.http.fields import Model, Moment, Strict, Time, problem, subject
 from api.http.people import Said
 from api.http.problems import Problem
-from api.upkeep import Upkeep
+from api.tending import Tending
 from collector.book.entries import BookError
 from collector.book.maintenance import ReplacedError, TickRow
 from collector.facts import SECOND, iso
@@ -91,13 +91,13 @@ def _tick(t: TickEntry, stands: bool) -> dict[str, Any]:
     }
 
 
-def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresses)
+def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addresses)
     """`/maintenance/ticks…`."""
     bp = subject("ticks")
-    desk = upkeep.desk
+    desk = tending.desk
 
     def task_of(name: str) -> Task:
-        task = upkeep.tasks().get(name)
+        task = tending.tasks().get(name)
         if task is None:
             raise Problem("not-found", f"There is no maintenance task called {name!r}.")
         return task
@@ -109,14 +109,14 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresse
 
     def write(row: TickRow) -> int:
         try:
-            return upkeep.book.add_tick(row)
+            return tending.book.add_tick(row)
         except ReplacedError as error:
             raise Problem("changed-meanwhile", str(error)) from error
         except BookError as error:
             raise Problem("not-found", str(error)) from error
 
     def written(number: int) -> Response:
-        every = [t for saw in desk.saws for t in upkeep.ticks(saw)]
+        every = [t for saw in desk.saws for t in tending.ticks(saw)]
         (tick,) = (t for t in every if t.id == number)
         answer = live(_tick(tick, tick in standing(every)))
         answer.status_code = 201
@@ -126,7 +126,7 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresse
     def ticks(query: TickQuery) -> Response:
         """What was said about work done, newest first, with every correction."""
         names = list(desk.saws) if query.saw is None else [saw_of(desk, query.saw).name]
-        every = [t for name in names for t in upkeep.ticks(name) if query.task in {None, t.task}]
+        every = [t for name in names for t in tending.ticks(name) if query.task in {None, t.task}]
         stand = {t.id for t in standing(every)}
         every.sort(key=lambda t: t.id, reverse=True)
         return live({"ticks": [_tick(t, t.id in stand) for t in every[: query.limit]]})
@@ -136,7 +136,7 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresse
         """Say that something is done, now, late or for yesterday."""
         now = desk.now()
         task, saw = task_of(body.task), saw_of(desk, body.saw)
-        if not upkeep.exists(task, saw.name, body.occurrence, now):
+        if not tending.exists(task, saw.name, body.occurrence, now):
             raise Problem("not-found", f"{task.title} is not due at {saw.title} on {body.occurrence!r}.")
         done = checked(body.done, now)
         row = TickRow(
@@ -151,7 +151,7 @@ def blueprint(upkeep: Upkeep) -> APIBlueprint:  # noqa: C901 (a list of addresse
     def tick_correction(path: TickPath, body: CorrectionBody) -> Response:
         """Correct or withdraw what was said; the history keeps both."""
         now = desk.now()
-        before = next((t for saw in desk.saws for t in upkeep.ticks(saw) if t.id == path.tick), None)
+        before = next((t for saw in desk.saws for t in tending.ticks(saw) if t.id == path.tick), None)
         if before is None:
             raise Problem("not-found", f"There is no tick {path.tick}.")
         done = before.done if body.done is None else checked(body.done, now)

@@ -45,7 +45,7 @@ class BladeOnSaw(Model):
     limit: int = Field(description="Its service limit in cuts.")
 
 
-class UpkeepStrip(Model):
+class TendingStrip(Model):
     """A saw's maintenance and alerts in a few counts."""
 
     tasks: int = Field(description="Maintenance tasks that the saw has.")
@@ -61,7 +61,7 @@ class StreamEntry(SawNow):
 
     cuts: CutsToday
     blade: BladeOnSaw | None = Field(description="Null where nobody said which blade sits there.")
-    upkeep: UpkeepStrip
+    tending: TendingStrip
     utilisation: Ratios
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from api.delivery import AppriseSender, MqttSender, Post
 from api.desk import Desk
-from api.upkeep import Upkeep
+from api.tending import Tending
 from api.watch import Watch
 from collector.book.book import Book
 from collector.book.entries import BookError, SawEntry
@@ -52,14 +52,14 @@ def run(args: argparse.Namespace) -> int:
         with Book(settings.stores.book) as book, SqliteTrace(settings.stores.trace) as trace:
             book.open_saws(SawEntry(saw.name, saw.title) for saw in settings.site.saws)
             desk = Desk(settings.site, book, trace, time)
-            upkeep = Upkeep(desk)
-            upkeep.begin(desk.now())
+            tending = Tending(desk)
+            tending.begin(desk.now())
             mqtt = MqttSender(
                 settings.site.name, broker.host, broker.port, broker.username, broker.password, broker.tls
             )
             web = settings.web
             watch = Watch(
-                upkeep,
+                tending,
                 settings.telling.policy,
                 Post(AppriseSender(), mqtt),
                 web.address or f"http://{web.host}:{web.port}/",

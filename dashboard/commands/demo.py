@@ -25,7 +25,7 @@ from dashboard.demo.boxes import Boxes
 from dashboard.demo.folder import DemoFolder
 from dashboard.demo.past import Past, fill
 from dashboard.demo.shifts import calendar, lay
-from dashboard.demo.upkeep import POLICY, enter_upkeep
+from dashboard.demo.tending import POLICY, enter_tending
 from dashboard.house import House, until_stopped
 from dashboard.progress import Progress
 from simulator import world
@@ -106,7 +106,7 @@ def run(args: argparse.Namespace) -> int:
         enter_blades(folder.book, folder.starts, past.days(None), now_us)
         first = past.days(None)[0]
         with Book(folder.book) as book, SqliteTrace(folder.trace) as trace:
-            enter_upkeep(site, book, trace, first, now_us)
+            enter_tending(site, book, trace, first, now_us)
         house = House(site, folder.trace, folder.book, DetectSettings())
         broker = _broker(args.mqtt_port)
         port = _screens(house, f"mqtt://127.0.0.1:{broker.port}", args.host, args.port)

@@ -1,7 +1,7 @@
 // The alerts page: what stands, with acknowledging and shelving, and what was.
 import { ask, iso } from "../desk/ask.js";
-import { person } from "../upkeep/person.js";
-import { When } from "../upkeep/when.js";
+import { person } from "../tending/person.js";
+import { When } from "../tending/when.js";
 
 const at = (id) => document.getElementById(id);
 const when = new When(document.body.dataset.zone);

@@ -71,9 +71,9 @@ export class Rows {
     const coverage = put(".coverage", shown === null || covered === null ? "" : `data for ${floorPercent(covered)} %`);
     coverage.classList.toggle("thin", covered !== null && covered < THIN);
 
-    const strip = put(".upkeep", upkeep(saw.upkeep));
-    strip.classList.toggle("waits", saw.upkeep.overdue + saw.upkeep.alerts > 0);
-    strip.classList.toggle("urgent", saw.upkeep.urgent > 0);
+    const strip = put(".tending", tending(saw.tending));
+    strip.classList.toggle("waits", saw.tending.overdue + saw.tending.alerts > 0);
+    strip.classList.toggle("urgent", saw.tending.urgent > 0);
 
     put(".total", age === null ? "–" : String(saw.cuts.total)).classList.toggle("long", saw.cuts.total > 999);
     put(".cut-word", blank && since ? `cuts at ${since}` : saw.cuts.total === 1 ? "cut today" : "cuts today");
@@ -92,10 +92,10 @@ export class Rows {
 function floorPercent(ratio) { return Math.floor(100 * ratio + 1e-9); }
 
 /** Alerts first, then what is late, then what is to be done; at most two of them, for five metres. */
-function upkeep(of) {
+function tending(of) {
   const count = (n, one, many) => n && `${n} ${n === 1 ? one : many}`;
   const parts = [count(of.alerts, "alert", "alerts"), count(of.overdue, "overdue", "overdue"), count(of.missed, "missed", "missed"), count(of.due, "to do", "to do")];
-  return parts.filter(Boolean).slice(0, 2).join(" · ") || (of.tasks ? "upkeep done" : "");
+  return parts.filter(Boolean).slice(0, 2).join(" · ") || (of.tasks ? "maintenance done" : "");
 }
 
 function note(saw, state, since, shop) {

@@ -14,7 +14,7 @@ from api.answers.calendar import instant, site_date
 from api.answers.telling import Policy
 from api.delivery import AppriseSender
 from api.desk import Desk
-from api.upkeep import Upkeep
+from api.tending import Tending
 from api.watch import Watch
 from collector.facts import State
 from tests.dashboard.conftest import chrome, open_shop  # noqa: F401 (fixtures)
@@ -31,10 +31,10 @@ def shop(open_shop):  # noqa: F811
     now = dt.datetime.now(dt.UTC).replace(microsecond=0)  # the page compares with the browser's own clock
     shop = open_shop(2, moment=now)
     shop.desk = Desk(shop.site, shop.book, shop.trace, shop.clock)
-    shop.upkeep = Upkeep(shop.desk)
+    shop.tending = Tending(shop.desk)
     zone = shop.desk.zone
     shop.today = site_date(shop.clock.us(), zone)
-    shop.upkeep.begin(instant(shop.today - dt.timedelta(days=14), 0, zone))
+    shop.tending.begin(instant(shop.today - dt.timedelta(days=14), 0, zone))
     return shop
 
 
@@ -64,7 +64,7 @@ def press_done(chrome, task: str, saw: str = "heron") -> None:  # noqa: F811
 
 
 def ticks(shop) -> list[tuple[str, str, str]]:
-    return [(t.task, t.saw, t.who) for t in shop.upkeep.book.ticks()]
+    return [(t.task, t.saw, t.who) for t in shop.tending.book.ticks()]
 
 
 @pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
@@ -130,7 +130,7 @@ def test_a_tick_is_corrected_on_the_page_and_the_history_keeps_both(chrome, shop
     chrome.execute_script("document.querySelector('#done button').click()")
     chrome.execute_script("document.querySelector('.correct button:last-of-type').click()")
     wait(chrome, "document.querySelector('#done .rows li') === null")
-    assert [t.withdrawn for t in shop.upkeep.book.ticks()] == [False, True]
+    assert [t.withdrawn for t in shop.tending.book.ticks()] == [False, True]
 
 
 def test_an_interval_is_edited_on_the_page(chrome, shop) -> None:  # noqa: F811
@@ -143,13 +143,13 @@ def test_an_interval_is_edited_on_the_page(chrome, shop) -> None:  # noqa: F811
         "row.querySelector('form button').click()"
     )
     until = time.monotonic() + 10
-    while len(shop.upkeep.book.tasks()) == 8 and time.monotonic() < until:
+    while len(shop.tending.book.tasks()) == 8 and time.monotonic() < until:
         time.sleep(0.05)
-    assert shop.upkeep.tasks()["grease"].when.rule == "FREQ=WEEKLY;BYDAY=TH"
+    assert shop.tending.tasks()["grease"].when.rule == "FREQ=WEEKLY;BYDAY=TH"
 
 
 def test_an_alert_is_acknowledged_and_shelved_on_the_page(chrome, shop) -> None:  # noqa: F811
-    watch = Watch(shop.upkeep, Policy(), AppriseSender(), shop.address)
+    watch = Watch(shop.tending, Policy(), AppriseSender(), shop.address)
     watch.look()
     shop.work("heron", State.ERROR, heard=1)
     watch.look()

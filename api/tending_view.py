@@ -15,7 +15,7 @@ from collector.facts import SECOND, iso
 if TYPE_CHECKING:
     import datetime as dt
 
-    from api.upkeep import Upkeep
+    from api.tending import Tending
 
 LOOK_BACK_DAYS = 400
 LOOK_AHEAD_DAYS = 45
@@ -42,16 +42,16 @@ def counts(t: Tally) -> dict[str, Any]:
 class View:
     """Makes answers of occurrences, as of one moment."""
 
-    def __init__(self, upkeep: Upkeep, now: int) -> None:
-        self.upkeep = upkeep
+    def __init__(self, tending: Tending, now: int) -> None:
+        self.tending = tending
         self.now = now
-        self.today = site_date(now, upkeep.desk.zone)
-        self.tasks = upkeep.tasks()
-        self.said = {t.id: t for saw in upkeep.desk.saws for t in upkeep.ticks(saw)}
+        self.today = site_date(now, tending.desk.zone)
+        self.tasks = tending.tasks()
+        self.said = {t.id: t for saw in tending.desk.saws for t in tending.ticks(saw)}
 
     def found(self, saw: str, first: dt.date, last: dt.date) -> list[Occurrence]:
         """Occurrences of a saw with due days from ``first`` to ``last``."""
-        return self.upkeep.occurrences(saw, first, last, self.now)
+        return self.tending.occurrences(saw, first, last, self.now)
 
     def occurrence(self, o: Occurrence) -> dict[str, Any]:
         """One occurrence."""
@@ -64,7 +64,7 @@ class View:
             "day": o.day.isoformat(),
             "verdict": o.verdict(self.now),
             "opens": iso(o.opens),
-            "work_ends": iso(self.upkeep.days.shift_end(o.day)),
+            "work_ends": iso(self.tending.days.shift_end(o.day)),
             "due": None if o.due == FAR else iso(o.due),
             "closes": None if o.closes == FAR else iso(o.closes),
             "done": iso(o.done),
@@ -84,7 +84,7 @@ class View:
         mondays = sorted(weeks)[-8:]
         return {
             "saw": name,
-            "title": self.upkeep.desk.saws[name].title,
+            "title": self.tending.desk.saws[name].title,
             "recent": counts(tally(recent, self.now)),
             "weeks": [{"week": monday.isoformat(), **counts(weeks[monday])} for monday in mondays],
             "tasks": [
@@ -100,10 +100,10 @@ class View:
         waiting.sort(key=lambda o: (_ORDER.index(o.verdict(self.now)), o.day))
         ahead = [o.day for o in found if o.verdict(self.now) is Verdict.AHEAD]
         done = [o.done for o in found if o.done is not None]
-        done += [t.done for t in standing(self.upkeep.ticks(saw), self.now) if t.task == task.name]
+        done += [t.done for t in standing(self.tending.ticks(saw), self.now) if t.task == task.name]
         used = None
         if isinstance(task.when, ByUse):
-            used = round(self.upkeep.used(saw, task.when.measure, max(done, default=0), self.now), 1)
+            used = round(self.tending.used(saw, task.when.measure, max(done, default=0), self.now), 1)
         recent = [o for o in found if self.today - RECENT_DAYS * DAY < o.day <= self.today]
         return {
             "task": task.name,
@@ -116,12 +116,12 @@ class View:
         }
 
 
-def overview(upkeep: Upkeep, now: int) -> dict[str, Any]:
+def overview(tending: Tending, now: int) -> dict[str, Any]:
     """Everything that the maintenance page shows at first."""
-    maker = View(upkeep, now)
+    maker = View(tending, now)
     today = maker.today
     of = {
-        saw: maker.found(saw, today - LOOK_BACK_DAYS * DAY, today + LOOK_AHEAD_DAYS * DAY) for saw in upkeep.desk.saws
+        saw: maker.found(saw, today - LOOK_BACK_DAYS * DAY, today + LOOK_AHEAD_DAYS * DAY) for saw in tending.desk.saws
     }
     every = [o for found in of.values() for o in found]
     waiting = [o for o in every if o.verdict(now) in _ORDER]
@@ -133,7 +133,7 @@ def overview(upkeep: Upkeep, now: int) -> dict[str, Any]:
     return {
         "now": iso(now),
         "today": today.isoformat(),
-        "zone": upkeep.desk.site.zone,
+        "zone": tending.desk.site.zone,
         "manual_first": MANUAL_FIRST,
         "cautions": list(AT_BLADE),
         "tasks": [maker.task(t) for t in maker.tasks.values()],

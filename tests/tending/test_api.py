@@ -9,8 +9,8 @@ import vobject
 
 from api.app import close_api, create_api
 from collector.facts import iso
-from tests.upkeep.month import at
-from tests.upkeep.shop import SITE, NoTrace, Shop
+from tests.tending.month import at
+from tests.tending.shop import SITE, NoTrace, Shop
 
 ME = {"who": "Ana", "role": "operator"}
 
@@ -18,7 +18,7 @@ ME = {"who": "Ana", "role": "operator"}
 @pytest.fixture
 def served(shop: Shop, tmp_path):
     """The API before the shop's book, on Tuesday 3 March at noon; tasks since Monday."""
-    shop.upkeep.begin(at(2, "06:00"))
+    shop.tending.begin(at(2, "06:00"))
     shop.clock.now = at(3, "12:00")
     app = create_api(str(shop.book.engine.url), NoTrace(), SITE, clock=shop.clock)
     shop.http = app.test_client()
@@ -214,15 +214,15 @@ class TestAlerts:
         assert silent.http.post(f"{path}/unshelving", json=ME).json["state"] == "unacknowledged"
 
     def test_messages_say_whether_they_arrived(self, silent) -> None:
-        assert [(m["channel"], bool(m["sent"])) for m in get(silent, "/alerts")["messages"]][:1] == [("upkeep", True)]
+        assert [(m["channel"], bool(m["sent"])) for m in get(silent, "/alerts")["messages"]][:1] == [("tending", True)]
 
     def test_there_is_no_such_alert(self, served) -> None:
         assert served.http.get("/api/v1/alerts/99").status_code == 404
 
 
 def test_the_wall_has_a_strip_of_counts(served) -> None:
-    strip = get(served, "/wall")["saws"][0]["upkeep"]
+    strip = get(served, "/wall")["saws"][0]["tending"]
     assert strip == {"tasks": 8, "overdue": 1, "due": 2, "missed": 1, "alerts": 0, "urgent": 0}
     tick(served)
     served.clock.now += 1_100_000
-    assert get(served, "/wall")["saws"][0]["upkeep"]["due"] == 1
+    assert get(served, "/wall")["saws"][0]["tending"]["due"] == 1

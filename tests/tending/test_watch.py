@@ -16,8 +16,8 @@ from api.watch import Watch
 from collector.book.alerts import AlertBook, AlertWrite
 from collector.book.maintenance import TickRow
 from collector.facts import SECOND, Gap
-from tests.upkeep.month import LISBON, at
-from tests.upkeep.shop import MINUTE, POLICY, Shop
+from tests.tending.month import LISBON, at
+from tests.tending.shop import MINUTE, POLICY, Shop
 
 SILENT = "Heron: sensor box silent"
 
@@ -162,7 +162,7 @@ def test_quiet_hours_hold_what_can_wait_until_morning() -> None:
 
 
 def test_overdue_maintenance_is_told_in_the_morning_and_not_at_midnight(shop) -> None:
-    shop.upkeep.edit(clean(), "Rui", at(2, "09:00"))
+    shop.tending.edit(clean(), "Rui", at(2, "09:00"))
     shop.look(at(2, "09:00"))
     for saw in ("heron", "plover"):
         shop.heard(at(2, "16:54"), saw)
@@ -174,17 +174,17 @@ def test_overdue_maintenance_is_told_in_the_morning_and_not_at_midnight(shop) ->
         shop.heard(at(2, "17:01"), saw)
     assert shop.look(at(3, "00:05")) == []
     assert shop.look(at(3, "06:00")) == ["Tern Point Stageworks: 2 alerts"]
-    assert shop.box.got[-1][0] == "x://upkeep"
+    assert shop.box.got[-1][0] == "x://tending"
 
 
 def test_a_tick_for_yesterday_takes_the_alert_back(shop) -> None:
-    shop.upkeep.edit(clean("heron"), "Rui", at(2, "09:00"))
+    shop.tending.edit(clean("heron"), "Rui", at(2, "09:00"))
     shop.look(at(2, "09:00"))
     shop.look(at(3, "06:30"))
     kinds = {r.kind: r.returned_us for r in AlertBook(shop.book).standing()}
     assert kinds["task-overdue"] is None
     done = at(2, "16:50")
-    shop.upkeep.book.add_tick(TickRow("clean", "heron", "2026-03-02", done, "Ana", "operator", "", at(3, "07:00")))
+    shop.tending.book.add_tick(TickRow("clean", "heron", "2026-03-02", done, "Ana", "operator", "", at(3, "07:00")))
     shop.look(at(3, "07:01"))
     kinds = {r.kind: r.returned_us for r in AlertBook(shop.book).standing()}
     assert kinds["task-overdue"] == at(3, "07:01")
@@ -216,7 +216,7 @@ class Blades:
 
 
 def test_other_parts_put_in_conditions_through_the_port(shop) -> None:
-    shop.watch = Watch(shop.upkeep, POLICY, shop.box, "http://saws.example/", ports=[Blades()])
+    shop.watch = Watch(shop.tending, POLICY, shop.box, "http://saws.example/", ports=[Blades()])
     shop.look(at(2, "09:00"))
     assert set(shop.look(at(2, "10:00"))) == {"Heron: blade at its limit: TP-03"}
     assert "5 012 cuts of 5 000." in shop.box.got[0][2]
@@ -232,7 +232,7 @@ def test_a_message_is_tried_again_later_each_time_and_sent_once(shop) -> None:
     while now < at(2, "10:00"):
         now += 5 * SECOND
         shop.look(now)
-        tries.append(next(m.tries for m in book.letters() if m.channel == "upkeep"))
+        tries.append(next(m.tries for m in book.letters() if m.channel == "tending"))
     assert tries[-1] == 9  # 15 s, 30 s, 1 min, … 15 min
     shop.box.down = False
     sent = [title for minute in range(70) for title in shop.look(at(2, "10:00") + minute * MINUTE)]
@@ -260,7 +260,7 @@ def test_a_channel_that_is_gone_from_the_settings_is_given_up_and_said_so(shop) 
     shop.policy = replace(POLICY, channels=(Channel("phone", "maintenance", "x://phone"),))
     shop.watch = shop.new_watch()
     shop.look(at(2, "10:00"))
-    assert any("called upkeep" in (m.error or "") and m.given_up_us for m in AlertBook(shop.book).letters())
+    assert any("called tending" in (m.error or "") and m.given_up_us for m in AlertBook(shop.book).letters())
 
 
 def test_two_channels_of_one_name_are_refused() -> None:
@@ -296,7 +296,7 @@ class TestSummaries:
         assert [(kind, day.day) for kind, day in found] == [("daily", 11), ("weekly", 6)]
 
     def test_it_says_what_was_not_done(self, shop) -> None:
-        shop.upkeep.edit(clean("heron"), "Rui", at(2, "09:00"))
+        shop.tending.edit(clean("heron"), "Rui", at(2, "09:00"))
         body = shop.watch.summary("weekly", dt.date(2026, 3, 6), at(6, "18:00")).body
         assert "Maintenance: 0 of 4 in time (0 %), 4 missed." in body
         assert "Not done: Clean down." in body

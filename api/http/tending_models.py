@@ -70,7 +70,7 @@ class SawTask(Model):
     recent: TallyAnswer = Field(description="The last four weeks.")
 
 
-class SawUpkeep(Model):
+class SawTending(Model):
     """One saw's maintenance at a glance."""
 
     saw: str
@@ -80,7 +80,7 @@ class SawUpkeep(Model):
     tasks: list[SawTask]
 
 
-class UpkeepAnswer(Model):
+class TendingAnswer(Model):
     """The site's maintenance at a glance."""
 
     now: Time
@@ -89,7 +89,7 @@ class UpkeepAnswer(Model):
     manual_first: str
     cautions: list[str]
     tasks: list[TaskAnswer]
-    saws: list[SawUpkeep]
+    saws: list[SawTending]
     waiting: list[OccurrenceAnswer] = Field(description="Overdue first, then what is due today, then what is open.")
     missed: list[OccurrenceAnswer] = Field(description="The last four weeks, newest first.")
     done: list[OccurrenceAnswer] = Field(description="The last seven days, newest first.")

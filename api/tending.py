@@ -79,7 +79,7 @@ class _Record:
         )
 
 
-class Upkeep:
+class Tending:
     """Tasks, ticks and occurrences of a site; safe to use from many threads."""
 
     def __init__(self, desk: Desk) -> None:

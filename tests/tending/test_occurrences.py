@@ -19,7 +19,7 @@ from api.answers.use import Usage, stood_still, usage
 from api.answers.workdays import Workdays
 from collector.facts import SECOND
 from collector.outline import OPEN
-from tests.upkeep.month import DAYS, LISBON, at
+from tests.tending.month import DAYS, LISBON, at
 
 MARCH = dt.date(2026, 3, 1), dt.date(2026, 3, 31)
 HOUR = 3600 * SECOND

@@ -18,14 +18,14 @@ PEOPLE = (
 """Roles of the API, and what people call them."""
 
 
-def upkeep_pages(screen: Screen, zone: str) -> Blueprint:
+def tending_pages(screen: Screen, zone: str) -> Blueprint:
     """``/maintenance`` and ``/alerts``.
 
     Args:
         screen: the shop.
         zone: its IANA time zone.
     """
-    pages = Blueprint("upkeep", __name__)
+    pages = Blueprint("tending", __name__)
 
     @pages.get("/maintenance")
     def maintenance() -> str:

@@ -16,7 +16,7 @@ from api.answers.calendar import DAY, instant, site_date
 from api.answers.telling import Channel, Policy
 from api.delivery import AppriseSender
 from api.desk import Desk
-from api.upkeep import Upkeep
+from api.tending import Tending
 from api.watch import Watch
 from collector.book.alerts import AlertWrite
 from collector.book.maintenance import TickRow
@@ -51,7 +51,7 @@ class _PastClock:
         return self.now / SECOND
 
 
-def enter_upkeep(site: Site, book: Book, trace: TraceReader, first: dt.date, now: int) -> None:
+def enter_tending(site: Site, book: Book, trace: TraceReader, first: dt.date, now: int) -> None:
     """Enters what the demo's people said since the last start, or in its whole past.
 
     Args:
@@ -63,33 +63,33 @@ def enter_upkeep(site: Site, book: Book, trace: TraceReader, first: dt.date, now
     """
     clock = _PastClock()
     clock.now = now
-    upkeep = Upkeep(Desk(site, book, trace, clock))
-    fresh = not upkeep.versions()
-    upkeep.begin(instant(first, 0, upkeep.desk.zone))
-    for saw in upkeep.desk.saws:
-        _work(upkeep, saw, first, now)
+    tending = Tending(Desk(site, book, trace, clock))
+    fresh = not tending.versions()
+    tending.begin(instant(first, 0, tending.desk.zone))
+    for saw in tending.desk.saws:
+        _work(tending, saw, first, now)
     if fresh:
-        _look_back(upkeep, clock, first, now)
+        _look_back(tending, clock, first, now)
 
 
-def _work(upkeep: Upkeep, saw: str, first: dt.date, now: int) -> None:
-    tasks = upkeep.tasks()
-    today = site_date(now, upkeep.desk.zone)
-    for o in upkeep.occurrences(saw, first, today, now):
+def _work(tending: Tending, saw: str, first: dt.date, now: int) -> None:
+    tasks = tending.tasks()
+    today = site_date(now, tending.desk.zone)
+    for o in tending.occurrences(saw, first, today, now):
         if o.not_due is not None or o.done is not None:
             continue
-        done = _done(o, upkeep)
+        done = _done(o, tending)
         if done is None or done > now:
             continue
         who = _ROLE[tasks[o.task].role]
         token = f"demo-{saw}-{o.task}-{o.key}"
-        upkeep.book.add_tick(TickRow(o.task, saw, o.key, done, who, tasks[o.task].role, "", done, token=token))
+        tending.book.add_tick(TickRow(o.task, saw, o.key, done, who, tasks[o.task].role, "", done, token=token))
 
 
-def _done(o: Occurrence, upkeep: Upkeep) -> int | None:
+def _done(o: Occurrence, tending: Tending) -> int | None:
     """When the demo's people do an occurrence; None: never."""
     dice = random.Random(f"{SEED} {o.task} {o.saw} {o.key}")  # noqa: S311 (a story, no secret)
-    end = upkeep.days.shift_end(o.day)
+    end = tending.days.shift_end(o.day)
     if o.task == "clean-down":
         cleaned = world.plan(o.saw, o.day, SEED).clean
         return end - dice.randrange(6, 12) * MINUTE if cleaned else None
@@ -101,14 +101,14 @@ def _done(o: Occurrence, upkeep: Upkeep) -> int | None:
     return end - dice.randrange(30, 400) * MINUTE
 
 
-def _look_back(upkeep: Upkeep, clock: _PastClock, first: dt.date, now: int) -> None:
+def _look_back(tending: Tending, clock: _PastClock, first: dt.date, now: int) -> None:
     """A look at the end of each working day; most alerts are acknowledged the next morning."""
-    watch = Watch(upkeep, Policy(), AppriseSender(), "")
+    watch = Watch(tending, Policy(), AppriseSender(), "")
     day = first
-    while day < site_date(now, upkeep.desk.zone):
-        if upkeep.days.works(day) or day == first:
-            begins = instant(day, 0, upkeep.desk.zone)
-            for at in (begins + 7 * HOUR, upkeep.days.shift_end(day) + 10 * MINUTE):
+    while day < site_date(now, tending.desk.zone):
+        if tending.days.works(day) or day == first:
+            begins = instant(day, 0, tending.desk.zone)
+            for at in (begins + 7 * HOUR, tending.days.shift_end(day) + 10 * MINUTE):
                 clock.now = min(at, now)
                 watch.look()
             _acknowledge(watch, clock.now, day)

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.upkeep.shop import Shop
+from tests.tending.shop import Shop
 
 
 @pytest.fixture

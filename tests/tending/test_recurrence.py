@@ -11,7 +11,7 @@ import pytest
 from api.answers.calendar import Shift, ShiftPlan
 from api.answers.recurrence import RuleError, check_daily, dates, parse
 from api.answers.workdays import Workdays
-from tests.upkeep.rfc5545 import EXAMPLES, NEW_YORK, WITHIN_A_DAY, listed
+from tests.tending.rfc5545 import EXAMPLES, NEW_YORK, WITHIN_A_DAY, listed
 
 LISBON = ZoneInfo("Europe/Lisbon")
 SEPTEMBER_2 = dt.datetime.fromisoformat("19970902T0900")

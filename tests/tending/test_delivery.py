@@ -18,9 +18,9 @@ from api.delivery import AppriseSender, DeliveryError, MqttSender, Post
 from collector.book.alerts import AlertBook
 from collector.facts import SECOND
 from tests.conftest import free_port
-from tests.upkeep.month import at
-from tests.upkeep.servers import HOOK, SMTP, Server
-from tests.upkeep.shop import MINUTE
+from tests.tending.month import at
+from tests.tending.servers import HOOK, SMTP, Server
+from tests.tending.shop import MINUTE
 
 pytestmark = pytest.mark.real
 

@@ -9,13 +9,13 @@ from api.answers.telling import Channel, Policy, Quiet
 from api.delivery import DeliveryError
 from api.desk import Desk
 from api.site import SawTitle, Site
-from api.upkeep import Upkeep
+from api.tending import Tending
 from api.watch import Watch
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit, SawEntry
 from collector.facts import SECOND, Gap, State
 from collector.signals import Trace
-from tests.upkeep.month import PLAN, at
+from tests.tending.month import PLAN, at
 
 MINUTE = 60 * SECOND
 
@@ -60,7 +60,7 @@ SITE = Site(
 POLICY = Policy(
     (
         Channel("crew", "operator", "x://crew"),
-        Channel("upkeep", "maintenance", "x://upkeep", quiet=(Quiet(20 * 60, 6 * 60),)),
+        Channel("tending", "maintenance", "x://tending", quiet=(Quiet(20 * 60, 6 * 60),)),
         Channel("boss", "owner", "x://boss"),
     )
 )
@@ -72,14 +72,14 @@ class Shop:
         self.book.open_saws([SawEntry("heron", "Heron"), SawEntry("plover", "Plover")])
         self.clock = Clock(now)
         self.desk = Desk(replace(SITE, shifts=plan), self.book, NoTrace(), self.clock)
-        self.upkeep = Upkeep(self.desk)
+        self.tending = Tending(self.desk)
         self.box = Letterbox()
         self.sender = sender or self.box
         self.policy = policy
         self.watch = self.new_watch()
 
     def new_watch(self) -> Watch:
-        return Watch(self.upkeep, self.policy, self.sender, "http://saws.example:8080/")
+        return Watch(self.tending, self.policy, self.sender, "http://saws.example:8080/")
 
     def heard(self, now: int | None = None, saw: str = "heron", *facts) -> None:
         """A reading, and facts that came with it."""

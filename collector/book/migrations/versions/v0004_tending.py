@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-revision = "upkeep"
+revision = "tending"
 down_revision = "blades"
 branch_labels = None
 depends_on = None

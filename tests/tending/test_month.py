@@ -6,7 +6,7 @@ import datetime as dt
 
 from api.answers.compliance import Tally, tally, tally_by, week_of, year
 from api.answers.occurrences import Occurrence, SawPast, Verdict, occurrences, standing
-from tests.upkeep.month import DAYS, FIRST, LAST, VERSIONS, at, said
+from tests.tending.month import DAYS, FIRST, LAST, VERSIONS, at, said
 
 END = at(1, "00:00", month=4)
 

@@ -31,7 +31,7 @@ from api.answers.calendar import planned
 from api.answers.occurrences import SawPast, TickEntry, occurrences
 from api.answers.tasks import ByCalendar, Task, Version
 from collector.facts import SECOND, Conflict, Cut, Direction, DoorVisit, Gap, Run
-from tests.upkeep.month import DAYS, LISBON, PLAN, at
+from tests.tending.month import DAYS, LISBON, PLAN, at
 
 MINUTE = 60 * SECOND
 WEEK = planned(PLAN, LISBON, at(2, "00:00"), at(9, "00:00"))

@@ -23,7 +23,7 @@ def book(tmp_path):
 
 
 @pytest.fixture
-def upkeep(book):
+def tending(book):
     return MaintenanceBook(book)
 
 
@@ -44,43 +44,43 @@ def tick(**fields) -> TickRow:
                       "role": "operator", "note": "", "said_us": 6} | fields)  # fmt: skip
 
 
-def test_an_edit_is_a_new_version_and_the_old_one_stays(upkeep) -> None:
-    upkeep.put_tasks([TaskRow("rails", 0, {"every": 7}, "Rui", 1)])
-    upkeep.put_tasks([TaskRow("rails", 10, {"every": 14}, "Rui", 9)])
-    assert [(t.since_us, t.body) for t in upkeep.tasks()] == [(0, {"every": 7}), (10, {"every": 14})]
+def test_an_edit_is_a_new_version_and_the_old_one_stays(tending) -> None:
+    tending.put_tasks([TaskRow("rails", 0, {"every": 7}, "Rui", 1)])
+    tending.put_tasks([TaskRow("rails", 10, {"every": 14}, "Rui", 9)])
+    assert [(t.since_us, t.body) for t in tending.tasks()] == [(0, {"every": 7}), (10, {"every": 14})]
 
 
-def test_the_starter_set_is_written_once(upkeep) -> None:
+def test_the_starter_set_is_written_once(tending) -> None:
     row = TaskRow("rails", 0, {}, "", 1)
-    assert upkeep.put_tasks([row], only_if_empty=True)
-    assert not upkeep.put_tasks([row], only_if_empty=True)
-    assert len(upkeep.tasks()) == 1
+    assert tending.put_tasks([row], only_if_empty=True)
+    assert not tending.put_tasks([row], only_if_empty=True)
+    assert len(tending.tasks()) == 1
 
 
-def test_a_tick_sent_twice_with_its_token_is_one_tick(upkeep) -> None:
-    first = upkeep.add_tick(tick(token="abc"))
-    assert upkeep.add_tick(tick(token="abc")) == first
-    assert len(upkeep.ticks()) == 1
+def test_a_tick_sent_twice_with_its_token_is_one_tick(tending) -> None:
+    first = tending.add_tick(tick(token="abc"))
+    assert tending.add_tick(tick(token="abc")) == first
+    assert len(tending.ticks()) == 1
 
 
-def test_a_correction_stands_beside_what_it_corrects_and_only_one_can(upkeep) -> None:
-    first = upkeep.add_tick(tick())
-    upkeep.add_tick(tick(replaces=first, withdrawn=True))
-    assert [(t.id, t.replaces) for t in upkeep.ticks("heron")] == [(first, None), (first + 1, first)]
+def test_a_correction_stands_beside_what_it_corrects_and_only_one_can(tending) -> None:
+    first = tending.add_tick(tick())
+    tending.add_tick(tick(replaces=first, withdrawn=True))
+    assert [(t.id, t.replaces) for t in tending.ticks("heron")] == [(first, None), (first + 1, first)]
     with pytest.raises(ReplacedError):
-        upkeep.add_tick(tick(replaces=first))
+        tending.add_tick(tick(replaces=first))
     with pytest.raises(BookError, match="no tick 99"):
-        upkeep.add_tick(tick(replaces=99))
+        tending.add_tick(tick(replaces=99))
     with pytest.raises(BookError, match="no tick"):
-        upkeep.add_tick(tick(replaces=first + 1, task="grease"))
+        tending.add_tick(tick(replaces=first + 1, task="grease"))
 
 
-def test_a_feed_secret_stays_until_it_is_renewed(upkeep) -> None:
-    secret = upkeep.secret("operator", 1)
-    assert upkeep.secret("operator", 2) == secret
-    assert upkeep.role_of(secret) == "operator"
-    fresh = upkeep.secret("operator", 3, renew=True)
-    assert (upkeep.role_of(secret), upkeep.role_of(fresh)) == (None, "operator")
+def test_a_feed_secret_stays_until_it_is_renewed(tending) -> None:
+    secret = tending.secret("operator", 1)
+    assert tending.secret("operator", 2) == secret
+    assert tending.role_of(secret) == "operator"
+    fresh = tending.secret("operator", 3, renew=True)
+    assert (tending.role_of(secret), tending.role_of(fresh)) == (None, "operator")
 
 
 ROW = AlertRow("box-silent", "heron", "", "unacknowledged", over=False, raised_us=1, mark_us=1)
