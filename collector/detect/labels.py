@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from collector.facts import SECOND
 
-# Prices in nats. They come from simulated traces (developing seeds only); results are flat round these values.
+# Prices in nats, chosen on simulated traces of developing seeds; the judging seeds only tell how well.
 _CUT = 5.0  # a cut begins
 _LOG_LOADS = math.log(2000)  # a load may be anything within so many mA: agreeing with idle is no coincidence
 _CUT_UNSEEN = 4.0  # a cut that lasts since before the first idle
