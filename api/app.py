@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 from flask_openapi3.models.info import Info
 from flask_openapi3.openapi import OpenAPI
 
+from api.blade_watch import wear_sign
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
 from api.http import (
@@ -87,6 +88,7 @@ def create_api(
     desk = Desk(site, Book(book_url), trace_store, clock)
     rack = Rack(desk)
     tending = Tending(desk)
+    tending.add_sign("blade-wear", wear_sign(rack))
     board = Board(desk, rack, Strip(tending))
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(

@@ -24,6 +24,8 @@ from collector.facts import SECOND
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from numpy.typing import NDArray
+
     from api.desk import Desk
     from collector.book.blade_entries import BladeEvent, ChangeSaid
 
@@ -105,10 +107,15 @@ class Rack:
         size = self.book.size()
         with self._lock:
             if self._said is None or self._said[0] != size:
-                changes, events = self.book.changes(), self.book.events()
-                found = lives(self.book.sheets(), changes, events)
-                self._said = (size, Said(changes, events, found, fittings(changes, events)))
+                self._said = (size, self.said_until(2**62))
             return self._said[1]
+
+    def said_until(self, until: int) -> Said:
+        """What had been said by a moment, read now."""
+        sheets = [s for s in self.book.sheets() if s.said_us <= until]
+        changes = [c for c in self.book.changes() if c.said_us <= until]
+        events = [e for e in self.book.events() if e.said_us <= until]
+        return Said(changes, events, lives(sheets, changes, events), fittings(changes, events))
 
     def tags(self) -> list[str]:
         """The blades that are not scrapped."""
@@ -162,17 +169,18 @@ class Rack:
 
     def wear(self, service: Service, now: int) -> Wear:
         """The control chart of one service."""
-        parts, sticks = [], {}
-        for saw, start, end in spans(service, now):
-            if saw not in sticks:
-                sticks[saw] = self._yardstick(saw, start)
-            parts.append((saw, self.book.cuts(saw, start, end)))
-        number = sum(len(rows) for _, rows in parts)
-        stick = sticks[parts[0][0]] if parts else None
+        sat = spans(service, now)
+        stick = self._yardstick(*sat[0][:2]) if sat else None
+        rows = [self.book.cuts(*span) for span in sat]
+        number = sum(map(len, rows))
         if stick is None or number < BASELINE:
             return Wear(min(number, BASELINE), BASELINE, None)
-        rows = np.concatenate([rows for _, rows in parts])
-        return Wear(BASELINE, BASELINE, chart(Cuts.of(rows), stick))
+        return Wear(BASELINE, BASELINE, chart(Cuts.of(np.concatenate(rows)), stick))
+
+    def counting(self, service: Service, until: int) -> NDArray[np.int64]:
+        """Start and end of the cuts of a service that count, in order of start; shape (n, 2), microseconds."""
+        rows = [self.book.counting(*span) for span in spans(service, until)]
+        return np.concatenate(rows) if rows else np.empty((0, 2), np.int64)
 
     def _yardstick(self, saw: str, before: int) -> Yardstick | None:
         """From the saw's cuts before a service; where those are too few, from the first ones of all."""

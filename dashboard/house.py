@@ -8,7 +8,8 @@ import time
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from api.app import close_api, tending_of
+from api.app import close_api, rack_of, tending_of
+from api.blade_watch import BladeWatch
 from api.delivery import AppriseSender, MqttSender, Post
 from api.watch import Watch
 from collector.adopt import adopt, maker, settings_of
@@ -100,7 +101,10 @@ class House:
         tending.begin(tending.desk.now())
         mqtt = MqttSender(self._site.name, broker.host, broker.port, broker.username, broker.password, broker.tls)
         post = Post(AppriseSender(), mqtt)
-        self._watch = Watch(tending, telling.policy, post, address, limits=telling.limits, disk=self._disk)
+        blades = BladeWatch(rack_of(self._app), self._site.blades.feed_m_min)
+        self._watch = Watch(
+            tending, telling.policy, post, address, limits=telling.limits, ports=(blades,), disk=self._disk
+        )
         self._watch.start()
 
     def listen(self, broker: Broker) -> None:

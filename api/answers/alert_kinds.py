@@ -42,6 +42,11 @@ def _kinds(*kinds: Kind) -> dict[str, Kind]:
 
 _STOP = "Stop using the saw until it is known why; isolate it and lock it off before anybody looks at the blade."
 
+AT_THE_BLADE = (
+    "First isolate the saw and lock it off, wait for standstill, wear gloves for the blade, and follow the machine's "
+    "own manual and local rules."
+)
+
 KINDS = _kinds(
     Kind(
         "task-due",
@@ -136,13 +141,14 @@ KINDS = _kinds(
         "Make room on the disk of the stores: when it is full, nothing more can be kept.",
         hold=10 * MINUTE,
     ),
-    # Raised by what knows blades, through `api.answers.alert_rules.Port`.
+    # Raised by what knows blades: `api.blade_watch`.
     Kind(
         "blade-limit-near",
         "blade near its limit",
         Priority.LOW,
         ("maintenance",),
         "Have a sharp blade ready.",
+        "/blades/{subject}",
         hold=HOUR,
     ),
     Kind(
@@ -150,7 +156,8 @@ KINDS = _kinds(
         "blade at its limit",
         Priority.MEDIUM,
         ("maintenance", "operator"),
-        "Change the blade; cautions first: isolate, lock off, standstill, gloves.",
+        f"Change the blade. {AT_THE_BLADE}",
+        "/blades/{subject}",
         hold=HOUR,
     ),
     Kind(
@@ -158,7 +165,8 @@ KINDS = _kinds(
         "cuts heavier than when the blade was fresh",
         Priority.MEDIUM,
         ("maintenance",),
-        "Look at the blade, isolated and locked off, and change it if it is dull.",
+        f"Look at the blade, and change it if it is dull. {AT_THE_BLADE}",
+        "/blades/{subject}",
         hold=HOUR,
     ),
     Kind(
@@ -167,6 +175,8 @@ KINDS = _kinds(
         Priority.LOW,
         ("operator",),
         "Say on the phone which blade went in, or that it was only cleaned.",
+        "/saw/{saw}/blade",
+        delay=30 * MINUTE,
     ),
 )
 """Every kind, by name."""

@@ -83,7 +83,7 @@ class SawFacts:
 
 
 class Port(Protocol):
-    """Where other parts of the program put in conditions of their own (blade limits, wear, unconfirmed changes).
+    """What puts in conditions of its own, as `api.blade_watch` does for blades.
 
     Kinds must be in `api.answers.alert_kinds.KINDS`; a condition must be a function of what was known at its time.
     """

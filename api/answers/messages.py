@@ -79,7 +79,7 @@ def since(alert: Alert, shop: Shop, now: int) -> str:
 def measured(alert: Alert) -> str:
     """The figures of an alert in words, or nothing."""
     words = _FIGURES.get(alert.key.kind)
-    return str(alert.detail.get("text", "")) if words is None else words(alert.detail)
+    return "" if words is None else words(alert.detail)
 
 
 def _day(text: str) -> str:
@@ -95,11 +95,18 @@ def _clock(d: Mapping[str, Any]) -> str:
     return ""
 
 
+def _limit(d: Mapping[str, Any]) -> str:
+    return f"{d['used']} of {d['limit']} {'metres (estimated)' if d['by'] == 'metres' else d['by']}."
+
+
 _FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "braking-slow": lambda d: f"{d['seconds']:.1f} s to standstill, the limit is {d['limit']:.0f} s.",
     "clock-wrong": _clock,
     "refusals": lambda d: f"{d['number']} within an hour.",
     "disk-full": lambda d: f"{d['percent']:.1f} % free, {d['gigabytes']:.1f} GB.",
+    "blade-limit-near": _limit,
+    "blade-limit": _limit,
+    "blade-wear": lambda d: f"Like cuts draw {d['percent']} % more above idle than when it was fresh.",
     "task-due": lambda d: f"Due on {_day(d['day'])}.",
     "task-overdue": lambda d: (
         f"It was due on {_day(d['day'])}{' and its window is closed: missed' if d['missed'] else ''}."

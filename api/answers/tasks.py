@@ -25,8 +25,11 @@ COMMON = "common practice, no source"
 MEASURES = {"motor_hours": "motor hours", "cuts": "cuts", "cutting_minutes": "cutting minutes"}
 """What use is counted in, and its unit for people."""
 
-SIGNS = {"braking-slow": "the blade takes longer to stop than it should"}
-"""What a saw can show by itself; other parts of the program may add theirs (`register_sign`)."""
+SIGNS = {
+    "braking-slow": "the blade takes longer to stop than it should",
+    "blade-wear": "the blade cuts heavier than when it was fresh",
+}
+"""What a saw can show by itself."""
 
 ROLES = ("operator", "maintenance", "owner", "installer")
 """Who does a task or is told of an alert."""
@@ -36,11 +39,6 @@ _NAME = re.compile(r"[a-z0-9-]{1,64}")
 
 class TaskError(ValueError):
     """A task that cannot be; says which part is wrong and what to do."""
-
-
-def register_sign(name: str, meaning: str) -> None:
-    """Makes a further sign known, such as a wear signal: a task may then be due when it shows."""
-    SIGNS[name] = meaning
 
 
 @dataclass(frozen=True, slots=True)

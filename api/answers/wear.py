@@ -166,16 +166,25 @@ class Chart:
         figure: of each cut above the baseline, clipped.
         z: the moving average.
         limit: above which the blade cuts heavier than when fresh.
-        since: index of the cut at which the signal came that is still on; None: it is off.
-        seen: indices at which the signal came. It goes off below half the limit.
+        spells: indices of the cuts at which the signal came on and at which it went off, below half the limit; None:
+            it is still on.
     """
 
     start: NDArray[np.int64]
     figure: Floats
     z: Floats
     limit: float
-    since: int | None
-    seen: list[int]
+    spells: list[tuple[int, int | None]]
+
+    @property
+    def seen(self) -> list[int]:
+        """Indices at which the signal came on."""
+        return [on for on, _ in self.spells]
+
+    @property
+    def since(self) -> int | None:
+        """Index of the cut at which the signal came that is still on; None: it is off."""
+        return self.spells[-1][0] if self.spells and self.spells[-1][1] is None else None
 
     @property
     def heavier(self) -> bool:
@@ -210,20 +219,20 @@ def chart(
     x = np.clip(figures[baseline:] - centre, -reach, reach)
     z = ewma(x, weight, 0.0)
     limit = width * stick.variance(weight, baseline) ** 0.5
-    on, seen = _signal(z, limit)
-    return Chart(cuts.start[baseline:], x, z, limit, seen[-1] if on else None, seen)
+    return Chart(cuts.start[baseline:], x, z, limit, _signal(z, limit))
 
 
-def _signal(z: Floats, limit: float) -> tuple[bool, list[int]]:
-    """Whether the signal is on at the end, and where it came on.
+def _signal(z: Floats, limit: float) -> list[tuple[int, int | None]]:
+    """Where the signal came on and went off; None: it is still on.
 
     It goes off only below half the limit: a blade near its limit must not call and fall silent with every sheet.
     """
-    on, seen = False, []
+    found: list[tuple[int, int | None]] = []
+    begun: int | None = None
     for i, value in enumerate(z.tolist()):
-        if not on and value > limit:
-            on = True
-            seen.append(i)
-        elif on and value < limit / 2:
-            on = False
-    return on, seen
+        if begun is None and value > limit:
+            begun = i
+        elif begun is not None and value < limit / 2:
+            found.append((begun, i))
+            begun = None
+    return found if begun is None else [*found, (begun, None)]

@@ -166,7 +166,7 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
         """The cuts of a period by the blade that made them; those of no known blade are shown as such."""
         saw = saw_of(desk, path.saw).name
         start, end = period_of(desk, query, LONGEST_DAYS)
-        starts = rack.book.starts(saw, start, end)
+        starts = rack.book.counting(saw, start, end)[:, 0]
         found = shares(starts, [f for f in rack.said().fittings if f.saw == saw])
         head = {"saw": saw, "from": iso(start), "to": iso(end), "blades": found.blades}
         return settled({**head, "unattributed": found.unattributed, "total": found.total})

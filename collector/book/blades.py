@@ -203,10 +203,14 @@ class BladeBook:
                 found = found[np.isin(found[:, 0], counting[:, 0])]
         return found
 
-    def starts(self, saw: str, start_us: int, end_us: int) -> NDArray[np.int64]:
-        """Starts of the saw's cuts that count and started in ``[start_us, end_us)``, in order, marks heeded."""
+    def counting(self, saw: str, start_us: int, end_us: int) -> NDArray[np.int64]:
+        """The saw's cuts that count and started in ``[start_us, end_us)``, in order of start, marks heeded.
+
+        Returns:
+            int64 array of shape (n, 2): start and end, `collector.outline.OPEN` while it runs.
+        """
         with reading(self._engine) as connection:
-            return _counting(connection, saw, start_us, end_us)[:, 0]
+            return _counting(connection, saw, start_us, end_us)
 
     def count_cuts(self, *groups: Sequence[tuple[str, int, int]]) -> list[int]:
         """For each group of spans (saw, start, end), how many cuts that count started in them.

@@ -7,8 +7,10 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api.blade_watch import BladeWatch, wear_sign
 from api.delivery import AppriseSender, MqttSender, Post
 from api.desk import Desk
+from api.rack import Rack
 from api.tending import Tending
 from api.watch import Watch
 from collector.book.book import Book
@@ -52,7 +54,9 @@ def run(args: argparse.Namespace) -> int:
         with Book(settings.stores.book) as book, SqliteTrace(settings.stores.trace) as trace:
             book.open_saws(SawEntry(saw.name, saw.title) for saw in settings.site.saws)
             desk = Desk(settings.site, book, trace, time)
+            rack = Rack(desk)
             tending = Tending(desk)
+            tending.add_sign("blade-wear", wear_sign(rack))
             tending.begin(desk.now())
             mqtt = MqttSender(
                 settings.site.name, broker.host, broker.port, broker.username, broker.password, broker.tls
@@ -64,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
                 Post(AppriseSender(), mqtt),
                 web.address or f"http://{web.host}:{web.port}/",
                 limits=settings.telling.limits,
+                ports=(BladeWatch(rack, settings.site.blades.feed_m_min),),
                 disk=settings.stores.trace.parent,
             )
             watch.start()

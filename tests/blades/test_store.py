@@ -103,7 +103,7 @@ def test_what_people_marked_counts_for_the_blade_as_everywhere_else(book, blades
     )
     said.add(drawn)
     span = ("heron", 0, 490 * s)
-    assert blades.starts(*span).tolist() == [100 * s, 300 * s, 400 * s, 450 * s]
+    assert blades.counting(*span)[:, 0].tolist() == [100 * s, 300 * s, 400 * s, 450 * s]
     assert blades.use([span]) == [(4, 150 * s)]
     assert blades.count_cuts([span]) == [4]
     assert blades.cuts(*span)[:, 0].tolist() == [100 * s, 300 * s, 400 * s]
