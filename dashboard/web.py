@@ -51,6 +51,10 @@ class WebServer:
         """Stop serving; end the streams before (`api.app.close_api`), for after a second they are cut off."""
         self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=1)
         # In the server's own thread: closing what it polls from another one would break it.
-        # It has no other way to end its loop than to have nothing left to poll.
-        self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._server._map))  # noqa: SLF001
+        # It has no other way to end its loop than to have nothing left to poll. Both steps under the lock: a loop that
+        # another thread woke meanwhile would else have closed the pipe that this one writes to.
+        trigger = self._server.trigger
+        with trigger.lock:
+            trigger.thunks.append(lambda: wasyncore.close_all(self._server._map))  # noqa: SLF001
+            trigger._physical_pull()  # noqa: SLF001
         self._thread.join(2)
