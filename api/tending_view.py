@@ -8,7 +8,7 @@ from api.answers.calendar import DAY, site_date
 from api.answers.cautions import AT_BLADE, MANUAL_FIRST
 from api.answers.compliance import Tally, tally, tally_by, week_of
 from api.answers.occurrences import FAR, Occurrence, Verdict, standing
-from api.answers.tasks import ByUse, Task, as_body
+from api.answers.tasks import MEASURES, SIGNS, ByUse, Task, as_body
 from api.answers.wording import in_words
 from collector.facts import SECOND, iso
 
@@ -135,6 +135,8 @@ def overview(tending: Tending, now: int) -> dict[str, Any]:
         "today": today.isoformat(),
         "zone": tending.desk.site.zone,
         "manual_first": MANUAL_FIRST,
+        "measures": MEASURES,
+        "signs": SIGNS,
         "cautions": list(AT_BLADE),
         "tasks": [maker.task(t) for t in maker.tasks.values()],
         "saws": [maker.saw(saw, found) for saw, found in of.items()],

@@ -87,6 +87,8 @@ class TendingAnswer(Model):
     today: dt.date
     zone: str
     manual_first: str
+    measures: dict[str, str] = Field(description="What a task that goes by use can be counted in, and its word.")
+    signs: dict[str, str] = Field(description="What a saw can show by itself that makes a task due, in words.")
     cautions: list[str]
     tasks: list[TaskAnswer]
     saws: list[SawTending]

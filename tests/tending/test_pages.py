@@ -11,6 +11,7 @@ import pytest
 from selenium.webdriver.support.ui import WebDriverWait
 
 from api.answers.calendar import instant, site_date
+from api.answers.tasks import BySign, ByUse
 from api.answers.telling import Policy
 from api.delivery import AppriseSender
 from api.desk import Desk
@@ -133,19 +134,110 @@ def test_a_tick_is_corrected_on_the_page_and_the_history_keeps_both(chrome, shop
     assert [t.withdrawn for t in shop.tending.book.ticks()] == [False, True]
 
 
-def test_an_interval_is_edited_on_the_page(chrome, shop) -> None:  # noqa: F811
+def open_form(chrome, shop, what: str) -> None:  # noqa: F811
     show(chrome, shop, "/maintenance", LAPTOP)
     chrome.execute_script(
         "document.getElementById('tasks').open = true;"
-        "const row = [...document.querySelectorAll('.task')].find((r) => r.textContent.includes('grease'));"
-        "row.querySelector('button').click();"
-        "row.querySelector('[name=rule]').value = 'FREQ=WEEKLY;BYDAY=TH';"
-        "row.querySelector('form button').click()"
+        f"const row = [...document.querySelectorAll('.task')].find((r) => r.textContent.includes('{what}'));"
+        "row.querySelector('button').click(); const form = row.querySelector('form'); form.id = 'tried';"
+        "window.set = (name, value) => { const e = form.elements[name]; e.value = value;"
+        " e.dispatchEvent(new Event('change', { bubbles: true })); };"
     )
-    until = time.monotonic() + 10
-    while len(shop.tending.book.tasks()) == 8 and time.monotonic() < until:
+
+
+def save_form(chrome, shop, number: int) -> None:  # noqa: F811
+    before = len(shop.tending.book.tasks())
+    chrome.execute_script("document.querySelector('#tried button.main').click()")
+    until = time.monotonic() + 20
+    while len(shop.tending.book.tasks()) == before and time.monotonic() < until:
         time.sleep(0.05)
-    assert shop.tending.tasks()["grease"].when.rule == "FREQ=WEEKLY;BYDAY=TH"
+    assert len(shop.tending.book.tasks()) == before + number
+    wait(chrome, "document.getElementById('tried') === null")
+
+
+def test_an_interval_is_edited_on_the_page_without_knowing_the_rules_language(chrome, shop) -> None:  # noqa: F811
+    open_form(chrome, shop, "grease")
+    assert chrome.execute_script("return document.getElementById('tried').elements.often.value") == "weekday"
+    chrome.execute_script(
+        "set('often', 'weekly'); set('every_week', '2');"
+        "for (const box of document.getElementById('tried').elements.days) box.checked = ['MO', 'TH'].includes(box.value)"
+    )
+    picture(chrome, "task-form")
+    save_form(chrome, shop, 1)
+    assert shop.tending.tasks()["grease"].when.rule == "FREQ=WEEKLY;INTERVAL=2;BYDAY=MO,TH"
+
+
+def test_an_edit_that_changes_nothing_leaves_every_starter_task_as_it_was(chrome, shop) -> None:  # noqa: F811
+    before = shop.tending.tasks()
+    for task in before.values():
+        open_form(chrome, shop, task.title.replace("'", "\\'"))
+        save_form(chrome, shop, 1)
+    assert shop.tending.tasks() == before
+
+
+def test_a_task_of_ones_own_by_use_is_entered_on_the_page(chrome, shop) -> None:  # noqa: F811
+    open_form(chrome, shop, "a task of your own")
+    chrome.execute_script(
+        "set('title', 'Rolos e correias: vistos à mão'); set('by', 'use'); set('measure', 'cuts'); set('use_every', '4000');"
+        "set('warn', '80'); set('steps', 'Look at the rollers.\\nNote worn ones.'); set('basis', 'page 41 of the manual')"
+    )
+    save_form(chrome, shop, 1)
+    made = shop.tending.tasks()["rolos-e-correias-vistos-a-mao"]
+    assert made.when == ByUse("cuts", 4000, warn=0.8)
+    assert (made.steps, made.saws, made.basis) == (
+        ("Look at the rollers.", "Note worn ones."),
+        (),
+        "page 41 of the manual",
+    )
+
+
+def test_a_task_that_the_blades_wear_makes_due_is_entered_on_the_page(chrome, shop) -> None:  # noqa: F811
+    open_form(chrome, shop, "a task of your own")
+    chrome.execute_script(
+        "set('title', 'Blade looked at'); set('by', 'sign'); set('sign', 'blade-wear'); set('steps', 'Look.')"
+    )
+    save_form(chrome, shop, 1)
+    assert shop.tending.tasks()["blade-looked-at"].when == BySign("blade-wear")
+
+
+def test_a_week_without_a_day_is_not_sent_and_said_so(chrome, shop) -> None:  # noqa: F811
+    open_form(chrome, shop, "grease")
+    chrome.execute_script(
+        "set('often', 'weekly'); for (const box of document.getElementById('tried').elements.days) box.checked = false;"
+        "document.querySelector('#tried button.main').click()"
+    )
+    wait(chrome, "document.getElementById('trouble').textContent.includes('at least one day')")
+    assert len(shop.tending.book.tasks()) == len(shop.tending.tasks())
+
+
+def test_rules_come_back_from_their_choices_as_they_were(chrome, shop) -> None:  # noqa: F811
+    """The first column of RFC 5545 §3.8.5.3's examples, and what the choices cannot say."""
+    show(chrome, shop, "/maintenance", LAPTOP)
+    plain = [
+        "FREQ=DAILY",
+        "FREQ=WEEKLY;BYDAY=TU,TH",
+        "FREQ=WEEKLY;INTERVAL=2;BYDAY=MO,WE,FR",
+        "FREQ=MONTHLY;BYDAY=1FR",
+        "FREQ=MONTHLY;INTERVAL=18;BYMONTHDAY=10",
+        "FREQ=MONTHLY;BYDAY=-1MO",
+    ]
+    other = [
+        "FREQ=DAILY;INTERVAL=10",
+        "FREQ=WEEKLY",
+        "FREQ=MONTHLY;BYMONTHDAY=-3",
+        "FREQ=MONTHLY;BYDAY=1SU,-1SU",
+        "FREQ=MONTHLY;BYDAY=FR;BYMONTHDAY=13",
+        "FREQ=YEARLY;INTERVAL=2;BYMONTH=1,2,3",
+        "FREQ=MONTHLY;BYDAY=MO,TU,WE,TH,FR;BYSETPOS=-2",
+    ]
+    for rule in plain + other:
+        often, back = chrome.execute_async_script(
+            "const [rule, done] = arguments; import('/static/tending/rule.js')"
+            ".then((m) => done([m.choices(rule).often, m.ruleOf(m.choices(rule))]))",
+            rule,
+        )
+        assert back == rule
+        assert (often == "other") == (rule in other), rule
 
 
 def test_an_alert_is_acknowledged_and_shelved_on_the_page(chrome, shop) -> None:  # noqa: F811

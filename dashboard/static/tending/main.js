@@ -149,7 +149,7 @@ async function load() {
     keptTable(document.querySelector("#kept table"), known.tasks, known.saws);
     weekColumns(at("weeks"), known.saws, when);
     if (!document.querySelector("#tasks form")) {
-      listTasks(document.querySelector("#tasks .list"), known.tasks, known.saws, { who: me.who, saved: load, failed: trouble });
+      listTasks(document.querySelector("#tasks .list"), known, { who: me.who, saved: load, failed: trouble });
     }
     await years();
     document.body.dataset.ready = "yes";
