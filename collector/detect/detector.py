@@ -121,7 +121,7 @@ class Detector:
         motor = self._motor
         if motor.run is None and not motor.doubtful and motor.off_since is not None and motor.newest_at is not None:
             still = motor.newest_at - motor.off_since >= self.settings.rest_us
-            if still and not self._door_visits(motor.newest_at, open_only=True):
+            if still and self._door.settled(_DOOR_OPEN, motor.newest_at):
                 self.rested = motor.newest_at
 
     def dump(self) -> bytes:
@@ -137,7 +137,8 @@ class Detector:
         outlook = self._look()
         settled_from, tail = self._sure, self._tail(outlook)
         facts = sorted([*self._news, *tail], key=lambda f: (f.start, f.kind))
-        self._sure = max(self._sure, self.consumed if outlook.sure is None else min(outlook.sure, self.consumed))
+        sure = self._motor.sure_until(self.consumed) if outlook.sure is None else min(outlook.sure, self.consumed)
+        self._sure = max(self._sure, sure)
         self._news = [f for f in self._news if f.start >= self._sure]  # the next call replaces these: say them again
         self._forget()
         return Facts(settled_from, facts)
@@ -166,9 +167,8 @@ class Detector:
             found += visit_facts(self.saw, opened, closed, runs, self.consumed, self.settings)
         return found
 
-    def _door_visits(self, now: int, *, open_only: bool = False) -> list[tuple[int, int | None]]:
-        visits = [v for v in self._door.steady(_DOOR_OPEN, now) if v[1] is None or v[1] > self._doors_until]
-        return [v for v in visits if v[1] is None] if open_only else visits
+    def _door_visits(self, now: int) -> list[tuple[int, int | None]]:
+        return [v for v in self._door.steady(_DOOR_OPEN, now) if v[1] is None or v[1] > self._doors_until]
 
     def _forget(self) -> None:
         """What a visit, a lock or a run was is not asked for any more once nothing that is open can need it."""

@@ -297,7 +297,7 @@ def _is_changeover(r: _Reading, s: Segment) -> bool:
     """Whether spin-up just ended with the spike between star, where idle is low, and delta."""
     if r.idle is None or r.jumped or s.end - s.start < _SPIKE_US // 2:
         return False
-    p, head = r.cutting, s.head.mean
+    p, head = r.cutting, max(1.0, s.head.mean)
     brief = p is None or (p.seen and s.start - p.start < _SPIKE_US)
     spike = max(s.burst, 0 if p is None else p.top) / head
     return brief and head > r.idle.mean * (_DELTA_TIMES if spike < _SPIKE_CLEAR else 1.0) and spike > _SPIKE_TIMES

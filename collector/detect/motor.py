@@ -46,7 +46,10 @@ class MotorCut:
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """What is not certain yet: ``cuts`` so far, the passage ``under_load``, and the time from which it may change."""
+    """What is not certain yet: ``cuts`` so far, the passage ``under_load``, and the time from which it may change.
+
+    ``sure`` None: no run is under way.
+    """
 
     cuts: list[MotorCut]
     under_load: Passage | None
@@ -100,7 +103,16 @@ class Motor:
     @property
     def doubtful(self) -> bool:
         """Whether samples wait for later ones to say if the motor is on."""
-        return len(self._t) > 1 or self._after is not None or self._fell_at is not None
+        return self._waiting or self._after is not None or self._fell_at is not None
+
+    @property
+    def _waiting(self) -> bool:
+        return len(self._t) > (0 if self._fresh else 1)
+
+    def sure_until(self, consumed: int) -> int:
+        """µs before which no later run can start, if all readings up to ``consumed`` are in and none is under way."""
+        start = consumed - _USUAL_US if self.newest_at is None else max(self.newest_at, consumed - _USUAL_US)
+        return min(start, int(self._t[0]) - (_USUAL_US if self._fresh else 0)) if self._waiting else start
 
     def feed(self, t: Ints, ma: Ints) -> None:
         """Takes samples, µs and mA, in order of time."""
@@ -119,9 +131,10 @@ class Motor:
         """A silence too long to bridge: a run under way ends with its last sample."""
         if len(self._t) and (self.on or self._after is not None):
             self._hand_on(len(self._t))
+        self._conclude()  # what follows a stop may turn out to be a run, which ends here too
         if self.on:
             self._end_run(int(self._t[-1]), braked=False)
-        self._conclude()
+            self._conclude()
         self._restart()
 
     def _feed(self, t: Ints, ma: Ints) -> None:
@@ -200,7 +213,7 @@ class Motor:
         t, ma = self._tracker.newest(4)
         if len(t) < 3:
             return int(t[-1])
-        level = float(np.median(ma[:-1]))
+        level = max(1.0, float(np.median(ma[:-1])))
         off = int(self._t[index])
         spans = (int(t[-1]) - int(t[-2]), min(off - int(t[-1]), _USUAL_US))
         shares = (min(1.0, (float(v) / level) ** 2) for v in (ma[-1], self._ma[index]))
@@ -253,13 +266,12 @@ class Motor:
     def outlook(self) -> Outlook:
         """What is not certain yet, as far as the samples so far tell."""
         run, tracker = self.run, self._tracker
-        waits = int(self._t[0]) if len(self._t) > 1 else None
         if tracker is None or run is None:
-            return Outlook([], None, None, waits)
+            return Outlook([], None, None, None)
         if tracker.samples < _LEAST:
             return Outlook([], None, None, run.start)
         passages, under_load = tracker.preview()
-        newest = int(tracker.newest(1)[0][-1])
+        newest = tracker.newest_at
         if self._fell_at is not None and under_load is not None and under_load.seen:
             passages, under_load = [*passages, under_load._replace(end=self._fell_at)], None
         ahead = self._joiner.ahead(passages, None if self._fell_at else under_load.start if under_load else newest)

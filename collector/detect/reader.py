@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from collector.detect.edge import edge_time
 from collector.detect.labels import SPIN_UP_US, Labels, Level, Passage, Segment
-from collector.detect.steps import BLOCK, Step, StepFinder
+from collector.detect.steps import BLOCK, FAR, Step, StepFinder
 from collector.detect.window import Window
 from collector.facts import SECOND
 
@@ -68,7 +68,7 @@ class Reader:
         run_start: µs at which the motor was switched on.
         rate: samples a second.
         inflate: see `StepFinder`.
-        burst: highest raw sample (mA) near a time (µs): a switching spike that smoothing takes away.
+        burst: highest raw sample (mA) near a time and before another (µs): a spike that smoothing takes away.
         t: µs of the first samples.
         y: their currents, mA.
     """
@@ -79,7 +79,7 @@ class Reader:
         run_start: int,
         rate: float,
         inflate: float,
-        burst: Callable[[int], int],
+        burst: Callable[[int, int], int],
         t: Ints,
         y: Ints,
     ) -> None:
@@ -97,7 +97,7 @@ class Reader:
         self._breaks = self._silences(t, 1)
         self._steps: list[Step] = []  # certain, and not yet read
         self._blocks = -1  # whole blocks of samples when it was last read
-        self._ahead: tuple[tuple[Step, ...], _Walk] | None = None  # the last preview's reading of its older steps
+        self._ahead: tuple[tuple[Step, ...], _Walk] | None = None  # the last preview's steps up to the first unread
 
     def _silences(self, t: Ints, place: int) -> list[int]:
         """Places after a silence; ``t[1]`` is the time at ``place``."""
@@ -111,8 +111,10 @@ class Reader:
         if len(t):
             breaks = self._silences(np.concatenate((self.window.t[-1:], t)), self.window.count)
             self._breaks += breaks
-            if self._walked is not None:
-                self._walked.breaks = self._walked.breaks + breaks
+            if breaks:
+                self._ahead = None
+                if self._walked is not None:
+                    self._walked.breaks = self._walked.breaks + breaks
             self.window.append(t, y)
         if self.window.count // BLOCK == self._blocks:
             return []  # nothing becomes certain before the noise of a whole block is known
@@ -139,7 +141,7 @@ class Reader:
         return done
 
     def _begin(self, following: int) -> _Walk:
-        opened = self._opening(0, self.window.time(-1), following, stepped=True)
+        opened = self._opening(0, max(self._run_start, self.window.time(-1)), following, stepped=True)
         return _Walk(opened, Labels(self._run_start, self._settings.floor_ma), list(self._breaks))
 
     def _walk(
@@ -153,27 +155,30 @@ class Reader:
         used = 0
         while True:
             place = steps[used].place if used < len(steps) else limit
-            silence = walk.breaks[0] if walk.breaks else limit
-            stepped = True
-            if silence < min(place, limit) or (silence < limit and silence - place <= _NEAR):
-                if silence + _NEAR >= limit and not last:
-                    return used
-                near = sum(abs(s.place - silence) <= _NEAR for s in steps[used:])
-                place, stepped = silence, near > 0
+            silence = walk.breaks[0] if walk.breaks else FAR
+            silent = silence - _NEAR <= place  # what steps so near to a silence stepped in it
+            stepped, known = True, limit
+            if silent:
+                place = silence
+                known = limit if last else limit - _NEAR
+            tick = walk.opened.place + self._tick
+            if tick < place:
+                place, stepped, silent, known = tick, False, False, limit
+            if place >= known:
+                return used
+            if silent:
+                near = sum(s.place <= silence + _NEAR for s in steps[used:])
+                stepped = near > 0
                 used += near
                 walk.breaks = walk.breaks[1:]
-            elif walk.opened.place + self._tick < min(place, limit):
-                place, stepped = walk.opened.place + self._tick, False
-            elif place < limit:
+            elif stepped:
                 used += 1
-            if place >= limit:
-                return used
             if place <= walk.opened.place:
                 continue
             after = min(
                 steps[used].place if used < len(steps) else following, walk.breaks[0] if walk.breaks else following
             )
-            self._turn(walk, place, after, stepped=stepped, silent=place == silence and silence < limit)
+            self._turn(walk, place, after, stepped=stepped, silent=silent)
             if done is not None:
                 done += walk.labels.settle(walk.opened.start)
 
@@ -221,7 +226,7 @@ class Reader:
             n = finder.brief
             brief = Level((int(w.sums[i + n]) - before) / n, n, n / self._rate)
         near_start = stepped and start - self._run_start < SPIN_UP_US
-        burst = self._burst(w.time(place)) if near_start else 0
+        burst = self._burst(w.time(place), w.time(min(place + finder.long, w.count - 1))) if near_start else 0
         return _Open(place, start, stepped, head, brief, place, burst)
 
     def _tail(self, o: _Open, place: int, width: int) -> Level:
@@ -254,7 +259,7 @@ class Reader:
             return [], None
         steps = [*self._steps, *self._finder.guess(self.window)]
         walk = self._ahead_of(steps)
-        old = len(self._ahead[0]) if self._ahead is not None else 0
+        old = len(self._ahead[0]) - 1 if self._ahead is not None else 0
         self._walk(walk, steps[old:], count, count, None, last=True)
         self._close(walk, count, self.window.time(count - 1))
         passages, under_load, _ = walk.labels.best()
@@ -265,7 +270,7 @@ class Reader:
         complete = self.window.count - self._finder.long - 2
         firm = sum(s.place < complete for s in steps) - 1
         if self._ahead is not None and tuple(steps[: len(self._ahead[0])]) == self._ahead[0]:
-            known, walk = len(self._ahead[0]), self._ahead[1]
+            known, walk = len(self._ahead[0]) - 1, self._ahead[1]
         else:
             self._ahead = None
             known = 0
@@ -276,7 +281,7 @@ class Reader:
             )
         if firm > known:
             self._walk(walk, steps[known:firm], steps[firm].place, steps[firm].place, None, last=True)
-            self._ahead = (tuple(steps[:firm]), walk)
+            self._ahead = (tuple(steps[: firm + 1]), walk)
         return walk.copy()
 
     @property
@@ -298,15 +303,11 @@ class Reader:
 
     # the end
 
-    def settle(self) -> list[Passage]:
-        """Reads as far as is certain; what the reader holds then depends on the samples alone, not on their chunks."""
-        return self._read()
-
     def finish(self, end: int, off: int | None) -> list[Passage]:
         """The run ended at ``end`` (µs); with ``off``, samples from then on are not the motor's. Returns the rest."""
         w, finder = self.window, self._finder
         if off is not None:
-            least = 2 if self._walked is None else self._walked.opened.place + 2
+            least = 2 if self._walked is None else max(self._walked.opened.place + 2, self._walked.opened.folded)
             w.drop_from(max(w.base + int(np.searchsorted(w.t, off)), least))
         if w.count > 2 and w.y[-1] < 0.8 * w.y[-2]:
             w.drop_last()  # partly after switching off
@@ -324,4 +325,4 @@ class Reader:
         passages, under_load, _ = walk.labels.best()
         if under_load is not None and under_load.seen:
             passages.append(under_load._replace(end=end))
-        return done + passages
+        return [p._replace(end=min(p.end, end)) for p in done + passages if p.start < end]

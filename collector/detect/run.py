@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 
 _RAW_US = 12 * SECOND  # raw samples kept to look at the stop
+_NEWEST = 4  # raw samples kept in any case
 _BURST_BEFORE_US, _BURST_AFTER_US = 400_000, 300_000  # where a switching spike is sought round a step
 
 
@@ -50,6 +51,7 @@ class RunTracker:
         self.start = start
         self.samples = 0
         self.inrush_ma: int | None = None
+        self._told = start  # µs at which the last passage returned ends
         self._spin_up = SpinUp(start)
         self._smooth = Smooth()
         self._reader: Reader | None = None  # None in spin-up
@@ -60,10 +62,15 @@ class RunTracker:
         self.samples += len(t)
         self._raw.append((t, ma))
         done = self._take(*self._smooth.feed(t, ma), last=False)
-        if self._reader is not None and len(self._raw) > 1:
-            needed = min(int(t[-1]) - _RAW_US, int(self._reader.window.t[0]))
-            while int(self._raw[0][0][-1]) < needed:
+        if self._reader is not None:
+            needed = min(int(t[-1]) - _RAW_US, int(self._reader.window.t[0]) - _BURST_BEFORE_US)
+            while len(self._raw) > _NEWEST and int(self._raw[0][0][-1]) < needed:
                 self._raw.popleft()
+        return self._tell(done)
+
+    def _tell(self, done: list[Passage]) -> list[Passage]:
+        if done:
+            self._told = done[-1].end
         return done
 
     def _raw_since(self, start: int) -> tuple[Ints, Ints]:
@@ -88,15 +95,21 @@ class RunTracker:
             t, y = t[:0], y[:0]
         return self._reader.feed(t, y)
 
-    def _burst(self, at: int) -> int:
+    def _burst(self, at: int, until: int) -> int:
         t, ma = self._raw_since(at - _BURST_BEFORE_US)
-        return int(ma[: int(np.searchsorted(t, at + _BURST_AFTER_US))].max(initial=0))
+        return int(ma[: int(np.searchsorted(t, min(until, at + _BURST_AFTER_US)))].max(initial=0))
+
+    @property
+    def newest_at(self) -> int:
+        """µs of the newest sample."""
+        return int(self._raw[-1][0][-1])
 
     def newest(self, n: int) -> tuple[Ints, Ints]:
-        """The newest n raw samples, µs and mA."""
+        """The newest n raw samples (fewer if there are fewer; at most `_NEWEST`), µs and mA."""
         newest = self._raw[-1]
         if len(newest[0]) < n:
-            newest = self._raw_since(int(newest[0][0]) - n * SECOND)
+            parts = list(self._raw)[-n:]  # none is empty
+            newest = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
         return newest[0][-n:], newest[1][-n:]
 
     def preview(self) -> tuple[list[Passage], Passage | None]:
@@ -115,12 +128,12 @@ class RunTracker:
             the remaining passages, and how the run stopped.
         """
         none = np.empty(0, np.int64)
-        done = self._take(*self._smooth.feed(none, none, last=True), last=True)
+        done = self._tell(self._take(*self._smooth.feed(none, none, last=True), last=True))
         if self._reader is None:
             return [], Stop(end, None)
-        done += self._reader.settle()
         off = self._braked_from(self._reader) if braked else None
-        if off is None:
+        if off is None or not self._told < off < end:  # what is certain is no brake's
+            end = max(end, self._told)
             return done + self._reader.finish(end, None), Stop(end, None)
         return done + self._reader.finish(off, off), Stop(off, end - off)
 

@@ -70,5 +70,5 @@ class SpinUp:
             if took >= _RAMP_US and self._peak < 1.4 * mean:
                 steady = y[max(0, n - _RAMP_N) : n]
                 if max(steady) - min(steady) <= max(_SPREAD * mean, 2 * _SPREAD_MA):
-                    return n - _RAMP_N
+                    return max(0, n - _RAMP_N)
         return None

@@ -32,7 +32,7 @@ _FLOOR_MA = 25.0  # noise is never taken to be less: resolution alone makes abou
 _SMALL, _SMALL_MEAN = 0.7, 0.4738  # this share of the smallest |z| of a normal variable has this mean
 _BRAKE_S = 5.0  # what a brake does must still be open to revision when it ends, s
 _SPIN_UP_S = 10.0  # star lasts no longer
-_FAR = 1 << 60
+FAR = 1 << 60  # a place that no sample ever has
 _LONGEST = 3  # an extreme is sought in stretches of at most this many widths
 
 
@@ -125,7 +125,7 @@ class StepFinder:
     @property
     def next_place(self) -> int:
         """Place of the first step known at or after `settled`; far away if there is none."""
-        return self._pending[0].place if self._pending else _FAR
+        return self._pending[0].place if self._pending else FAR
 
     def sigma(self, place: int) -> float:
         """Noise (mA, standard deviation of an independent sample) at a place."""
@@ -137,18 +137,20 @@ class StepFinder:
         """The steps that became certain, in order; with ``last`` all up to the window's end."""
         self._forget_noise()
         self._measure_noise(window, last=last)
-        known = window.count if last else (self._sigmas_from + len(self._sigmas)) * BLOCK
+        # only whole blocks are searched: what is known then depends on the samples alone, not on their chunks
+        count = window.count if last else (self._sigmas_from + len(self._sigmas)) * BLOCK
+        known = count
         for search in self._searches:
-            end = min(window.count - search.w + 1, known)
-            found = self._search(window, search, end, close=last)
-            known = min(known, search.upto)  # a wider filter waits for what the narrower ones say
+            found = self._search(window, search, min(count - search.w + 1, known), close=last)
+            # a wider filter waits for what the narrower ones say of the places round its own
+            known = min(known, search.upto if last else search.upto - self._short.w)
             if search is not self._short:
                 found = self._unexplained(found, search.w)
             self._pending += [
                 Step(t.place, t.up, search.w) for t in found if not self._ripples(window, t.place, t.size, search.w)
             ]
         if len(self._pending) > 1:
-            self._pending.sort()
+            self._pending = _in_order(self._pending)
         settled = window.count if last else max(self.settled, self._long.upto - self._lag)
         cut = next((i for i, s in enumerate(self._pending) if s.place >= settled), len(self._pending))
         done, self._pending = self._pending[:cut], self._pending[cut:]
@@ -182,7 +184,7 @@ class StepFinder:
         w = self._short.w
         tops = self._search(window, _Search(w, self._short.upto), window.count - w + 1, close=True)
         ahead = [Step(t.place, t.up, w) for t in tops if not self._ripples(window, t.place, t.size, w)]
-        return sorted([*self._pending, *ahead])
+        return _in_order([*self._pending, *ahead])
 
     def _forget_noise(self) -> None:
         # one block more than settled: a step close to a silence waits for what is on its other side
@@ -236,11 +238,14 @@ class StepFinder:
         start, w = search.upto, search.w
         if end <= start:
             return []
-        s, i, n = window.sums, start - window.base, end - start
+        # one place more at the front: a neighbour to compare with
+        s, i, n = window.sums, start - window.base - 1, end - start + 1
         here = s[i : i + n]
         filtered = (s[i + w : i + w + n] - here) - (here - s[i - w : i - w + n])
         size = np.abs(filtered)
-        beyond = np.flatnonzero(size > self._limits(start, end, w))
+        filtered = filtered[1:]
+        n -= 1
+        beyond = np.flatnonzero(size[1:] > self._limits(start, end, w))
         search.upto = end
         if not len(beyond):
             return []
@@ -272,22 +277,28 @@ class StepFinder:
         return np.repeat(per_block, BLOCK)[start - first * BLOCK : end - first * BLOCK]
 
 
+def _in_order(steps: list[Step]) -> list[Step]:
+    """The steps in order, those that more than one filter found once."""
+    return list({s.place: s for s in sorted(steps, reverse=True)}.values())[::-1]
+
+
 def _tops(size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *, up: bool) -> list[_Top]:
     """The steps in a stretch beyond the limit.
 
     One step makes a triangle of two widths; in a longer stretch there may be a stair, whose other steps are peaks of
     their own outside the triangle of the highest.
     """
-    lo, hi = span
+    lo, hi = span[0] + 1, span[1] + 1  # the first of size is the place before
     top = lo + int(size[lo:hi].argmax())
     tops = [top]
     if hi - lo > 2 * w:
         for a, b in ((lo, top - w), (top + w, hi)):
             if b - a > 2:
                 other = a + int(size[a:b].argmax())
-                around = size[max(0, other - 1) : other + 2]
+                around = size[other - 1 : other + 2]
                 if int(around.max()) == int(size[other]):
                     tops.append(other)
+    start -= 1
     return [_Top(start + at, up, int(size[at]), start + lo, start + hi) for at in tops]
 
 

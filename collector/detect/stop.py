@@ -113,7 +113,7 @@ def fall_time(t: Ints, ma: Ints, k: int) -> int:
     """µs at which the current left its level, which the sample at index k no longer has (mean squares add up)."""
     if k < 2:
         return int(t[max(0, k - 1)])
-    level = float(np.median(ma[max(0, k - 4) : k]))
+    level = max(1.0, float(np.median(ma[max(0, k - 4) : k])))
     share = 0.0
     for j in (k - 1, k):
         if j < k or ma[j] < level:

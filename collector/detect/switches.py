@@ -86,8 +86,9 @@ class SwitchLog:
         The last may be open (end None); one younger than the bounce time at ``now`` is not counted yet.
         """
         periods: list[tuple[int, int | None]] = []
+        silent = None if self.heard is None or now - self.heard <= self._stale else self.heard + self._stale
         for k, v in enumerate(self._v):
-            start, end = self._t[k], self._t[k + 1] if k + 1 < len(self._t) else None
+            start, end = self._t[k], self._t[k + 1] if k + 1 < len(self._t) else silent
             if v != value:
                 continue
             if periods and periods[-1][1] is not None and start - periods[-1][1] < self._debounce:
@@ -95,6 +96,10 @@ class SwitchLog:
             else:
                 periods.append((start, end))
         return [(a, b) for a, b in periods if (now if b is None else b) - a >= self._debounce]
+
+    def settled(self, value: int, when: int) -> bool:
+        """Whether the switch has been out of that position for longer than the bounce time before ``when``."""
+        return all(v != value for _, _, v in self.spells(when - self._debounce, when + 1))
 
     def forget(self, before: int) -> None:
         """Drops changes that no question about times from ``before`` on needs."""

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import functools
-import itertools
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
+import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.detect.detector import Detector, derive
+from collector.facts import SECOND
+from collector.signals import Series, Trace
 from tests.detect import other_saw
-
-if TYPE_CHECKING:
-    from collector.facts import Fact
-    from collector.signals import Trace
+from tests.detect.arbitrary import START, arbitrary_trace, follow, order, parts_of, wrong_with
 
 FAMILIES = sorted(other_saw.FAMILIES)
 
@@ -24,59 +24,95 @@ def told(family: str, seed: int) -> Trace:
     return other_saw.tell(family, seed, 240.0).trace
 
 
-def follow(detector: Detector, parts: list[Trace]) -> list[Fact]:
-    """What somebody knows who replaces facts as `Facts` says."""
-    known: dict[tuple[str, int], Fact] = {}
-    for part in parts:
-        detector.feed(part)
-        news = detector.facts()
-        known = {k: f for k, f in known.items() if k[1] < news.settled_from}
-        known |= {(f.kind, f.start): f for f in news.facts}
-    return sorted(known.values(), key=lambda f: (f.start, f.kind))
+def whole(trace: Trace):
+    return sorted(derive("saw", trace), key=order)
 
 
-traces = st.tuples(st.sampled_from(FAMILIES), st.integers(0, 99))
+def at_shares(trace: Trace, shares: list[float]) -> list[int]:
+    return [round(trace.first + share * (trace.last - trace.first)) for share in shares]
 
 
-@given(traces, st.lists(st.floats(0, 1), max_size=40))
-@settings(max_examples=60, deadline=None)
-def test_any_chunking_gives_the_same_facts(which, cuts):
-    trace = told(*which)
-    places = sorted({trace.first, *(round(trace.first + c * (trace.last - trace.first)) for c in cuts), trace.last + 1})
-    parts = [trace.between(a, b) for a, b in itertools.pairwise(places)]
-    whole = sorted(derive("saw", trace), key=lambda f: (f.start, f.kind))
-    assert follow(Detector("saw"), [p for p in parts if len(p)]) == whole
+def told_or_arbitrary() -> st.SearchStrategy[Trace]:
+    """A saw's trace, or one from nothing but chance."""
+    of_a_saw = st.builds(told, st.sampled_from(FAMILIES), st.integers(0, 99))
+    return of_a_saw | st.builds(arbitrary_trace, st.integers(0, 1 << 32), switches=st.booleans())
 
 
-@given(traces, st.floats(0.05, 0.95))
-@settings(max_examples=20, deadline=None)
-def test_one_pack_a_second_gives_the_same_facts_and_the_same_present(which, phase):
-    trace = told(*which)
-    step = 1_000_000
-    parts = [trace.between(t, t + step) for t in range(trace.first - round(phase * step), trace.last + 1, step)]
-    packed, whole = Detector("saw"), Detector("saw")
-    facts = follow(packed, [p for p in parts if len(p)])
-    whole.feed(trace)
-    assert facts == sorted(whole.facts().facts, key=lambda f: (f.start, f.kind))
-    assert packed.now() == whole.now()
-    assert packed.consumed == whole.consumed
+shares = st.lists(st.floats(0, 1), max_size=40)
 
 
-@given(st.sampled_from(FAMILIES), st.integers(0, 99))
+@given(told_or_arbitrary(), shares)
+@settings(max_examples=80, deadline=None)
+def test_any_chunking_gives_the_same_facts(trace, cuts):
+    assert follow(Detector("saw"), parts_of(trace, at_shares(trace, cuts))) == whole(trace)
+
+
+@given(told_or_arbitrary(), st.floats(0.05, 0.95))
 @settings(max_examples=25, deadline=None)
-def test_a_derivation_from_a_rest_point_gives_the_same_facts_from_there_on(family, seed):
-    trace = other_saw.tell(family, seed, 600.0).trace
+def test_one_pack_a_second_gives_the_same_facts_and_the_same_present(trace, phase):
+    packs = parts_of(trace, list(range(trace.first - round(phase * SECOND), trace.last + 1, SECOND)))
+    packed, at_once = Detector("saw"), Detector("saw")
+    facts = follow(packed, packs)
+    at_once.feed(trace)
+    assert facts == sorted(at_once.facts().facts, key=order)
+    assert packed.now() == at_once.now()
+    assert packed.consumed == at_once.consumed
+
+
+@given(told_or_arbitrary(), shares)
+@settings(max_examples=25, deadline=None)
+def test_a_detector_that_was_written_down_goes_on_as_if_nothing_had_happened(trace, cuts):
+    stopped, straight = Detector("saw"), Detector("saw")
+    for part in parts_of(trace, at_shares(trace, cuts)):
+        stopped.feed(part)
+        straight.feed(part)
+        assert stopped.facts() == straight.facts()
+        stopped = Detector("saw", state=stopped.dump())
+    assert stopped.now() == straight.now()
+
+
+@given(told_or_arbitrary(), st.integers(2, 30))
+@settings(max_examples=50, deadline=None)
+def test_a_derivation_from_a_rest_point_gives_the_same_facts_from_there_on(trace, seconds):
     detector = Detector("saw")
-    rest = None
-    for t in range(trace.first, trace.last + 1, 20_000_000):
-        part = trace.between(t, t + 20_000_000)
-        if len(part):
-            detector.feed(part)
-            detector.facts()
-            if rest is None or t < trace.first + 300_000_000:
-                rest = detector.rested
-    if rest is None:
-        return
-    whole = [f for f in derive("saw", trace) if f.start >= rest]
-    afresh = [f for f in derive("saw", trace.between(rest - 60_000_000, trace.last + 1)) if f.start >= rest]
-    assert afresh == whole
+    rests = set()
+    for part in parts_of(trace, list(range(trace.first, trace.last + 1, seconds * SECOND))):
+        detector.feed(part)
+        detector.facts()
+        rests |= {detector.rested} - {None}
+    facts = whole(trace)
+    for rest in sorted(rests)[:: max(1, len(rests) // 3)]:
+        switches = replace(trace.between(rest - 60 * SECOND, rest), motor=Series.empty())
+        parts = [p for p in (switches, trace.between(rest, trace.last + 1)) if len(p)]
+        afresh = [f for f in follow(Detector("saw"), parts) if f.start >= rest]
+        assert afresh == [f for f in facts if f.start >= rest]
+
+
+@given(st.builds(arbitrary_trace, st.integers(0, 1 << 32), switches=st.booleans()))
+@settings(max_examples=100, deadline=None)
+def test_the_facts_of_any_trace_are_well_formed(trace):
+    """Each with a length and inside the trace, none over another of its kind, every cut within its run."""
+    assert wrong_with(whole(trace), trace) == []
+
+
+intervals = st.sampled_from([1, 5_000, 20_000, 100_000, 200_000, 1_000_000, 10_000_000, 16_000_000, 95_000_000])
+currents = st.sampled_from([0, 300, 570, 3000, 3150, 5000, 40_000, 2**31 - 1]) | st.integers(0, 2**31 - 1)
+
+
+@given(st.lists(st.tuples(intervals, currents, st.integers(1, 60)), min_size=1, max_size=25), shares)
+@settings(max_examples=100, deadline=None)
+def test_any_currents_at_any_times_give_well_formed_facts_in_any_chunks(stretches, cuts):
+    """Stretches of a current, each with an interval of its own, down to a microsecond and up to a silence."""
+    t = START + np.cumsum(np.concatenate([np.full(n, every) for every, _, n in stretches]))
+    v = np.concatenate([np.full(n, ma, np.int32) for _, ma, n in stretches])
+    trace = Trace(Series(t, v), Series.empty(), Series.empty(), Series.empty())
+    facts = whole(trace)
+    assert wrong_with(facts, trace) == []
+    assert follow(Detector("saw"), parts_of(trace, at_shares(trace, cuts))) == facts
+
+
+@pytest.mark.parametrize("again", [1, 3])
+def test_a_reading_delivered_twice_at_the_same_time_counts_once(again):
+    trace = told("ordinary", 3)
+    twice = Trace(*(Series.of(np.tile(s.t, again), np.tile(s.v, again)) for s in trace.series()))
+    assert whole(twice) == whole(trace)
