@@ -280,8 +280,9 @@ class Reader:
                 else self._walked.copy()
             )
         if firm > known:
-            self._walk(walk, steps[known:firm], steps[firm].place, steps[firm].place, None, last=True)
-            self._ahead = (tuple(steps[: firm + 1]), walk)
+            place = steps[firm].place
+            known += self._walk(walk, steps[known:], place, place, None, last=False)
+            self._ahead = (tuple(steps[: known + 1]), walk)
         return walk.copy()
 
     @property
