@@ -37,7 +37,9 @@ def arbitrary_trace(seed: int, *, switches: bool = True) -> Trace:
         v.append(_currents(dice, n))
         now = int(times[-1]) if n else now
         if dice.random() < 0.25:
-            now += round(SECOND * float(dice.choice([0.3, 2, 8, 14.9, 15.1, 20, 40, 89, 91, 200])) * dice.uniform(0.9, 1.1))
+            now += round(
+                SECOND * float(dice.choice([0.3, 2, 8, 14.9, 15.1, 20, 40, 89, 91, 200])) * dice.uniform(0.9, 1.1)
+            )
     values = np.concatenate(v)
     wild = dice.random(len(values)) < dice.choice([0, 0, 0.002, 0.02])
     values[wild] = dice.choice([0, 20_000, 200_000, 2**31 - 1], int(wild.sum()))
@@ -80,7 +82,9 @@ def _switch(dice: Generator, start: int, end: int, positions: int) -> Series:
     every = int(SECOND * dice.choice([1, 5, 10, 30, 59, 61]))
     beats = np.arange(start + int(dice.integers(0, every)), end, every)
     at = np.searchsorted(moves, beats, side="right") - 1
-    series = Series.of(np.concatenate((moves, beats[at >= 0])), np.concatenate((values, values[at[at >= 0]])).astype(np.int32))
+    series = Series.of(
+        np.concatenate((moves, beats[at >= 0])), np.concatenate((values, values[at[at >= 0]])).astype(np.int32)
+    )
     return _without(series, dice, int(dice.integers(0, 4)))
 
 
