@@ -26,6 +26,7 @@ from api.http import (
     maintenance,
     marks,
     refusals,
+    report,
     runs,
     saw_blade,
     saws,
@@ -40,8 +41,10 @@ from api.http.answer import settled
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.rack import Rack
+from api.reporting import Reporting
 from api.serving import MAX_STREAMS
 from api.strip import Strip
+from api.sums import Sums
 from api.tending import Tending
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
@@ -55,6 +58,7 @@ PREFIX = "/api/v1"
 EXTENSION = "kerfbook.api"
 BLADES = "kerfbook.blades"
 TENDING = "kerfbook.tending"
+REPORTING = "kerfbook.reporting"
 
 
 def create_api(
@@ -89,6 +93,7 @@ def create_api(
     rack = Rack(desk)
     tending = Tending(desk)
     tending.add_sign("blade-wear", wear_sign(rack))
+    reporting = Reporting(desk, Sums(desk))
     board = Board(desk, rack, Strip(tending))
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
@@ -113,7 +118,8 @@ def create_api(
         facts.blueprint(desk),
         marks.blueprint(desk),
         calibration.blueprint(desk, detection or DetectSettings()),
-        utilisation.blueprint(desk),
+        utilisation.blueprint(desk, reporting.sums),
+        report.blueprint(desk, reporting),
         trace.blueprint(desk),
         wall.blueprint(desk, board),
         blades.blueprint(desk, rack),
@@ -137,6 +143,7 @@ def create_api(
     app.extensions[EXTENSION] = (desk, live)
     app.extensions[BLADES] = rack
     app.extensions[TENDING] = tending
+    app.extensions[REPORTING] = reporting
     return app
 
 
@@ -148,6 +155,11 @@ def rack_of(app: Flask) -> Rack:
 def tending_of(app: Flask) -> Tending:
     """The maintenance of an application that `create_api` made."""
     return cast("Tending", app.extensions[TENDING])
+
+
+def reporting_of(app: Flask) -> Reporting:
+    """The reports of an application that `create_api` made."""
+    return cast("Reporting", app.extensions[REPORTING])
 
 
 def close_api(app: Flask) -> None:

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Protocol
 
 from api.answers.calendar import day_bounds, planned, site_date
 from api.answers.states import Activity, Extent, activity
+from api.planning import Planning
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Iterator, Sequence
     from zoneinfo import ZoneInfo
 
@@ -50,11 +52,13 @@ class Desk:
     clock: Clock
     zone: ZoneInfo = field(init=False)
     saws: dict[str, SawTitle] = field(init=False)
+    plan: Planning = field(init=False)
     _first: dict[str, tuple[int, int]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.zone = self.site.tz
         self.saws = {saw.name: saw for saw in self.site.saws}
+        self.plan = Planning(self.book, self.site)
 
     def now(self) -> int:
         """The present, microseconds UTC."""
@@ -64,25 +68,29 @@ class Desk:
         """Start and end of the site's day."""
         return day_bounds(now, self.zone)
 
+    def day(self, t: int) -> dt.date:
+        """The site's date at a time."""
+        return site_date(t, self.zone)
+
     def date(self, t: int) -> str:
         """The site's date at a time, ``2026-03-02``."""
         return site_date(t, self.zone).isoformat()
 
     def planned(self, start: int, end: int) -> Spans:
         """Planned working time of a period."""
-        return planned(self.site.shifts, self.zone, start, end)
+        return planned(self.plan, self.zone, start, end)
 
-    def extent(self, saw: str, entry: NowEntry | None) -> Extent:
-        """From when to when the saw's box was heard of."""
+    def extent(self, saw: str, entry: NowEntry | None, *, kept: int = _FIRST_KEPT) -> Extent:
+        """From when to when the saw's box was heard of; the first reading as it was known ``kept`` µs ago at most."""
         if entry is None:
             return Extent(None, None)
         first, checked = self._first.get(saw, (entry.at, 0))
         now = self.now()
-        if now - checked > _FIRST_KEPT:  # it can move: a box may deliver older readings late
+        if now - checked >= kept:  # it can move: a box may deliver older readings late
             # The book keeps no first reading, but what it derived begins there: with a fact, or, where the
             # motor was off, with the first rest point, half a minute in.
             rest = self.book.rests(saw, BEGINNING, limit=1)
-            begun = self.book.facts(saw, BEGINNING, rest[0] if rest else entry.at)
+            begun = self.book.detected(saw, BEGINNING, rest[0] if rest else entry.at)
             first = min([entry.at, *rest[:1], *(f.start for f in begun[:1])])
             if rest or begun:
                 self._first[saw] = (first, now)

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from api.answers.calendar import ShiftPlan
 from api.answers.candidates import CHANGE_SECONDS
+from api.answers.energy import Supply
 from api.answers.forecast import TURNAROUND_DAYS
 from api.answers.service_limits import FEED_M_MIN
 from collector.facts import SECOND
@@ -55,6 +56,7 @@ class Site:
         shifts: the planned time.
         busy_gap_seconds: pauses between two cuts shorter than this count as in use.
         blades: what is settled about blades.
+        supply: of the saws' motors, for the estimate of energy.
 
     Raises:
         ValueError: the zone is unknown, a saw's name comes twice, or the busy gap is negative.
@@ -67,6 +69,7 @@ class Site:
     shifts: ShiftPlan = field(default_factory=ShiftPlan)
     busy_gap_seconds: float = 180
     blades: BladeRules = field(default_factory=BladeRules)
+    supply: Supply = field(default_factory=Supply)
 
     def __post_init__(self) -> None:
         try:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from api.answers.braking import slow
-from api.answers.calendar import DAY, instant, planned, site_date
+from api.answers.calendar import DAY, instant, site_date
 from api.answers.intervals import spans, subtract
 from api.answers.occurrences import Occurrence, SawPast, TickEntry, occurrences, standing
 from api.answers.starter import starter_tasks
@@ -85,7 +85,7 @@ class Tending:
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
         self.book = MaintenanceBook(desk.book)
-        self.days = Workdays(desk.site.shifts, desk.zone)
+        self.days = Workdays(desk.plan, desk.zone)
         self._lock = threading.Lock()
         self._mark = (-1, -1)
         self._versions: dict[str, list[Version]] = {}
@@ -190,7 +190,7 @@ class Tending:
                 signs[task.when.sign] = self._signs[task.when.sign](saw, now)
         extent = self.desk.extent(saw, self.desk.book.now(saw))
         heard = spans([] if extent.first is None or extent.last is None else [(extent.first, extent.last)])
-        plan = planned(self.desk.site.shifts, self.desk.zone, start, end)
+        plan = self.desk.planned(start, end)
         day = max(first - 31 * DAY, begun)
         today = site_date(now, self.desk.zone)
         ran, silent = (spans(np.minimum(rows, end)) for rows in (runs, gaps))  # what is open reaches to now

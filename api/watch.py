@@ -18,7 +18,7 @@ from api.alert_rows import alert_of, event_rows, row_of
 from api.answers.alert_kinds import KINDS
 from api.answers.alert_rules import CLOCK_REFUSAL, Limits, SawFacts, by_key, full_disk, many_refusals, of_saw
 from api.answers.alerts import Key, spells
-from api.answers.calendar import DAY, instant, planned, site_date
+from api.answers.calendar import DAY, instant, site_date
 from api.answers.compliance import tally
 from api.answers.looking import look
 from api.answers.messages import Shop, Text, about, bundle, headline
@@ -182,7 +182,7 @@ class Watch:
             self._read(saw, start, now),
             None if entry is None else entry.at,
             None if entry is None else entry.clock_skew_us,
-            planned(self._desk.site.shifts, self._desk.zone, start - _DAY, now + 1),
+            self._desk.planned(start - _DAY, now + 1),
             self._tending.book.stops(saw, now - LONGEST_WINDOW, now),
             sum(n for (name, code), n in refused.items() if name == saw and code != CLOCK_REFUSAL),
             refused.get((saw, CLOCK_REFUSAL), 0),

@@ -8,9 +8,11 @@ import time
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from api.app import close_api, rack_of, tending_of
+from api.app import close_api, rack_of, reporting_of, tending_of
 from api.blade_watch import BladeWatch
 from api.delivery import AppriseSender, MqttSender, Post
+from api.planning import keep_plan
+from api.sums import Keeper
 from api.watch import Watch
 from collector.adopt import adopt, maker, settings_of
 from collector.book.book import Book
@@ -61,6 +63,7 @@ class House:
         self._book = Book(book)
         saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
         self._book.open_saws(saws)
+        keep_plan(self._book, site, time.time_ns() // 1000)
         self._settings = settings
         calibrated = settings_of(self._book, [saw.name for saw in saws], settings)
         adopt(self.trace, self._book, calibrated)
@@ -75,6 +78,7 @@ class House:
         )
         self._disk = trace.parent
         self._web: WebServer | None = None
+        self._keeper: Keeper | None = None
         self._watch: Watch | None = None
         self._collector: Collector | None = None
 
@@ -87,6 +91,8 @@ class House:
         self._app = create_app(self._site, self._book_url, self.trace, broker, detection=self._settings)
         self._web = WebServer(self._app, host, port)
         self._web.start()
+        self._keeper = Keeper(reporting_of(self._app).sums)
+        self._keeper.start()
         return self._web.port
 
     def keep_watch(self, telling: Telling, address: str, broker: Broker) -> None:
@@ -116,6 +122,8 @@ class House:
         """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""
         if self._watch:
             self._watch.stop()
+        if self._keeper:
+            self._keeper.stop()
         if self._collector:
             self._collector.stop()
         if self._web:

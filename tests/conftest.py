@@ -12,9 +12,13 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+settings.register_profile("kerfbook", deadline=None)  # a loaded machine is slow and not wrong
+settings.load_profile("kerfbook")
 
 REAL = os.environ.get("KERFBOOK_REAL") == "1"
 

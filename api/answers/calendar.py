@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, Self
+from typing import TYPE_CHECKING, Literal, Protocol, Self
 
 import numpy as np
 
@@ -26,7 +26,7 @@ DAY = dt.timedelta(days=1)
 MICROSECOND = dt.timedelta(microseconds=1)
 MINUTES_A_DAY = 24 * 60
 
-Bucket = Literal["hour", "day", "week"]
+Bucket = Literal["hour", "day", "week", "month"]
 """How a period is divided."""
 
 
@@ -65,7 +65,8 @@ def _span(text: str, what: str) -> tuple[int, int]:
 class Shift:
     """One shift and its breaks, as minutes after the midnight that begins the day on which the shift begins.
 
-    A shift over midnight has an ``end`` above 1440. It belongs to the day on which it begins.
+    A shift over midnight has an ``end`` above 1440. It belongs to the day on which it begins. ``name`` is what people
+    call it, if they call it anything.
 
     Raises:
         ValueError: the shift is empty or longer than a day, or a break does not lie in it.
@@ -74,16 +75,17 @@ class Shift:
     start: int
     end: int
     breaks: tuple[tuple[int, int], ...] = ()
+    name: str = ""
 
     def __post_init__(self) -> None:
         if not (0 <= self.start < MINUTES_A_DAY and self.start < self.end <= self.start + MINUTES_A_DAY):
-            raise ValueError(f"a shift must begin on its day and last at most 24 hours, not {self._name()}")
+            raise ValueError(f"a shift must begin on its day and last at most 24 hours, not {self.clock}")
         for start, end in self.breaks:
             if not self.start <= start < end <= self.end:
-                raise ValueError(f"the break {_clock(start)}-{_clock(end)} does not lie in the shift {self._name()}")
+                raise ValueError(f"the break {_clock(start)}-{_clock(end)} does not lie in the shift {self.clock}")
 
     @classmethod
-    def parse(cls, text: str, breaks: Iterable[str] = ()) -> Self:
+    def parse(cls, text: str, breaks: Iterable[str] = (), name: str = "") -> Self:
         """A shift from ``"22:00-06:00"`` and breaks such as ``"02:00-02:30"``.
 
         Raises:
@@ -93,9 +95,11 @@ class Shift:
         pauses = [_span(b, "break") for b in breaks]
         # In a night shift, a break that is earlier by the clock than the shift's start is after midnight.
         moved = ((s + MINUTES_A_DAY, e + MINUTES_A_DAY) if s < start else (s, e) for s, e in pauses)
-        return cls(start, end, tuple(moved))
+        return cls(start, end, tuple(moved), name)
 
-    def _name(self) -> str:
+    @property
+    def clock(self) -> str:
+        """Its start and end by the clock, ``22:00-06:00``."""
         return f"{_clock(self.start)}-{_clock(self.end)}"
 
 
@@ -141,7 +145,14 @@ class ShiftPlan:
         return self.special.get(day, self.week[day.weekday()])
 
 
-def planned(plan: ShiftPlan, zone: ZoneInfo, start: int, end: int) -> Spans:
+class Shifts(Protocol):
+    """Whatever knows the shifts of a day: a `ShiftPlan`, or one with a past (`api.answers.plans`)."""
+
+    def shifts_on(self, day: dt.date) -> tuple[Shift, ...]:
+        """The shifts that begin on ``day``."""
+
+
+def planned(plan: Shifts, zone: ZoneInfo, start: int, end: int) -> Spans:
     """The planned working time in ``[start, end)``: shifts less their breaks.
 
     Where shifts overlap, the time counts once; a break counts as planned time where another shift works
@@ -153,12 +164,20 @@ def planned(plan: ShiftPlan, zone: ZoneInfo, start: int, end: int) -> Spans:
     )  # last night's shift reaches in
     work: list[Spans] = []
     while day <= last:
-        for shift in plan.shifts_on(day):
-            whole = spans([(instant(day, shift.start, zone), instant(day, shift.end, zone))])
-            pauses = spans([(instant(day, s, zone), instant(day, e, zone)) for s, e in shift.breaks])
-            work.append(subtract(whole, pauses))
+        work += [shift_work(day, shift, zone) for shift in plan.shifts_on(day)]
         day += DAY
     return clip(spans(np.concatenate(work)), start, end) if work else spans([])
+
+
+def shift_bounds(day: dt.date, shift: Shift, zone: ZoneInfo) -> tuple[int, int]:
+    """Start and end of the shift that begins on ``day``, microseconds UTC."""
+    return instant(day, shift.start, zone), instant(day, shift.end, zone)
+
+
+def shift_work(day: dt.date, shift: Shift, zone: ZoneInfo) -> Spans:
+    """The planned working time of the shift that begins on ``day``, breaks cut out."""
+    pauses = spans([(instant(day, s, zone), instant(day, e, zone)) for s, e in shift.breaks])
+    return subtract(spans([shift_bounds(day, shift, zone)]), pauses)
 
 
 def day_bounds(t: int, zone: ZoneInfo) -> tuple[int, int]:
@@ -168,7 +187,7 @@ def day_bounds(t: int, zone: ZoneInfo) -> tuple[int, int]:
 
 
 def bucket_edges(start: int, end: int, by: Bucket, zone: ZoneInfo) -> NDArray[np.int64]:
-    """Edges of the site's hours, days or weeks (from Monday, ISO 8601) that divide ``[start, end)``.
+    """Edges of the site's hours, days, weeks (from Monday, ISO 8601) or months that divide ``[start, end)``.
 
     The first edge is ``start`` and the last ``end``, so the first and last bucket may be parts.
 
@@ -181,9 +200,14 @@ def bucket_edges(start: int, end: int, by: Bucket, zone: ZoneInfo) -> NDArray[np
     inner: list[int] = []
     if by == "week":
         day -= DAY * day.weekday()
+    elif by == "month":
+        day = day.replace(day=1)
     while day <= last:
         inner.extend(_hours(day, zone) if by == "hour" else (instant(day, 0, zone),))
-        day += DAY * 7 if by == "week" else DAY
+        if by == "month":
+            day = (day + 31 * DAY).replace(day=1)
+        else:
+            day += DAY * 7 if by == "week" else DAY
     return np.array([start, *(e for e in inner if start < e < end), end], np.int64)
 
 

@@ -68,6 +68,7 @@ class Activity:
         errors: conflicts.
         doors: blade door open.
         cut_rows: the cuts one by one, shape (n, 2), in order of start, as they were detected.
+        cut_directions: of each its place in `collector.outline.DIRECTIONS`.
     """
 
     known: Spans
@@ -76,6 +77,7 @@ class Activity:
     errors: Spans
     doors: Spans
     cut_rows: Spans
+    cut_directions: NDArray[np.int64]
 
     @property
     def working(self) -> Spans:
@@ -103,6 +105,7 @@ def activity(outline: NDArray[np.int64], extent: Extent, until: int) -> Activity
         errors=intersect(spans(of[Conflict.kind]), known),
         doors=intersect(spans(of[DoorVisit.kind]), known),
         cut_rows=of[Cut.kind],
+        cut_directions=begun[number == KINDS.index(Cut.kind), 3],
     )
 
 

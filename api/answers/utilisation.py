@@ -31,11 +31,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from api.answers.intervals import Spans, clip, intersect, spans, subtract, total_by_bucket, union
+from api.answers.elements import Elements
+from api.answers.intervals import clip, total_by_bucket
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from api.answers.intervals import Spans
     from api.answers.states import Activity
 
 
@@ -84,19 +86,6 @@ def _ratio(part: int, whole: int) -> float | None:
     return part / whole if whole else None
 
 
-def short_pauses(cut_rows: Spans, busy_gap: int) -> Spans:
-    """The pauses between a cut's end and the next one's start, those below ``busy_gap`` microseconds."""
-    if len(cut_rows) < 2:
-        return spans([])
-    starts, ends = cut_rows[:-1, 1], cut_rows[1:, 0]
-    return spans(np.column_stack((starts, ends))[ends - starts < busy_gap])
-
-
-def busy(act: Activity, busy_gap: int) -> Spans:
-    """Time in use that is known: motor running, and short pauses between cuts."""
-    return intersect(union(union(act.runs, act.cuts), short_pauses(act.cut_rows, busy_gap)), act.known)
-
-
 def utilisation(
     act: Activity, planned: Spans, edges: NDArray[np.int64], busy_gap: int, until: int
 ) -> list[Utilisation]:
@@ -107,10 +96,8 @@ def utilisation(
         increasing times, at least two. busy_gap: longest pause in use, microseconds, itself not in use.
         until: planned time from here on is still to come and counts nowhere.
     """
-    plan = clip(planned, int(edges[0]), min(int(edges[-1]), until))
-    base = intersect(plan, act.known)
-    use = busy(act, busy_gap)
-    columns = (plan, base, intersect(act.working, base), intersect(use, base), subtract(use, plan))
+    found = Elements(act, clip(planned, int(edges[0]), min(int(edges[-1]), until)), busy_gap)
+    columns = (found.plan, found.known, found.cutting, found.in_use, found.extra)
     sums = np.column_stack([total_by_bucket(c, edges) for c in columns]).tolist()
     bounds = edges.tolist()
     return [Utilisation(bounds[i], bounds[i + 1], *row) for i, row in enumerate(sums)]

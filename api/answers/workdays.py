@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from zoneinfo import ZoneInfo
 
-    from api.answers.calendar import ShiftPlan
+    from api.answers.calendar import Shifts
 
 OffDays = Literal["skip", "next", "previous"]
 """What becomes of an occurrence on a day without a shift: it is not due, or moves to a neighbouring working day."""
@@ -20,9 +20,9 @@ FURTHEST = 370
 
 
 class Workdays:
-    """The working days of a shift plan in the site's zone."""
+    """The working days of a plan in the site's zone."""
 
-    def __init__(self, plan: ShiftPlan, zone: ZoneInfo) -> None:
+    def __init__(self, plan: Shifts, zone: ZoneInfo) -> None:
         self._plan = plan
         self.zone = zone
 

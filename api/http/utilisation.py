@@ -7,16 +7,20 @@ from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from pydantic import Field
 
-from api.answers.calendar import bucket_edges
-from api.answers.utilisation import Utilisation, utilisation
+from api.answers.calendar import Bucket, bucket_edges
+from api.answers.measures import Measures
+from api.answers.utilisation import Utilisation
 from api.board import ratios
 from api.desk import Desk
 from api.http.answer import as_csv, settled, wants_csv
 from api.http.asked import period_of, saw_of
 from api.http.fields import Model, PeriodQuery, Ratio, SawPath, Time, also_csv, subject
+from api.sums import Sums
 from collector.facts import iso
 
 LONGEST_DAYS = 400
+LONGEST_SUMMED = 3660
+"""Whole days are kept as sums, so that years of them are added up quickly."""
 
 
 class Ratios(Model):
@@ -36,10 +40,11 @@ class Ratios(Model):
 
 
 class UtilisationBucket(Ratios):
-    """Utilisation of one hour, day or week of the site."""
+    """Utilisation of one hour, shift, day, week or month of the site."""
 
     start: Time
     end: Time
+    shift: str | None = Field(None, description="Name or hours of the shift; null where buckets are no shifts.")
 
 
 class UtilisationAnswer(Model):
@@ -50,7 +55,7 @@ class UtilisationAnswer(Model):
     saw: str
     from_: Time = Field(alias="from")
     to: Time
-    by: Literal["hour", "day", "week"]
+    by: Literal["hour", "shift", "day", "week", "month"]
     busy_gap_seconds: float
     total: Ratios
     buckets: list[UtilisationBucket]
@@ -59,11 +64,13 @@ class UtilisationAnswer(Model):
 class UtilisationQuery(PeriodQuery):
     """How the period is divided."""
 
-    by: Literal["hour", "day", "week"] = Field("day", description="Buckets, in site time; weeks begin on Monday.")
+    by: Literal["hour", "shift", "day", "week", "month"] = Field(
+        "day", description="Buckets, in site time; weeks begin on Monday; shifts are those that began in the period."
+    )
     format: Literal["json", "csv"] | None = Field(None, description="Overrides the Accept header.")
 
 
-def blueprint(desk: Desk) -> APIBlueprint:
+def blueprint(desk: Desk, sums: Sums) -> APIBlueprint:
     """`/saws/{saw}/utilisation`."""
     bp = subject("utilisation")
 
@@ -71,18 +78,11 @@ def blueprint(desk: Desk) -> APIBlueprint:
     def utilisation_of(path: SawPath, query: UtilisationQuery) -> Response:
         """Availability, allocation efficiency, utilization efficiency and coverage of a period."""
         saw = saw_of(desk, path.saw)
-        start, end = period_of(desk, query, LONGEST_DAYS)
-        edges = bucket_edges(start, end, query.by, desk.zone)
-        entry = desk.book.now(saw.name)
-        extent = desk.extent(saw.name, entry)
-        now = desk.now()
-        act = desk.activity(saw.name, start, end, extent.last or now, entry)
-        plan, until = desk.planned(start, end), extent.counted_until(now)
-        gap = desk.site.busy_gap
-        buckets = [_row(u) for u in utilisation(act, plan, edges, gap, until)]
+        start, end = period_of(desk, query, LONGEST_DAYS if query.by in {"hour", "shift"} else LONGEST_SUMMED)
+        buckets = _shifts(saw.name, start, end) if query.by == "shift" else _buckets(saw.name, start, end, query.by)
         if wants_csv(query.format):
             return as_csv(f"{saw.name}-utilisation", list(UtilisationBucket.model_fields), buckets)
-        (whole,) = utilisation(act, plan, np.array([start, end]), gap, until)
+        whole = Measures.of(sums.measures(saw.name, np.array([start, end], np.int64))[0])
         return settled(
             {
                 "saw": saw.name,
@@ -90,13 +90,26 @@ def blueprint(desk: Desk) -> APIBlueprint:
                 "to": iso(end),
                 "by": query.by,
                 "busy_gap_seconds": desk.site.busy_gap_seconds,
-                "total": ratios(whole),
+                "total": ratios(whole.utilisation(start, end)),
                 "buckets": buckets,
             }
         )
 
+    def _buckets(saw: str, start: int, end: int, by: Bucket) -> list[dict[str, Any]]:
+        edges = bucket_edges(start, end, by, desk.zone)
+        rows = zip(edges[:-1].tolist(), edges[1:].tolist(), sums.measures(saw, edges), strict=True)
+        return [_row(Measures.of(row).utilisation(a, b)) for a, b, row in rows]
+
+    def _shifts(saw: str, start: int, end: int) -> list[dict[str, Any]]:
+        found = sums.shifts(saw, desk.day(start), desk.day(end - 1))
+        return [
+            _row(s.measures.utilisation(s.start, s.end), s.shift.name or s.shift.clock)
+            for s in found
+            if start <= s.start < end
+        ]
+
     return bp
 
 
-def _row(use: Utilisation) -> dict[str, Any]:
-    return {"start": iso(use.start), "end": iso(use.end), **ratios(use)}
+def _row(use: Utilisation, shift: str | None = None) -> dict[str, Any]:
+    return {"start": iso(use.start), "end": iso(use.end), "shift": shift, **ratios(use)}

@@ -32,6 +32,7 @@ from collector.book.entries import (
 )
 from collector.book.outline import outline
 from collector.book.rows import FROM_ROW, TABLES, order, to_row
+from collector.book.sums import strike
 from collector.book.upgrade import upgrade
 from collector.facts import SECOND, Conflict, Cut, Fact, Run, State
 from collector.marks import corrected_facts
@@ -118,8 +119,10 @@ class Book:
         self.close()
 
     @contextmanager
-    def saying(self, saw: str) -> Iterator[tuple[Connection, int]]:
+    def saying(self, saw: str, about: tuple[int, int] | None = None) -> Iterator[tuple[Connection, int]]:
         """A durable write transaction for what a person says about a saw, and the saw's key; readers learn of it.
+
+        ``about``: from when to when facts count differently by what was said.
 
         Raises:
             BookError: the saw is not registered.
@@ -130,6 +133,8 @@ class Book:
             connection.execute(_NEXT_REVISION)
             value = connection.execute(select(schema.revision.c.value)).scalar_one()
             connection.execute(_TOUCH, {"saw": saw_id, "value": value})
+            if about is not None:
+                strike(connection, [(saw_id, *about)])
 
     # Saws
 
@@ -186,6 +191,7 @@ class Book:
             value = connection.execute(select(schema.revision.c.value)).scalar_one()
             if touched:
                 connection.execute(_TOUCH, [{"saw": saw_id, "value": value} for saw_id in sorted(touched)])
+            strike(connection, [change for saw_id, entry in entries for change in _changed(saw_id, entry)])
 
     def commit_if_same(self, entry: SawCommit, before: Sequence[Fact]) -> bool:
         """Writes an entry that replaces a period, if the period's detected facts are still those of ``before``.
@@ -213,6 +219,7 @@ class Book:
             connection.execute(_NEXT_REVISION)
             value = connection.execute(select(schema.revision.c.value)).scalar_one()
             connection.execute(_TOUCH, {"saw": saw_id, "value": value})
+            strike(connection, _changed(saw_id, entry))
             return True
 
     def checkpoint(self, saw: str) -> Checkpoint | None:
@@ -532,6 +539,15 @@ def _write_facts(connection: Connection, batch: Sequence[tuple[int, SawCommit]])
         connection.execute(_DELETE_RESTS, emptied)
     if rests := [{"saw_id": saw_id, "at_us": at} for saw_id, e in batch for at in e.rests]:
         connection.execute(insert(schema.rest), rests)
+
+
+def _changed(saw_id: int, entry: SawCommit) -> list[tuple[int, int, int | None]]:
+    """From when to when an entry changes facts."""
+    starts = [f.start for f in entry.amended] + ([] if entry.replace_from_us is None else [entry.replace_from_us])
+    if not starts:
+        return []
+    # What an amended fact was before may have reached farther than it does now.
+    return [(saw_id, min(starts), None if entry.amended else entry.replace_to_us)]
 
 
 def _write_standing(connection: Connection, batch: Sequence[tuple[int, SawCommit]]) -> None:

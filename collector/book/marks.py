@@ -135,7 +135,7 @@ class Marks:
         Raises:
             BookError: the saw is not registered.
         """
-        with self._book.saying(new.saw) as (connection, saw_id):
+        with self._book.saying(new.saw, _about(new)) as (connection, saw_id):
             same = (
                 mark.c.saw_id == saw_id,
                 mark.c.kind == new.kind.value,
@@ -170,7 +170,7 @@ class Marks:
         if found is None or found.withdrawn is not None:
             return found
         try:
-            with self._book.saying(saw_name) as (connection, _):
+            with self._book.saying(saw_name, _about(found)) as (connection, _):
                 values = {"mark_id": mark_id, "who": who, "said_us": at}
                 connection.execute(insert(mark_withdrawn).values(values))
         except IntegrityError:  # somebody else was quicker
@@ -198,6 +198,11 @@ class Marks:
         )
         with reading(self._book.engine) as connection:
             return [_mark(saw_name, row, _withdrawal(row)) for row in connection.execute(query)]
+
+
+def _about(said: Mark) -> tuple[int, int]:
+    """From when to when facts count differently by a mark: the cut that it is about may be twice as long."""
+    return said.start - 2 * LONGEST_US, said.end + 2 * LONGEST_US
 
 
 def _withdrawal(row: Any) -> Withdrawal | None:

@@ -8,6 +8,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from api.answers.calendar import Shift, ShiftPlan
+from api.answers.energy import Supply
 from api.site import BladeRules, Site
 from collector.detect.settings import DetectSettings
 from dashboard.config import kinds
@@ -56,6 +57,7 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     busy_gap = utilisation.take("busy_gap_seconds", kinds.number(0, 3600, "seconds"), 180.0)
     utilisation.close()
     blades = _blades(document, saws)
+    supply = _energy(document)
     stores = _stores(document, folder)
     web = _web(document)
     detection = _detection(document)
@@ -63,7 +65,7 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     document.close()
     if document.faults:
         raise ConfigError(document.faults)
-    shop = Site(**site, saws=titles(saws), shifts=plan, busy_gap_seconds=busy_gap, blades=blades)
+    shop = Site(**site, saws=titles(saws), shifts=plan, busy_gap_seconds=busy_gap, blades=blades, supply=supply)
     return Settings(shop, saws, broker, stores, web, detection, alerts)
 
 
@@ -152,12 +154,13 @@ def _shifts(document: Document) -> ShiftPlan:
                 "either days, for every week, or dates, for shifts that stand in place of the weekday's",
             )
         start, end = table.take("start", kinds.clock), table.take("end", kinds.clock)
+        name = table.take("name", kinds.text("what people call the shift", 40), "")
         breaks = table.take("breaks", kinds.listed(kinds.span, 'spans of time such as ["09:30-09:45"]'), ())
         table.close()
         if not (start and end):  # faulty, and reported
             continue
         try:
-            shift = Shift.parse(f"{start}-{end}", breaks)
+            shift = Shift.parse(f"{start}-{end}", breaks, name)
         except ValueError as error:
             table.fault(
                 "breaks" if "break" in str(error) else "end",
@@ -187,6 +190,20 @@ def _blades(document: Document, saws: tuple[Saw, ...]) -> BladeRules:
     )
     table.close()
     return rules
+
+
+def _energy(document: Document) -> Supply:
+    table = document.table("energy")
+    usual = Supply()
+    factor = kinds.number(0, 1, "", above=True)
+    supply = Supply(
+        volts=table.take("volts", kinds.number(0, 1000, "V", above=True), usual.volts),
+        phases=table.take("phases", kinds.whole(1, 3), usual.phases),
+        cutting_factor=table.take("power_factor_cutting", factor, usual.cutting_factor),
+        idle_factor=table.take("power_factor_idle", factor, usual.idle_factor),
+    )
+    table.close()
+    return supply
 
 
 def _stores(document: Document, folder: Path) -> Stores:

@@ -1,0 +1,332 @@
+"""Figures over any time: kept sums of days that are over, and the rest reckoned from the facts.
+
+Both give the same numbers (a tested law), so it never matters which days are kept. A `Keeper` reckons missing days in
+the background, one short transaction each; who asks never waits for it and never does its work.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import threading
+import time
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from api.answers.calendar import DAY, instant, planned, shift_bounds, shift_work, site_date
+from api.answers.elements import Reason
+from api.answers.energy import MEMORY
+from api.answers.measures import NAMES, Measures, Stretch, longest, measures
+from api.answers.states import activity
+from collector.book.loads import loads
+from collector.book.sums import REACH_US, WHOLE_DAY, DaySum
+from collector.book.sums import Sums as SumBook
+from collector.facts import SECOND
+from collector.outline import OPEN
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from api.answers.calendar import Shift
+    from api.answers.states import Activity
+    from api.desk import Desk
+
+log = logging.getLogger(__name__)
+
+VERSION = 1
+"""Raise it whenever the same facts are to give other numbers: kept sums of before are then reckoned anew."""
+
+SETTLED = REACH_US + 600 * SECOND
+"""A day is kept once it is over for so long: no commit of ordinary life touches it any more."""
+
+AGAIN = 600 * SECOND
+"""A day into which a fact reaches that is still going on cannot be kept yet; it is looked at again after this."""
+
+LOOK_SECONDS = 60.0
+STEP_SECONDS = 0.02
+"""Pause after each day, and at least twice as long as the day took: live work goes first."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftFigures:
+    """A shift that began on a day, and its measures."""
+
+    day: dt.date
+    shift: Shift
+    start: int
+    end: int
+    measures: Measures
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    """What one saw did in a period, ready to be reckoned with."""
+
+    act: Activity
+    loads: NDArray[np.int64]
+    until: int
+    going_on: int
+    """Start of the earliest fact that has no end yet."""
+
+
+class Sums:
+    """Figures of a site's saws; safe to use from many threads."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.book = SumBook(desk.book.engine)
+        self._bases: dict[tuple[tuple[Shift, ...], ...], str] = {}
+
+    # Asking
+
+    def measures(self, saw: str, edges: NDArray[np.int64], *, kept: bool = True) -> NDArray[np.int64]:
+        """Measures of each bucket ``[edges[i], edges[i + 1])``, shape (buckets, len(NAMES)).
+
+        Args:
+            saw: name of the saw.
+            edges: increasing times, at least two.
+            kept: False reckons all of it from the facts.
+        """
+        out = np.zeros((len(edges) - 1, len(NAMES)), np.int64)
+        rest = [(int(edges[0]), int(edges[-1]))]
+        if kept:
+            rows, ends = self._kept(saw, int(edges[0]), int(edges[-1]))
+            inside = np.searchsorted(edges, rows[:, 0], side="right") - 1
+            whole = ends <= edges[np.minimum(inside + 1, len(edges) - 1)]
+            np.add.at(out, inside[whole], rows[whole, 1:])
+            rest = _between(rest[0], np.column_stack((rows[whole, 0], ends[whole])).tolist())
+        for start, end in rest:
+            of = edges[(edges > start) & (edges < end)]
+            part = np.array([start, *of.tolist(), end], np.int64)
+            first = int(np.searchsorted(edges, start, side="right")) - 1
+            out[first : first + len(part) - 1] += self._direct(saw, part)
+        return out
+
+    def shifts(self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True) -> list[ShiftFigures]:
+        """Every shift that began on the days from ``first`` to ``last`` and before now, in order."""
+        zone, now = self.desk.zone, self.desk.now()
+        start, end = instant(first, 0, zone), instant(last + DAY, 0, zone)
+        known = {(s.start, s.part): s for s in self.book.shifts(saw, start, end)} if kept else {}
+        out: list[ShiftFigures] = []
+        missing: list[dt.date] = []
+        day = first
+        while day <= last:
+            shifts, at = self.desk.plan.shifts_on(day), instant(day, 0, zone)
+            rows = [known.get((at, i + 1)) for i in range(len(shifts))]
+            basis = self._basis(day)
+            if not all(r is not None and r.basis == basis for r in rows):
+                missing.append(day)
+            else:
+                for shift, row in zip(shifts, rows, strict=True):
+                    assert row is not None
+                    out.append(ShiftFigures(day, shift, *shift_bounds(day, shift, zone), Measures(*row.numbers)))
+            day += DAY
+        for a, b in _runs(missing):
+            facts = self._facts(saw, instant(a, 0, zone), instant(b + 2 * DAY, 0, zone))
+            out += [s for d in _days(a, b) for s in self._of_shifts(facts, d) if s.start < now]
+        return sorted(out, key=lambda s: (s.day, s.start, s.end))
+
+    def longest(self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True) -> list[Stretch]:
+        """The longest stretches of planned time not used, a few of each day and reason; in order of time."""
+        zone = self.desk.zone
+        start, end = instant(first, 0, zone), instant(last + DAY, 0, zone)
+        out: list[Stretch] = []
+        known: set[dt.date] = set()
+        for at, basis, rows in self.book.stretches(saw, start, end) if kept else ():
+            day = site_date(at, zone)
+            if basis == self._basis(day) and isinstance(rows, list):
+                known.add(day)
+                out += [Stretch(Reason(why), a, b) for why, a, b in rows]
+        for a, b in _runs([d for d in _days(first, last) if d not in known]):
+            edges = np.array([instant(d, 0, zone) for d in _days(a, b + DAY)], np.int64)
+            facts = self._facts(saw, int(edges[0]), int(edges[-1]))
+            out += self._longest(facts, edges)
+        return sorted(out, key=lambda s: (s.start, s.why))
+
+    # Keeping
+
+    def missing(self, saw: str, bases: dict[int, str]) -> Iterator[dt.date]:
+        """Days of a saw that are over and not kept, the newest first.
+
+        Args:
+            saw: name of the saw.
+            bases: basis of each kept day by its start.
+        """
+        desk, now = self.desk, self.desk.now()
+        extent = desk.extent(saw, desk.book.now(saw), kept=0)
+        if extent.first is None:
+            return
+        day, oldest = site_date(now, desk.zone), site_date(extent.first, desk.zone)
+        while day >= oldest:
+            if self._until(day) + SETTLED <= now and bases.get(instant(day, 0, desk.zone)) != self._basis(day):
+                yield day
+            day -= DAY
+
+    def keep(self, saw: str, day: dt.date) -> bool:
+        """Reckon a day that is over and keep it; False where a fact that reaches into it is still going on."""
+        zone = self.desk.zone
+        start, end, until = instant(day, 0, zone), instant(day + DAY, 0, zone), self._until(day)
+        with self.book.making(saw) as rows:
+            facts = self._facts(saw, start, until)
+            if facts.going_on < until + REACH_US:
+                return False
+            edges = np.array([start, end], np.int64)
+            stretches = [(s.why, s.start, s.end) for s in self._longest(facts, edges)]
+            basis = self._basis(day)
+            rows.append(DaySum(start, WHOLE_DAY, until, basis, self._reckon(facts, edges)[0].tolist(), stretches))
+            for i, shift in enumerate(self._of_shifts(facts, day)):
+                numbers = [getattr(shift.measures, name) for name in NAMES]
+                rows.append(DaySum(start, i + 1, until, basis, numbers))
+        return True
+
+    # Inside
+
+    def _until(self, day: dt.date) -> int:
+        """When a day and all shifts that began on it are over."""
+        zone = self.desk.zone
+        ends = [shift_bounds(day, shift, zone)[1] for shift in self.desk.plan.shifts_on(day)]
+        return max([instant(day + DAY, 0, zone), *ends])
+
+    def _basis(self, day: dt.date) -> str:
+        """What a day's sums depend on besides facts: its plan (last night's shift reaches in), and settings."""
+        plan = self.desk.plan.history
+        key = (plan.shifts_on(day - DAY), plan.shifts_on(day))
+        found = self._bases.get(key)
+        if found is None:
+            site = self.desk.site
+            text = repr((VERSION, site.zone, site.busy_gap, key))
+            found = self._bases[key] = hashlib.blake2b(text.encode(), digest_size=12).hexdigest()
+        return found
+
+    def _kept(self, saw: str, start: int, end: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Kept rows of the days that start in a period, and when those days end."""
+        zone = self.desk.zone
+        rows, bases = self.book.days(saw, start, end)
+        days = [site_date(at, zone) for at in rows[:, 0].tolist()]
+        good = np.array([b == self._basis(d) for b, d in zip(bases, days, strict=True)], np.bool_)
+        nexts = rows[1:, 0].tolist()
+        ends = [
+            nexts[i] if i < len(nexts) and days[i + 1] - d == DAY else instant(d + DAY, 0, zone)
+            for i, d in enumerate(days)
+        ]
+        return rows[good], np.array(ends, np.int64)[good]
+
+    def _direct(self, saw: str, edges: NDArray[np.int64]) -> NDArray[np.int64]:
+        return self._reckon(self._facts(saw, int(edges[0]), int(edges[-1])), edges)
+
+    def _facts(self, saw: str, start: int, end: int) -> _Facts:
+        """Facts of a period and everything beside it that can count in it."""
+        desk = self.desk
+        entry = desk.book.now(saw)
+        extent, now, gap = desk.extent(saw, entry, kept=0), desk.now(), desk.site.busy_gap
+        outline = desk.book.outline(saw, start - gap, end + gap)
+        last = extent.last or now
+        going_on = outline[outline[:, 2] == OPEN, 1]
+        return _Facts(
+            activity(outline, extent, last),
+            loads(desk.book, saw, start - MEMORY, end),
+            extent.counted_until(now),
+            int(going_on.min(initial=OPEN)),
+        )
+
+    def _reckon(self, facts: _Facts, edges: NDArray[np.int64]) -> NDArray[np.int64]:
+        plan = planned(self.desk.plan.history, self.desk.zone, int(edges[0]), int(edges[-1]))
+        return measures(facts.act, facts.loads, plan, edges, self.desk.site.busy_gap, facts.until)
+
+    def _longest(self, facts: _Facts, days: NDArray[np.int64]) -> list[Stretch]:
+        plan = planned(self.desk.plan.history, self.desk.zone, int(days[0]), int(days[-1]))
+        return longest(facts.act, plan, days, self.desk.site.busy_gap, facts.until)
+
+    def _of_shifts(self, facts: _Facts, day: dt.date) -> list[ShiftFigures]:
+        desk, out = self.desk, []
+        for shift in desk.plan.shifts_on(day):
+            start, end = shift_bounds(day, shift, desk.zone)
+            work, edges = shift_work(day, shift, desk.zone), np.array([start, end], np.int64)
+            row = measures(facts.act, facts.loads, work, edges, desk.site.busy_gap, facts.until)[0]
+            out.append(ShiftFigures(day, shift, start, end, Measures.of(row)))
+        return out
+
+
+class Keeper:
+    """Keeps the sums of days that are over, in a thread of its own; several at once do no harm."""
+
+    def __init__(self, sums: Sums) -> None:
+        self._sums = sums
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._waiting: dict[tuple[str, dt.date], int] = {}
+
+    def start(self, seconds: float = LOOK_SECONDS) -> None:
+        """Begins; looks for missing days every so many seconds."""
+        self._thread = threading.Thread(target=self._run, args=(seconds,), name="kerfbook-sums", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ends the thread; the day in hand is finished."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(15)
+
+    def round(self) -> int:
+        """Keeps every day that is missing now; returns how many were kept."""
+        desk, kept = self._sums.desk, 0
+        now = desk.now()
+        self._waiting = {key: at for key, at in self._waiting.items() if now - at < AGAIN}
+        bases = self._sums.book.bases(-(2**62), now)
+        for saw in desk.saws:
+            for day in list(self._sums.missing(saw, bases.get(saw, {}))):
+                if self._stop.is_set():
+                    return kept
+                if (saw, day) in self._waiting:
+                    continue
+                begun = time.monotonic()
+                if self._sums.keep(saw, day):
+                    kept += 1
+                else:
+                    self._waiting[saw, day] = now
+                if self._thread is not None:
+                    self._stop.wait(max(STEP_SECONDS, 2 * (time.monotonic() - begun)))
+        return kept
+
+    def _run(self, seconds: float) -> None:
+        failing, wait = False, 0.0
+        while not self._stop.wait(wait):
+            wait = seconds
+            try:
+                self.round()
+                failing = False
+            except Exception:  # a database that is away for a while must not end the keeping for ever
+                if not failing:
+                    log.exception("sums of days could not be kept; it goes on trying")
+                failing = True
+
+
+def _days(first: dt.date, last: dt.date) -> list[dt.date]:
+    return [first + i * DAY for i in range((last - first).days + 1)]
+
+
+def _runs(days: Sequence[dt.date]) -> list[tuple[dt.date, dt.date]]:
+    """First and last day of each run of days that follow one another."""
+    if not days:
+        return []
+    breaks = [i + 1 for i, (a, b) in enumerate(pairwise(days)) if b - a != DAY]
+    bounds = [0, *breaks, len(days)]
+    return [(days[a], days[b - 1]) for a, b in pairwise(bounds)]
+
+
+def _between(whole: tuple[int, int], parts: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
+    """What of a period lies in none of the parts, which are in order and disjoint."""
+    out, at = [], whole[0]
+    for start, end in parts:
+        if start > at:
+            out.append((at, start))
+        at = end
+    if at < whole[1]:
+        out.append((at, whole[1]))
+    return out
