@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 _SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
-_STATE = b"kerfbook detector 1\n"  # raise it when what a state holds changes: an old one is then derived again
+_STATE = b"kerfbook detector 2\n"  # raise it when what a state holds changes: an old one is then derived again
 _KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open
 _DOOR_OPEN = 0
 
@@ -75,6 +75,7 @@ class Detector:
         self._sure = -(1 << 62)  # what starts before this was returned for good
         self._doors_until = -(1 << 62)  # door visits that ended before this were returned for good
         self._outlook: Outlook | None = None
+        self._at_door: list[Fact] = []  # what the outlook means for the door
 
     def feed(self, trace: Trace) -> None:
         """Takes readings, each signal in order of time and later than all that it was fed before."""
@@ -126,7 +127,7 @@ class Detector:
 
     def dump(self) -> bytes:
         """The state, to go on from exactly here."""
-        return _STATE + zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None}, protocol=5), 1)
+        return _STATE + zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None, "_at_door": []}, protocol=5), 1)
 
     # facts
 
@@ -146,6 +147,7 @@ class Detector:
     def _look(self) -> Outlook:
         if self._outlook is None:
             self._outlook = self._motor.outlook()
+            self._at_door = self._door_facts(self._outlook)
         return self._outlook
 
     def _tail(self, outlook: Outlook) -> list[Fact]:
@@ -156,8 +158,7 @@ class Detector:
             if under_load is not None and going_on:
                 tail.append(replace(self._cut_fact(MotorCut(under_load, run)), end=None))
             tail.append(_run_fact(self.saw, run, more=len(outlook.cuts) + going_on))
-        tail += self._door_facts(outlook)
-        return tail
+        return tail + self._at_door
 
     def _door_facts(self, outlook: Outlook) -> list[Fact]:
         assert self.consumed is not None
@@ -208,7 +209,7 @@ class Detector:
             raise ValueError("no reading has been fed yet: there is no present state")
         at, outlook = self.consumed, self._look()
         state, since = self._motor.state(outlook, at)
-        open_conflicts = [f for f in self._door_facts(outlook) if isinstance(f, Conflict) and f.end is None]
+        open_conflicts = [f for f in self._at_door if isinstance(f, Conflict) and f.end is None]
         if open_conflicts:
             state, since = State.ERROR, open_conflicts[0].start
         door, lock = self._door.at(at), self._lock.at(at)

@@ -91,6 +91,7 @@ class Passage(NamedTuple):
 class _Chain(NamedTuple):
     before: _Chain | None
     passage: Passage
+    first: Passage  # of the whole chain
 
 
 class _Reading(NamedTuple):
@@ -263,16 +264,15 @@ class Labels:
 
     def settle(self, now: int) -> list[Passage]:
         """Takes out the passages on which all readings agree, or those of the best where they never will."""
-        chain = self.readings[0].chain
-        if chain is None and len(self.readings) == 1:
-            return []
         if now - self._start < SPIN_UP_US:
             return []  # it may all turn out to have been spin-up
-        if any(r.chain is not chain for r in self.readings[1:]):
-            firsts = [_first(r.chain) for r in self.readings]
-            if now - min(p.end for p in firsts if p is not None) < _UNDECIDED_US:
-                return []
-            self.readings = self.readings[:1]
+        chain = self.readings[0].chain
+        for r in self.readings:
+            if r.chain is not chain:
+                if now - min(r.chain.first.end for r in self.readings if r.chain is not None) < _UNDECIDED_US:
+                    return []
+                self.readings = self.readings[:1]
+                break
         if chain is None:
             return []
         self.readings = [r._replace(chain=None) for r in self.readings]
@@ -280,12 +280,11 @@ class Labels:
 
     def earliest(self, now: int) -> int:
         """µs before which no passage can start that is not taken out yet; ``now``: start of the open segment."""
-        starts = [now]
         for r in self.readings:
-            first = _first(r.chain)
-            starts += [] if first is None else [first.start]
-            starts += [] if r.cutting is None else [r.cutting.start]
-        return min(starts)
+            first = r.cutting if r.chain is None else r.chain.first
+            if first is not None and first.start < now:
+                now = first.start
+        return now
 
     def best(self) -> tuple[list[Passage], Passage | None, float | None]:
         """The best reading now: passages not yet taken out, the one under way if any, the newest idle level (mA)."""
@@ -337,7 +336,7 @@ def _idle(s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Read
 def _grown(option: _Option, s: Segment) -> _Reading:
     """The reading that an option makes."""
     r, p = option.of, option.load
-    chain = r.chain if option.done is None else _Chain(r.chain, option.done)
+    chain = r.chain if option.done is None else _chained(r.chain, option.done)
     if p is None:
         return _Reading(option.price, None, s.tail, s.tail_brief, s.end, s.tail, option.jumped, chain)
     low, lasted = p.low, p.lasted
@@ -352,13 +351,12 @@ def _grown(option: _Option, s: Segment) -> _Reading:
 def _split(r: _Reading, end: int, start: int) -> _Reading:
     if r.cutting is None:
         return r
-    over = _Chain(r.chain, r.cutting._replace(end=end)) if r.cutting.n else r.chain
+    over = _chained(r.chain, r.cutting._replace(end=end)) if r.cutting.n else r.chain
     return r._replace(cutting=r.cutting._replace(start=start, end=start, total=0, n=0, top=0), chain=over)
 
 
-def _first(chain: _Chain | None) -> Passage | None:
-    found = _passages(chain)
-    return found[0] if found else None
+def _chained(chain: _Chain | None, passage: Passage) -> _Chain:
+    return _Chain(chain, passage, passage if chain is None else chain.first)
 
 
 def _passages(chain: _Chain | None) -> list[Passage]:

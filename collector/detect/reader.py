@@ -94,7 +94,7 @@ class Reader:
         before = first + self.interval * np.arange(-pad, 0)
         self.window = Window(-pad, np.concatenate((before, t)), np.concatenate((np.full(pad, self.first_level), y)))
         self._walked: _Walk | None = None  # None until the first segment's head is known
-        self._breaks = self._silences(t, 1)
+        self._breaks = self._silences(t, 1)  # before anything is walked
         self._steps: list[Step] = []  # certain, and not yet read
         self._blocks = -1  # whole blocks of samples when it was last read
         self._ahead: tuple[tuple[Step, ...], _Walk] | None = None  # the last preview's steps up to the first unread
@@ -109,11 +109,12 @@ class Reader:
     def feed(self, t: Ints, y: Ints) -> list[Passage]:
         """Takes samples (µs, mA); returns the passages that became certain, in order."""
         if len(t):
-            breaks = self._silences(np.concatenate((self.window.t[-1:], t)), self.window.count)
-            self._breaks += breaks
-            if breaks:
+            if int(t[-1]) - int(self.window.t[-1]) > self._settings.silence_us:
+                breaks = self._silences(np.concatenate((self.window.t[-1:], t)), self.window.count)
                 self._ahead = None
-                if self._walked is not None:
+                if self._walked is None:
+                    self._breaks += breaks
+                else:
                     self._walked.breaks = self._walked.breaks + breaks
             self.window.append(t, y)
         if self.window.count // BLOCK == self._blocks:

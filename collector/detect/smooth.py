@@ -94,10 +94,12 @@ def _few_middles(ma: list[int]) -> list[int]:
     """What `Smooth._middles` does, for few samples, where plain numbers are faster than arrays."""
     out = []
     for i in range(2, len(ma) - 2):
-        a, b, c = ma[i - 1], ma[i], ma[i + 1]
-        middle = max(min(a, b), min(max(a, b), c))
-        around = max(abs(middle - ma[i - 2]), abs(middle - ma[i + 2]))
-        if around > _FAR_OFF * middle + _FAR_OFF_MA:
+        low, high, c = ma[i - 1], ma[i], ma[i + 1]
+        if low > high:
+            low, high = high, low
+        middle = low if c < low else high if c > high else c
+        near = _FAR_OFF * middle + _FAR_OFF_MA
+        if not (-near <= middle - ma[i - 2] <= near and -near <= middle - ma[i + 2] <= near):
             five = sorted(ma[i - 2 : i + 3])[2]
             if abs(middle - five) > _FAR_OFF * five + _FAR_OFF_MA:
                 middle = five

@@ -45,13 +45,11 @@ class Step(NamedTuple):
 
 
 class _Top(NamedTuple):
-    """An extreme of a filter's output in a stretch beyond the limit."""
+    """An extreme of a filter's output beyond the limit."""
 
     place: int
     up: bool
     size: int
-    start: int
-    end: int
 
 
 @dataclass(slots=True)
@@ -141,11 +139,10 @@ class StepFinder:
         count = window.count if last else (self._sigmas_from + len(self._sigmas)) * BLOCK
         known = count
         for search in self._searches:
-            found = self._search(window, search, min(count - search.w + 1, known), close=last)
+            narrower = None if search is self._short else self._narrower(search.w)
+            found = self._search(window, search, min(count - search.w + 1, known), narrower, close=last)
             # a wider filter waits for what the narrower ones say of the places round its own
             known = min(known, search.upto if last else search.upto - self._short.w)
-            if search is not self._short:
-                found = self._unexplained(found, search.w)
             self._pending += [
                 Step(t.place, t.up, search.w) for t in found if not self._ripples(window, t.place, t.size, search.w)
             ]
@@ -157,20 +154,13 @@ class StepFinder:
         self.settled = settled
         return done
 
-    def _unexplained(self, found: list[_Top], width: int) -> list[_Top]:
-        """The steps of a wider filter that no step of a narrower one in the same direction explains."""
-        if not found:
-            return found
-        near = self._short.w
-        ups = sorted(s.place for s in self._pending if s.up and s.width < width)
-        downs = sorted(s.place for s in self._pending if not s.up and s.width < width)
-        new = []
-        for top in found:
-            known = ups if top.up else downs
-            k = bisect_left(known, top.start - near)
-            if k == len(known) or known[k] >= top.end + near:
-                new.append(top)
-        return new
+    def _narrower(self, width: int) -> tuple[list[int], list[int]]:
+        """Places of the steps down and of those up that narrower filters found."""
+        found: tuple[list[int], list[int]] = ([], [])
+        for s in self._pending:
+            if s.width < width:
+                found[s.up].append(s.place)
+        return sorted(found[0]), sorted(found[1])
 
     def rewind(self, place: int) -> None:
         """The window ends at a place before which it was searched: search its end anew."""
@@ -182,7 +172,7 @@ class StepFinder:
     def guess(self, window: Window) -> list[Step]:
         """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
         w = self._short.w
-        tops = self._search(window, _Search(w, self._short.upto), window.count - w + 1, close=True)
+        tops = self._search(window, _Search(w, self._short.upto), window.count - w + 1, None, close=True)
         ahead = [Step(t.place, t.up, w) for t in tops if not self._ripples(window, t.place, t.size, w)]
         return _in_order([*self._pending, *ahead])
 
@@ -234,8 +224,18 @@ class StepFinder:
         left, here, right = window.sums[i - k : i + k + 1 : k].tolist()
         return bool(size < _RIPPLE * (min(here - left, right - here) / k - self._floors[block]) * w)
 
-    def _search(self, window: Window, search: _Search, end: int, *, close: bool) -> list[_Top]:
-        start, w = search.upto, search.w
+    def _search(
+        self, window: Window, search: _Search, end: int, narrower: tuple[list[int], list[int]] | None, *, close: bool
+    ) -> list[_Top]:
+        """The steps before place ``end``; of a wider filter those that no ``narrower`` one of the same direction explains."""
+        start, w, near = search.upto, search.w, self._short.w
+
+        def explained(lo: int, hi: int, *, up: bool) -> bool:
+            if narrower is None:
+                return False
+            k = bisect_left(narrower[up], start + lo - near)
+            return k < len(narrower[up]) and narrower[up][k] < start + hi + near
+
         if end <= start:
             return []
         # one place more at the front: a neighbour to compare with
@@ -257,12 +257,14 @@ class StepFinder:
         for first, last in zip(firsts, lasts, strict=True):
             lo, hi, upwards = int(beyond[first]), int(beyond[last - 1]) + 1, bool(up[first])
             while hi - lo > _LONGEST * w:
-                found += _tops(size, start, (lo, lo + _LONGEST * w), w, up=upwards)
+                if not explained(lo, lo + _LONGEST * w, up=upwards):
+                    found += _tops(size, start, (lo, lo + _LONGEST * w), w, up=upwards)
                 lo += _LONGEST * w
             if hi == n and not close:
                 search.upto = start + lo
                 break
-            found += _tops(size, start, (lo, hi), w, up=upwards)
+            if not explained(lo, hi, up=upwards):
+                found += _tops(size, start, (lo, hi), w, up=upwards)
         return found
 
     def _limits(self, start: int, end: int, w: int) -> NDArray[np.int64] | int:
@@ -298,8 +300,7 @@ def _tops(size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *,
                 around = size[other - 1 : other + 2]
                 if int(around.max()) == int(size[other]):
                     tops.append(other)
-    start -= 1
-    return [_Top(start + at, up, int(size[at]), start + lo, start + hi) for at in tops]
+    return [_Top(start - 1 + at, up, int(size[at])) for at in tops]
 
 
 def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -77,8 +77,10 @@ class SwitchLog:
 
     def at(self, when: int) -> int | None:
         """The newest position at a time, None if unknown."""
-        spell = self.spells(when, when + 1)
-        return spell[0][2] if spell else None
+        if self.heard is None or when >= self.heard + self._stale:
+            return None
+        k = bisect_right(self._t, when)
+        return self._v[k - 1] if k else None
 
     def steady(self, value: int, now: int) -> list[tuple[int, int | None]]:
         """Periods (start, end) in that position, shorter interruptions than the bounce time ignored.
