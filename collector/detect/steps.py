@@ -227,7 +227,7 @@ class StepFinder:
     def _search(
         self, window: Window, search: _Search, end: int, narrower: tuple[list[int], list[int]] | None, *, close: bool
     ) -> list[_Top]:
-        """The steps before place ``end``; of a wider filter those that no ``narrower`` one of the same direction explains."""
+        """The steps before ``end``; of a wider filter those that none of the ``narrower`` ones that way explains."""
         start, w, near = search.upto, search.w, self._short.w
 
         def explained(lo: int, hi: int, *, up: bool) -> bool:
