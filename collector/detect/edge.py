@@ -30,7 +30,8 @@ def edge_time(window: Window, place: int, width: int, before: float, after: floa
         if walk < least:
             least, at = walk, k + 1
     at = min(at, window.count - 1)
-    oldest, left, right = window.t[at - 2 - base : at + 1 - base].tolist()
+    times: list[int] = window.t[at - 2 - base : at + 1 - base].tolist()
+    oldest, left, right = times
     interval = right - left
     if interval > 3 * max(left - oldest, 1):
         return (left + right) // 2  # in a hole: nobody knows better
