@@ -14,6 +14,7 @@ from api.board import Board
 from api.desk import Clock, Desk, TraceReader
 from api.http import (
     alerts,
+    at_hand,
     blade_books,
     blade_said,
     blade_wear,
@@ -21,6 +22,7 @@ from api.http import (
     calibration,
     cuts,
     facts,
+    faults,
     feeds,
     health,
     maintenance,
@@ -127,6 +129,8 @@ def create_api(
         blade_wear.blueprint(desk, rack),
         blade_books.blueprint(desk, rack),
         saw_blade.blueprint(desk, rack),
+        faults.blueprint(desk),
+        at_hand.blueprint(desk, board, rack, tending),
         refusals.blueprint(desk),
         stream.blueprint(live),
         maintenance.blueprint(tending),

@@ -13,6 +13,7 @@ from dashboard.pages.headers import add_headers
 from dashboard.pages.labels import label_pages
 from dashboard.pages.logbook import logbook_pages
 from dashboard.pages.plotly import plotly_pages
+from dashboard.pages.saw import saw_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.setup import setup_pages
 from dashboard.pages.start import start_pages
@@ -50,7 +51,7 @@ def create_app(
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
     )
-    pages_of_saws = (tv_pages(screen), logbook_pages(screen), setup_pages(screen))
+    pages_of_saws = (tv_pages(screen), saw_pages(screen, site.zone), logbook_pages(screen), setup_pages(screen))
     pages_of_blades = (blade_pages(screen, site.zone), label_pages(screen, rack_of(app).tags))
     tending = tending_pages(screen, site.zone)
     for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, tending, plotly_pages()):

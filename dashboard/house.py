@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from api.app import close_api, rack_of, reporting_of, tending_of
 from api.blade_watch import BladeWatch
 from api.delivery import AppriseSender, MqttSender, Post
+from api.fault_watch import FaultWatch
 from api.planning import keep_plan
 from api.sums import Keeper
 from api.watch import Watch
@@ -109,7 +110,13 @@ class House:
         post = Post(AppriseSender(), mqtt)
         blades = BladeWatch(rack_of(self._app), self._site.blades.feed_m_min)
         self._watch = Watch(
-            tending, telling.policy, post, address, limits=telling.limits, ports=(blades,), disk=self._disk
+            tending,
+            telling.policy,
+            post,
+            address,
+            limits=telling.limits,
+            ports=(blades, FaultWatch(self._book)),
+            disk=self._disk,
         )
         self._watch.start()
 

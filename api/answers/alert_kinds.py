@@ -141,6 +141,16 @@ KINDS = _kinds(
         "Make room on the disk of the stores: when it is full, nothing more can be kept.",
         hold=10 * MINUTE,
     ),
+    # Raised by what people report from the saw: `api.fault_watch`.
+    Kind(
+        "fault-reported",
+        "fault reported",
+        Priority.MEDIUM,
+        ("maintenance",),
+        f"Look at it, and say on the maintenance page when it is dealt with. At the blade: {AT_THE_BLADE[0].lower()}"
+        f"{AT_THE_BLADE[1:]}",
+        "/maintenance#faults",
+    ),
     # Raised by what knows blades: `api.blade_watch`.
     Kind(
         "blade-limit-near",

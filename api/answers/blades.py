@@ -115,6 +115,11 @@ class Life:
         return len(self.services) - 1
 
     @property
+    def sharp(self) -> bool:
+        """Whether it lies ready to go on a saw; it may be part used."""
+        return self.place in SHARP
+
+    @property
     def last_service(self) -> bool:
         """Whether its maker's limit of sharpenings is reached: after this service it is done."""
         limit = self.sheet.sharpenings_limit

@@ -104,6 +104,7 @@ _FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "clock-wrong": _clock,
     "refusals": lambda d: f"{d['number']} within an hour.",
     "disk-full": lambda d: f"{d['percent']:.1f} % free, {d['gigabytes']:.1f} GB.",
+    "fault-reported": lambda d: f"{d['who']}: {d['note'] or 'no further words'}",
     "blade-limit-near": _limit,
     "blade-limit": _limit,
     "blade-wear": lambda d: f"Like cuts draw {d['percent']} % more above idle than when it was fresh.",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from api.blade_watch import BladeWatch, wear_sign
 from api.delivery import AppriseSender, MqttSender, Post
 from api.desk import Desk
+from api.fault_watch import FaultWatch
 from api.rack import Rack
 from api.tending import Tending
 from api.watch import Watch
@@ -68,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
                 Post(AppriseSender(), mqtt),
                 web.address or f"http://{web.host}:{web.port}/",
                 limits=settings.telling.limits,
-                ports=(BladeWatch(rack, settings.site.blades.feed_m_min),),
+                ports=(BladeWatch(rack, settings.site.blades.feed_m_min), FaultWatch(book)),
                 disk=settings.stores.trace.parent,
             )
             watch.start()

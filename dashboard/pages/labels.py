@@ -31,7 +31,7 @@ def label_pages(screen: Screen, tags: Callable[[], list[str]]) -> Blueprint:
 
     def labels(base: str) -> list[Label]:
         found = [Label(tag, "blade", f"{base}blade/{tag}") for tag in tags()]
-        return [*found, *(Label(s.title, "blade on this saw", f"{base}saw/{s.name}/blade") for s in screen.saws)]
+        return [*found, *(Label(s.title, "this saw", f"{base}saw/{s.name}") for s in screen.saws)]
 
     @bp.get("/blades/labels")
     def print_labels() -> str:

@@ -1,6 +1,6 @@
 // Jobs: rows that open, with cautions first, then steps, then the button that says it is done.
 
-/** One row. `job` is an occurrence of the API, `task` its task; `say(job, done, note)` sends the tick. */
+/** One row. `job` is an occurrence of the API, `task` its task, `saw` what it is called (or ""); `say(job, done, note)` sends the tick. */
 export function jobRow(template, job, { task, saw, cautions, today, when, say }) {
   const row = template.content.firstElementChild.cloneNode(true);
   const at = (selector) => row.querySelector(selector);
@@ -8,7 +8,7 @@ export function jobRow(template, job, { task, saw, cautions, today, when, say })
   row.dataset.task = job.task;
   row.dataset.saw = job.saw;
   row.dataset.occurrence = job.occurrence;
-  at(".what b").textContent = `${saw}: ${job.title}`;
+  at(".what b").textContent = [saw, job.title].filter(Boolean).join(": ");
   at(".what small").textContent = `${roleWord(task.role)}, ${task.minutes} min`;
   at(".when").textContent = dueWords(job, today, when);
   at(".cautions").hidden = !task.at_blade;

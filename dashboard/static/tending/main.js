@@ -1,5 +1,6 @@
 // The maintenance page: takes everything at a glance, shows it, and sends what people say.
 import { ask, iso } from "../desk/ask.js";
+import { listFaults } from "./faults.js";
 import { jobRow, toggle } from "./jobs.js";
 import { keptTable, weekColumns } from "./kept.js";
 import { person } from "./person.js";
@@ -137,6 +138,10 @@ async function years() {
   at("sheets").replaceChildren(...await Promise.all(known.saws.map((saw) => yearSheet(saw, year, (s, d) => pick(s, d).catch(trouble)))));
 }
 
+function faults() {
+  return listFaults(at("faults"), { me, title, today: known.today, when, changed: () => faults().catch(trouble), failed: trouble });
+}
+
 async function load() {
   try {
     known = await ask("/api/v1/maintenance");
@@ -151,6 +156,7 @@ async function load() {
     if (!document.querySelector("#tasks form")) {
       listTasks(document.querySelector("#tasks .list"), known, { who: me.who, saved: load, failed: trouble });
     }
+    await faults();
     await years();
     document.body.dataset.ready = "yes";
   } catch (error) { trouble(error); }
@@ -165,6 +171,7 @@ at("feeds").addEventListener("toggle", () => {
 
 await load();
 const wanted = decodeURIComponent(location.hash.slice(1));
+if (wanted === "faults") at("faults").scrollIntoView();
 const row = wanted && document.querySelector(`.job[data-task="${CSS.escape(wanted)}"]`);
 if (row) { toggle(row, true); row.scrollIntoView(); }
 setInterval(() => { if (!document.querySelector(".more:not([hidden]) .note:focus, .correct, #tasks form")) load(); }, 60_000);
