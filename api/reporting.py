@@ -11,6 +11,7 @@ from api.answers.calendar import DAY, bucket_edges, instant
 from api.answers.measures import NAMES, Energy, Measures, energy
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
@@ -98,6 +99,15 @@ class Reporting:
     def __init__(self, desk: Desk, sums: Sums) -> None:
         self._desk = desk
         self.sums = sums
+
+    def today(self) -> dt.date:
+        """The site's date."""
+        return self._desk.day(self._desk.now())
+
+    @property
+    def busy_gap_seconds(self) -> float:
+        """Pauses between two cuts shorter than this are in use."""
+        return self._desk.site.busy_gap_seconds
 
     def report(self, period: Period, saws: Sequence[SawTitle], against: Period | None = None) -> Report:
         """A report of some saws."""

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, Flask
 
-from api.app import create_api, rack_of
+from api.app import create_api, rack_of, reporting_of
 from dashboard.pages.blades import blade_pages
 from dashboard.pages.headers import add_headers
 from dashboard.pages.labels import label_pages
 from dashboard.pages.logbook import logbook_pages
 from dashboard.pages.plotly import plotly_pages
+from dashboard.pages.report import report_pages
 from dashboard.pages.saw import saw_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.setup import setup_pages
@@ -54,7 +55,8 @@ def create_app(
     pages_of_saws = (tv_pages(screen), saw_pages(screen, site.zone), logbook_pages(screen), setup_pages(screen))
     pages_of_blades = (blade_pages(screen, site.zone), label_pages(screen, rack_of(app).tags))
     tending = tending_pages(screen, site.zone)
-    for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, tending, plotly_pages()):
+    reports = report_pages(screen, reporting_of(app), site.tz)
+    for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, tending, reports, plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
     return app

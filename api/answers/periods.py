@@ -102,6 +102,24 @@ class Period:
         by_days = DAY * self.days * by
         return Period(self.first + by_days, self.last + by_days, self.kind)
 
+    def compared(self, text: str) -> Period:
+        """The period that this one is to be compared with.
+
+        ``before`` is the one before of the same kind, ``year`` the one a year before (on the same weekdays, where it is
+        no month or year); anything else is a period of its own.
+
+        Raises:
+            ValueError: it is none.
+        """
+        if text == "before":
+            return self.moved(-1)
+        if text != "year":
+            return Period.parse(text)
+        if self.kind in {"month", "year"}:
+            return self.moved(-12 if self.kind == "month" else -1)
+        by = 364 * DAY
+        return Period(self.first - by, self.last - by, self.kind)
+
     @property
     def divided(self) -> Literal["day", "week", "month"]:
         """How a picture of it is divided, so that it has some seven to fifty parts."""

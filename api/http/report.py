@@ -133,23 +133,11 @@ class ReportQuery(Strict):
     )
     saws: str | None = Field(None, max_length=400, description="Names of saws, commas between; default: all.")
     against: str | None = Field(
-        None, max_length=40, description="A period to compare with, or `before`: the one before of the same kind."
+        None,
+        max_length=40,
+        description="A period to compare with; `before`: the one before of the same kind; `year`: a year before.",
     )
     format: Literal["json", "csv"] | None = Field(None, description="Overrides the Accept header.")
-
-
-def period_asked(text: str | None, today: Period) -> Period:
-    """The period that is asked for.
-
-    Raises:
-        Problem: it is none.
-    """
-    if not text:
-        return today
-    try:
-        return Period.parse(text)
-    except ValueError as error:
-        raise Problem("bad-period", f"{str(error)[0].upper()}{str(error)[1:]}.") from error
 
 
 def asked(desk: Desk, query: ReportQuery) -> tuple[Period, list[SawTitle], Period | None]:
@@ -158,14 +146,14 @@ def asked(desk: Desk, query: ReportQuery) -> tuple[Period, list[SawTitle], Perio
     Raises:
         Problem: a period is none, or a saw unknown.
     """
-    today = Period.week_of(desk.day(desk.now()))
-    period = period_asked(query.period, today)
+    try:
+        period = Period.parse(query.period) if query.period else Period.week_of(desk.day(desk.now()))
+        against = period.compared(query.against) if query.against else None
+    except ValueError as error:
+        raise Problem("bad-period", f"{error}.") from error
     names = [n.strip() for n in (query.saws or "").split(",") if n.strip()]
     wanted = {saw_of(desk, name).name for name in names} or set(desk.saws)
-    saws = [saw for saw in desk.site.saws if saw.name in wanted]
-    if query.against == "before":
-        return period, saws, period.moved(-1)
-    return period, saws, period_asked(query.against, today) if query.against else None
+    return period, [saw for saw in desk.site.saws if saw.name in wanted], against
 
 
 def blueprint(desk: Desk, reporting: Reporting) -> APIBlueprint:
