@@ -11,6 +11,7 @@ from api.answers.candidates import CHANGE_SECONDS
 from api.answers.energy import Supply
 from api.answers.forecast import TURNAROUND_DAYS
 from api.answers.service_limits import FEED_M_MIN
+from api.tongues.manner import Show
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ class Site:
         busy_gap_seconds: pauses between two cuts shorter than this count as in use.
         blades: what is settled about blades.
         supply: of the saws' motors, for the estimate of energy.
+        show: language, clock, measures and week, where they are settled.
 
     Raises:
         ValueError: the zone is unknown, a saw's name comes twice, or the busy gap is negative.
@@ -70,6 +72,7 @@ class Site:
     busy_gap_seconds: float = 180
     blades: BladeRules = field(default_factory=BladeRules)
     supply: Supply = field(default_factory=Supply)
+    show: Show = field(default_factory=Show)
 
     def __post_init__(self) -> None:
         try:

@@ -17,6 +17,7 @@ from dashboard.pages.report import report_pages
 from dashboard.pages.saw import saw_pages
 from dashboard.pages.screen import Screen
 from dashboard.pages.setup import setup_pages
+from dashboard.pages.speech import add_speech
 from dashboard.pages.start import start_pages
 from dashboard.pages.tending import tending_pages
 from dashboard.pages.tv import tv_pages
@@ -59,4 +60,5 @@ def create_app(
     for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, tending, reports, plotly_pages()):
         app.register_blueprint(pages)
     add_headers(app)
+    add_speech(app, site.show, site.zone)
     return app

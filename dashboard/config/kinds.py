@@ -159,6 +159,15 @@ def choice(options: Sequence[str], expected: str) -> Kind[str]:
     return Kind(expected, read)
 
 
+def _hours(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or value not in {12, 24}:
+        raise UnfitError
+    return value
+
+
+hours = Kind("12 or 24", _hours)
+
+
 def _clock_hint(found: str) -> str:
     short = re.fullmatch(r"(\d):(\d\d)", found)
     return f'try "0{found}"' if short else "24 hours, two digits each: 07:30, 16:00"

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 from api.answers.calendar import Shift, ShiftPlan
 from api.answers.energy import Supply
 from api.site import BladeRules, Site
+from api.tongues.catalogue import languages
+from api.tongues.manner import Show
 from collector.detect.settings import DetectSettings
 from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
@@ -62,6 +64,7 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     web = _web(document)
     detection = _detection(document)
     alerts = telling(document, folder)
+    site["show"] = _show(document)
     document.close()
     if document.faults:
         raise ConfigError(document.faults)
@@ -231,6 +234,19 @@ def _web(document: Document) -> Web:
     )
     table.close()
     return web
+
+
+def _show(document: Document) -> Show:
+    table = document.table("show")
+    day = table.take("first_day", kinds.choice(kinds.WEEKDAYS, "a weekday"), None)
+    show = Show(
+        table.take("language", kinds.choice(languages(), "a language that there is"), None),
+        table.take("hours", kinds.hours, None),
+        table.take("measures", kinds.choice(("metric", "inch"), "a system of measures"), None),
+        None if day is None else kinds.WEEKDAYS.index(day),
+    )
+    table.close()
+    return show
 
 
 _UNITS = {"_ma": ("_amps", "A", 1000, 1000.0), "_us": ("_seconds", "s", 1_000_000, 3600.0)}

@@ -6,16 +6,18 @@ import hashlib
 from functools import lru_cache
 from pathlib import Path
 
+from api.tongues.catalogue import FOLDER
+
 ROOM = Path(__file__).resolve().parent.parent
 
 
 @lru_cache(maxsize=1)
 def release() -> str:
-    """Short digest of every template and static file as they were when the server started."""
+    """Short digest of every template, static file and translation as they were when the server started."""
     digest = hashlib.sha256()
-    for folder in ("templates", "static"):
-        for path in sorted((ROOM / folder).rglob("*")):
+    for folder in (ROOM / "templates", ROOM / "static", FOLDER):
+        for path in sorted(folder.rglob("*")):
             if path.is_file():
-                digest.update(path.relative_to(ROOM).as_posix().encode())
+                digest.update(path.relative_to(folder).as_posix().encode())
                 digest.update(path.read_bytes())
     return digest.hexdigest()[:16]

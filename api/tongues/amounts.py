@@ -1,0 +1,48 @@
+"""Times, numbers and lengths as people read them, after CLDR (Unicode Technical Standard 35), by Babel."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from babel.dates import format_date, format_time
+from babel.numbers import format_decimal
+
+from api.tongues.say import gettext, present
+
+INCH = 25.4
+"""Millimetres, exactly: ISO 31-1 and the international yard and pound agreement of 1959."""
+FOOT = 0.3048
+"""Metres."""
+
+
+def clock(at: dt.datetime | dt.time) -> str:
+    """``14:02``, or ``2:02 pm`` on a 12-hour clock. A datetime is shown in its own zone."""
+    manner = present()
+    time = at.timetz() if isinstance(at, dt.datetime) else at
+    return format_time(time, "HH:mm" if manner.hours == 24 else "h:mm a", locale=manner.cldr)
+
+
+def day(at: dt.date) -> str:
+    """``Mon 2 Mar``, in the order of the locale."""
+    manner = present()
+    pattern = {"en_US": "EEE, MMM d"}.get(manner.locale, "EEE d MMM")
+    return format_date(at, pattern, locale=manner.cldr)
+
+
+def number(value: float, digits: int = 0) -> str:
+    """With the locale's decimal sign and groups, and exactly so many decimals."""
+    return format_decimal(value, "#,##0" + ("." + "0" * digits if digits else ""), locale=present().cldr)
+
+
+def length(mm: float) -> str:
+    """``300 mm`` or ``11.81 in``."""
+    if present().inches:
+        return gettext("{x} in", x=number(mm / INCH, 2 if mm >= INCH else 3))
+    return gettext("{x} mm", x=number(mm, 0 if mm == round(mm) else 1))
+
+
+def run(metres: float) -> str:
+    """A length of cut: ``1,200 m`` or ``3,937 ft``."""
+    if present().inches:
+        return gettext("{x} ft", x=number(metres / FOOT))
+    return gettext("{x} m", x=number(metres))

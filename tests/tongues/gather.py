@@ -1,0 +1,62 @@
+"""Gathers every marked text into the catalogues: ``python -m tests.tongues.gather``.
+
+New texts come in without a translation, vanished ones go. Write the translations into the ``.po`` and land both.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import read_po, write_po
+
+from api.tongues.catalogue import FOLDER
+
+ROOT = Path(__file__).resolve().parents[2]
+KEYWORDS: dict[str, tuple[int, ...] | None] = {"_": None, "gettext": None, "ngettext": (1, 2), "later": None}
+METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2"), ("**/static/**.js", "javascript")]
+OPTIONS = {"**/templates/**.html": {"trimmed": "true", "silent": "false"}, "**/static/**.js": {"encoding": "utf-8"}}
+
+
+def gathered() -> Catalog:
+    """All marked texts of the rooms, each with the files that it stands in."""
+    catalogue = Catalog(project="kerfbook", charset="utf-8")
+    for room in ("api", "dashboard"):
+        found = extract_from_dir(str(ROOT / room), METHODS, OPTIONS, KEYWORDS)
+        for name, _, text, _, _ in sorted(found, key=lambda entry: entry[0]):
+            catalogue.add(text, locations=[(f"{room}/{Path(name).as_posix()}", 1)])
+    return catalogue
+
+
+def written(path: Path) -> Catalog:
+    with path.open("rb") as file:
+        return read_po(file, path.parent.parent.name)
+
+
+def main() -> None:
+    for path in FOLDER.glob("*/LC_MESSAGES/*.po"):
+        catalogue = written(path)
+        catalogue.update(gathered(), no_fuzzy_matching=True)
+        catalogue.obsolete.clear()
+        for message in catalogue:
+            message.locations = sorted({(name, 1) for name, _ in message.locations})
+            message.flags.discard("python-format")
+        with path.open("wb") as file:
+            write_po(
+                file,
+                catalogue,
+                width=0,
+                omit_header=False,
+                sort_output=True,
+                include_lineno=False,
+                ignore_obsolete=True,
+            )
+        missing = [m.id for m in catalogue if m.id and not (all(m.string) if isinstance(m.string, tuple) else m.string)]
+        print(f"{path}: {len(catalogue)} texts, {len(missing)} without a translation")
+        for text in missing:
+            print("  ", text)
+
+
+if __name__ == "__main__":
+    main()
