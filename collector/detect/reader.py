@@ -293,6 +293,11 @@ class Reader:
             return self._run_start
         return self._walked.labels.earliest(self._walked.opened.start)
 
+    @property
+    def noise(self) -> float:
+        """Standard deviation of the newest samples, mA."""
+        return self._finder.sigma(self.window.count)
+
     def idle_at(self, when: int) -> float:
         """The idle level shortly before a time (µs) on the best reading of all that was before it, mA."""
         place = self.window.base + int(np.searchsorted(self.window.t, when)) - 1

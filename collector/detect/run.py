@@ -141,10 +141,10 @@ class RunTracker:
         """µs at which the motor was switched off, if a brake's current followed."""
         longest = self._settings.brake_max_us
         t, ma = self._raw_since(int(self._raw[-1][0][-1]) - longest - SECOND)
-        last = last_level(t, ma, longest)
+        last = last_level(t, ma, longest, reader.noise)
         if last is None:
             return None
-        k = switched_off(t, ma, last, reader.idle_at(last.start - PAUSE_US))
+        k = switched_off(t, ma, last, reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us)
         return None if k is None else fall_time(t, ma, k)
 
 

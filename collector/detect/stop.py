@@ -15,7 +15,7 @@ Ints = NDArray[np.int64]
 
 _LESS = 0.85  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
-_PARTLY, _FAST_US = 0.92, 40_000  # of the samples before it; samples closer than this come from a fast box
+_PARTLY, _FADE_US = 0.92, 80_000  # of the samples before it, and so near to the end: partly without current
 _PAUSE = 0.6  # with less than this share of it for a sample it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
@@ -28,7 +28,10 @@ _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median diff
 
 @dataclass(frozen=True, slots=True)
 class LastLevel:
-    """The flat level at the end of a run: first index, its time and length (µs), mean and the samples' noise (mA)."""
+    """The flat level at the end of a run: first index, its time and length (µs), mean and the samples' noise (mA).
+
+    ``from_us`` is the earliest that it could have begun.
+    """
 
     index: int
     start: int
@@ -36,25 +39,27 @@ class LastLevel:
     level: float
     sigma: float
     even: bool  # no more uneven than noise makes it: a cut is
+    from_us: int
 
 
-def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
+def last_level(t: Ints, ma: Ints, longest_us: int, noise: float) -> LastLevel | None:
     """The longest flat stretch up to the last sample but one, None if there is none of a brake's length.
 
     Args:
         t: µs of the run's last samples, the last one being the last with current.
         ma: their currents, mA.
         longest_us: no brake takes longer.
+        noise: standard deviation of a sample in the run, mA.
     """
-    n = len(ma) - 1  # the last sample is partly without current; of a fast box more than one
-    if n > 6 and int(t[n]) - int(t[n - 1]) < _FAST_US and ma[n - 1] < _PARTLY * float(np.median(ma[n - 6 : n - 1])):
+    n = end = len(ma) - 1  # the last sample is partly without current; of a fast box more than one
+    while n > 6 and int(t[end]) - int(t[n - 1]) < _FADE_US and ma[n - 1] < _PARTLY * float(np.median(ma[n - 6 : n - 1])):
         n -= 1
     if n < 6:
         return None
     a, b, c = ma[: n - 1], ma[1:n], ma[2 : n + 1]
     middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
     y = np.concatenate((ma[:1], middle))[:n].astype(np.float64)
-    sigma = max(10.0, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-20:])))
+    sigma = max(noise, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-20:])))
     back = y[::-1]
     count = np.arange(1, n + 1)
     mean = np.cumsum(back) / count
@@ -64,6 +69,7 @@ def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
     if flat.all():
         return None
     start = n - int(flat.argmin())
+    from_us = int(t[start])
     k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
     start = _sharpest(y, start, min(start + k, n - 3), k)
     lasted = int(t[n]) - int(t[start])
@@ -71,7 +77,7 @@ def last_level(t: Ints, ma: Ints, longest_us: int) -> LastLevel | None:
         return None
     level = float(y[start:].mean())
     even = float(y[start + 1 :].std()) <= _EVEN_SIGMAS * 0.67 * sigma + _EVEN * level
-    return LastLevel(start, int(t[start]), lasted, level, sigma, even)
+    return LastLevel(start, int(t[start]), lasted, level, sigma, even, from_us)
 
 
 def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
@@ -86,7 +92,7 @@ def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
     return int(i[np.argmax(np.abs(difference) / np.sqrt(1 / after + 1 / before))])
 
 
-def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
+def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int) -> int | None:
     """Index of the first sample after switching off, if the last level was a brake's; else None.
 
     Args:
@@ -94,10 +100,12 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
         ma: as for `last_level`.
         last: the run's last level.
         idle: what the motor took at idle before it, mA.
+        usual_us: a brake that nothing but its flatness tells from a cut takes no longer.
     """
     clear = 3 * last.sigma
-    first = int(np.searchsorted(t, last.start - PAUSE_US))
-    paused = np.flatnonzero(ma[first : last.index + 1] < _PAUSE * min(idle, last.level) - last.sigma)
+    first = int(np.searchsorted(t, last.from_us - PAUSE_US))
+    around = ma[first : last.index + 1]
+    paused = np.flatnonzero(around < _PAUSE * min(idle, last.level, int(around.max())) - last.sigma)
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
         return first + int(paused[0])
@@ -105,7 +113,7 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float) -> int | None:
         return last.index
     if last.level > _MORE * idle + margin and last.even:
         high = last.level > _FAR_MORE * idle
-        return last.index if last.lasted >= (_LEAST_US if high else _SURE_US) else None
+        return last.index if (_LEAST_US if high else _SURE_US) <= last.lasted <= usual_us else None
     return None
 
 
