@@ -15,8 +15,8 @@ Ints = NDArray[np.int64]
 
 _LESS = 0.85  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
-_PARTLY, _FADE_US = 0.92, 80_000  # of the samples before it, and so near to the end: partly without current
-_PAUSE = 0.6  # with less than this share of it for a sample it is switched off
+_PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
+_PAUSE = 0.4  # with less than this share of it for a sample it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
 _FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
@@ -52,7 +52,9 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float) -> LastLevel | 
         noise: standard deviation of a sample in the run, mA.
     """
     n = end = len(ma) - 1  # the last sample is partly without current; of a fast box more than one
-    while n > 6 and int(t[end]) - int(t[n - 1]) < _FADE_US and ma[n - 1] < _PARTLY * float(np.median(ma[n - 6 : n - 1])):
+    while n > 6 and (n == end or int(t[end]) - int(t[n - 1]) < _FADE_US):
+        if ma[n - 1] >= _PARTLY * float(np.median(ma[n - 6 : n - 1])):
+            break
         n -= 1
     if n < 6:
         return None
@@ -100,21 +102,27 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
         ma: as for `last_level`.
         last: the run's last level.
         idle: what the motor took at idle before it, mA.
-        usual_us: a brake that nothing but its flatness tells from a cut takes no longer.
+        usual_us: a brake that no pause tells takes no longer.
     """
     clear = 3 * last.sigma
     first = int(np.searchsorted(t, last.from_us - PAUSE_US))
-    around = ma[first : last.index + 1]
-    paused = np.flatnonzero(around < _PAUSE * min(idle, last.level, int(around.max())) - last.sigma)
+    paused = np.flatnonzero(ma[first : last.index + 1] < _PAUSE * min(idle, last.level) - last.sigma)
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
         return first + int(paused[0])
+    if last.lasted > usual_us:
+        return None
     if last.level < _LESS * idle - margin:
         return last.index
-    if last.level > _MORE * idle + margin and last.even:
+    if last.level > _MORE * idle + margin and last.even and not _fades(ma, last, idle):
         high = last.level > _FAR_MORE * idle
-        return last.index if (_LEAST_US if high else _SURE_US) <= last.lasted <= usual_us else None
+        return last.index if last.lasted >= (_LEAST_US if high else _SURE_US) else None
     return None
+
+
+def _fades(ma: Ints, last: LastLevel, idle: float) -> bool:
+    """Whether the level comes down to idle by degrees, as the blade leaves the wood: a brake's falls to nothing."""
+    return bool(ma[-1] > idle / 2 and ma[-4:-1].min() < _PARTLY * last.level - last.sigma)
 
 
 def fall_time(t: Ints, ma: Ints, k: int) -> int:
