@@ -16,7 +16,8 @@ Ints = NDArray[np.int64]
 _LESS = 0.85  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
 _PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
-_PAUSE = 0.4  # with less than this share of it for a sample it is switched off
+_FADES, _FADES_US = 0.93, 400_000  # a cut's end comes below this share of it within this time
+_PAUSE, _PAUSE_BRAKE = 0.4, 0.6  # with less than this share of idle, and of the brake's level, it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
 _FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
@@ -106,7 +107,7 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
     """
     clear = 3 * last.sigma
     first = int(np.searchsorted(t, last.from_us - PAUSE_US))
-    paused = np.flatnonzero(ma[first : last.index + 1] < _PAUSE * min(idle, last.level) - last.sigma)
+    paused = np.flatnonzero(ma[first : last.index + 1] < min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - last.sigma)
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
         return first + int(paused[0])
@@ -114,15 +115,17 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
         return None
     if last.level < _LESS * idle - margin:
         return last.index
-    if last.level > _MORE * idle + margin and last.even and not _fades(ma, last, idle):
+    if last.level > _MORE * idle + margin and last.even and not _fades(t, ma, last, idle):
         high = last.level > _FAR_MORE * idle
         return last.index if last.lasted >= (_LEAST_US if high else _SURE_US) else None
     return None
 
 
-def _fades(ma: Ints, last: LastLevel, idle: float) -> bool:
+def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
     """Whether the level comes down to idle by degrees, as the blade leaves the wood: a brake's falls to nothing."""
-    return bool(ma[-1] > idle / 2 and ma[-4:-1].min() < _PARTLY * last.level - last.sigma)
+    first, end = np.searchsorted(t, (int(t[-1]) - _FADES_US, int(t[-1]) - _FADE_US + 1))
+    left = ma[first:end]
+    return bool(ma[-1] > idle / 2 and left.min(initial=1 << 40) < _FADES * last.level - last.sigma)
 
 
 def fall_time(t: Ints, ma: Ints, k: int) -> int:
