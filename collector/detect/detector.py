@@ -48,7 +48,7 @@ class Detector:
         state: of `dump`, to go on exactly there.
 
     Raises:
-        ValueError: the state was written by another version.
+        ValueError: the state was written by another version, or is torn.
 
     Attributes:
         consumed: µs of the newest reading taken, None before the first.
@@ -60,7 +60,10 @@ class Detector:
         if state is not None:
             if not state.startswith(_STATE):
                 raise ValueError("this state of a detector was written by another version; derive from the last rest")
-            self.__dict__.update(pickle.loads(zlib.decompress(state[len(_STATE) :])))  # noqa: S301 (our own store)
+            try:
+                self.__dict__.update(pickle.loads(zlib.decompress(state[len(_STATE) :])))  # noqa: S301 (our own store)
+            except Exception as error:
+                raise ValueError("this state of a detector is torn; derive from the last rest") from error
             return
         self.saw = saw
         self.settings = s = settings or DetectSettings()

@@ -11,9 +11,12 @@ import sys
 import time
 
 import pytest
+from sqlalchemy import text
 
+from collector.adopt import adopt
 from collector.book import Book
 from collector.detect.detector import Detector
+from collector.detect.settings import DetectSettings
 from collector.facts import SECOND, as_record
 from collector.replay import replay
 from collector.trace.sqlite import SqliteTrace
@@ -73,7 +76,10 @@ def test_chunks_order_repetition_and_restarts_change_no_fact(tmp_path, day, seed
         shop.close()
 
 
-def test_a_detector_state_that_cannot_be_read_is_derived_again(tmp_path, day):
+@pytest.mark.parametrize(
+    "state", [b"\x00", b"kerfbook detector 1\n", Detector("heron").dump()[:-9]], ids=["other", "older", "torn"]
+)
+def test_a_detector_state_that_cannot_be_read_is_derived_again(tmp_path, day, state):
     shop = Shop(tmp_path, Detector)
     try:
         for n, pack in enumerate(day[7000:9000]):
@@ -82,7 +88,8 @@ def test_a_detector_state_that_cannot_be_read_is_derived_again(tmp_path, day):
                 shop.ingest.settle()
         shop.ingest.settle()
         with shop.book._engine.begin() as connection:
-            connection.exec_driver_sql("UPDATE checkpoint SET state = x'00' WHERE state IS NOT NULL")
+            connection.execute(text("UPDATE checkpoint SET state = :state WHERE state IS NOT NULL"), {"state": state})
+        assert adopt(shop.trace, shop.book, {"heron": DetectSettings()}) == []
         shop.die()
         for n, pack in enumerate(day[9000:9200]):
             shop.ingest.take(READINGS, pack, EVENING, False, n)
