@@ -48,6 +48,7 @@ from api.serving import MAX_STREAMS
 from api.strip import Strip
 from api.sums import Sums
 from api.tending import Tending
+from api.usual import UsualDays
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
 
@@ -96,7 +97,7 @@ def create_api(
     tending = Tending(desk)
     tending.add_sign("blade-wear", wear_sign(rack))
     reporting = Reporting(desk, Sums(desk))
-    board = Board(desk, rack, Strip(tending))
+    board = Board(desk, rack, Strip(tending), UsualDays(desk, reporting.sums))
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
     app = OpenAPI(
         "api",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import orjson
 
-from api.answers.cuts import CutCounts, count_cuts
+from api.answers.cuts import CutCounts, count_cuts, cuts_by_hour
 from api.answers.service_limits import limits_of
 from api.answers.states import STATES, Mode, activity, trail
 from api.answers.utilisation import Utilisation, utilisation
@@ -23,10 +23,12 @@ if TYPE_CHECKING:
     from api.answers.blades import Life
     from api.answers.intervals import Spans
     from api.answers.states import Extent, Trail
+    from api.answers.usual import Usual
     from api.desk import Desk
     from api.rack import Rack
     from api.site import SawTitle
     from api.strip import Strip
+    from api.usual import UsualDays
     from collector.book.entries import NowEntry
 
 
@@ -49,6 +51,7 @@ class _Day:
         self.extent = extent
         self.blade = blade
         self.counts = count_cuts(outline, start, OPEN)
+        self.hours = cuts_by_hour(outline, start)
         self._act = activity(outline, extent, start if extent.last is None else extent.last)
         self._use: Utilisation | None = None
         self._ribbon: tuple[bytes, State, int] | None = None
@@ -102,8 +105,9 @@ def _encode(found: Trail) -> tuple[bytes, State, int]:
 class Board:
     """Today's entry of each saw; reads only today's facts, and those only when a commit touched the saw."""
 
-    def __init__(self, desk: Desk, rack: Rack, strip: Strip) -> None:
+    def __init__(self, desk: Desk, rack: Rack, strip: Strip, days: UsualDays) -> None:
         self._desk = desk
+        self._usual = days
         self._rack = rack
         self._strip = strip
         self._days: dict[str, _Day] = {}
@@ -168,10 +172,19 @@ class Board:
         return {
             **present(saw, day.entry, day.extent, now),
             "cuts": counts_of(day.counts),
+            "hours": day.hours,
+            "usual": _usual(self._usual.of(saw.name, now)),
             "blade": day.blade,
             "tending": self._strip.of(saw.name, now),
             "utilisation": ratios(day.utilisation(plan, self._desk.site.busy_gap, now)),
         }
+
+
+def _usual(found: Usual | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    share = _rounded(found.allocation_efficiency)
+    return {"allocation_efficiency": share, "cuts": round(found.cuts), "days": found.days}
 
 
 def _blade(life: Life, cuts: int) -> dict[str, Any]:

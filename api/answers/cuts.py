@@ -41,3 +41,13 @@ def count_cuts(outline: NDArray[np.int64], start: int, end: int) -> CutCounts:
     inside = outline[(outline[:, 1] >= start) & (outline[:, 1] < end) & (outline[:, 3] >= 0)]
     n = dict(zip(DIRECTIONS, np.bincount(inside[:, 3], minlength=len(DIRECTIONS)).tolist(), strict=True))
     return CutCounts(n[Direction.VERTICAL], n[Direction.HORIZONTAL], n[Direction.UNKNOWN])
+
+
+HOUR = 3_600_000_000
+
+
+def cuts_by_hour(outline: NDArray[np.int64], start: int) -> list[int]:
+    """Cuts that started in each hour from ``start`` (microseconds UTC) on, up to the hour of the newest."""
+    inside = outline[(outline[:, 1] >= start) & (outline[:, 3] >= 0), 1]
+    counts: list[int] = np.bincount((inside - start) // HOUR).tolist() if len(inside) else []
+    return counts

@@ -56,10 +56,20 @@ class TendingStrip(Model):
     urgent: int = Field(description="Of them those with high priority.")
 
 
+class UsualDay(Model):
+    """The middle of the last days, by as much planned time as has passed today."""
+
+    allocation_efficiency: float
+    cuts: int
+    days: int = Field(description="So many days were compared.")
+
+
 class StreamEntry(SawNow):
     """A saw's present and its day so far."""
 
     cuts: CutsToday
+    hours: list[int] = Field(description="Cuts that started in each hour since the day began, up to the newest.")
+    usual: UsualDay | None = Field(description="Null while too few days can be compared.")
     blade: BladeOnSaw | None = Field(description="Null where nobody said which blade sits there.")
     tending: TendingStrip
     utilisation: Ratios

@@ -1,4 +1,6 @@
 // The rows of the ledger, one a saw.
+import { _ } from "../desk/speech.js";
+import { drawHours } from "./hours.js";
 
 const THIN = 0.95; // coverage below which the number is marked as resting on thin data
 
@@ -70,6 +72,11 @@ export class Rows {
     const covered = use.coverage;
     const coverage = put(".coverage", shown === null || covered === null ? "" : `data for ${floorPercent(covered)} %`);
     coverage.classList.toggle("thin", covered !== null && covered < THIN);
+
+    const usual = shown === null || blank ? null : saw.usual;
+    put(".usual-use", usual ? _("usually {percent} % by now", { percent: words.percent(usual.allocation_efficiency) }) : "");
+    put(".usual-cuts", usual ? _("usually {cuts} by now", { cuts: usual.cuts }) : "");
+    drawHours(row.querySelector(".hours"), saw, shop);
 
     const strip = put(".tending", tending(saw.tending));
     strip.classList.toggle("waits", saw.tending.overdue + saw.tending.alerts > 0);
