@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from collector.facts import Fact
     from collector.signals import Trace
 
-BEGINNING = -(2**62)
 _FIRST_KEPT = 60 * SECOND
 _FIRST_WINDOW = 86_400 * SECOND
 _LAST_WINDOW = 64 * _FIRST_WINDOW
@@ -89,10 +88,9 @@ class Desk:
         if now - checked >= kept:  # it can move: a box may deliver older readings late
             # The book keeps no first reading, but what it derived begins there: with a fact, or, where the
             # motor was off, with the first rest point, half a minute in.
-            rest = self.book.rests(saw, BEGINNING, limit=1)
-            begun = self.book.detected(saw, BEGINNING, rest[0] if rest else entry.at)
-            first = min([entry.at, *rest[:1], *(f.start for f in begun[:1])])
-            if rest or begun:
+            begun = self.book.beginning(saw)
+            if begun is not None:
+                first = min(entry.at, begun)
                 self._first[saw] = (first, now)
         return Extent(first, entry.at)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -24,7 +25,10 @@ if TYPE_CHECKING:
     from api.sums import Sums
 
 STRETCHES = 8
-"""So many of the longest stretches are told."""
+"""So many of the longest stretches are told,"""
+
+OF_A_REASON = 3
+"""and at most so many of one reason, so that a box without power hides nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +72,7 @@ class Report:
         by: what the buckets are, ``day``, ``week`` or ``month``.
         buckets: its parts.
         shifts: its shifts, in the order of the day; empty where there are more than 35 days.
-        longest: the longest stretches of planned time not used, longest first.
+        longest: the longest stretches of planned time not used, longest first, at most three of one reason.
         supply: what energy is estimated with.
     """
 
@@ -111,6 +115,10 @@ class Reporting:
 
     def report(self, period: Period, saws: Sequence[SawTitle], against: Period | None = None) -> Report:
         """A report of some saws."""
+        with self.sums.one_moment():
+            return self._report(period, saws, against)
+
+    def _report(self, period: Period, saws: Sequence[SawTitle], against: Period | None) -> Report:
         desk = self._desk
         start, end = self._bounds(period)
         edges = bucket_edges(start, end, period.divided, desk.zone)
@@ -163,8 +171,17 @@ class Reporting:
 
     def _longest(self, period: Period, saws: Sequence[SawTitle]) -> tuple[tuple[SawTitle, Stretch], ...]:
         found = [(saw, s) for saw in saws for s in self.sums.longest(saw.name, period.first, period.last)]
-        found.sort(key=lambda pair: (pair[1].start - pair[1].end, pair[1].start, pair[0].name))
-        return tuple(found[:STRETCHES])
+        lasted = np.array([s.end - s.start for _, s in found], np.int64)
+        told = Counter[str]()
+        out: list[tuple[SawTitle, Stretch]] = []
+        for i in np.argsort(-lasted, kind="stable").tolist():
+            saw, stretch = found[i]
+            if told[stretch.why] < OF_A_REASON:
+                told[stretch.why] += 1
+                out.append((saw, stretch))
+                if len(out) == STRETCHES:
+                    break
+        return tuple(out)
 
 
 def _figures(period: Period, saws: Sequence[SawTitle], rows: Sequence[NDArray[np.int64]]) -> Figures:

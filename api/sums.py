@@ -10,9 +10,10 @@ import hashlib
 import logging
 import threading
 import time
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -29,12 +30,13 @@ from collector.outline import OPEN
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
     from api.answers.calendar import Shift
-    from api.answers.states import Activity
+    from api.answers.plans import PlanHistory
+    from api.answers.states import Activity, Extent
     from api.desk import Desk
 
 log = logging.getLogger(__name__)
@@ -51,6 +53,42 @@ AGAIN = 600 * SECOND
 LOOK_SECONDS = 60.0
 STEP_SECONDS = 0.02
 """Pause after each day, and at least twice as long as the day took: live work goes first."""
+
+
+_FAR = 2**60
+_LONG = 40 * 86_400 * SECOND
+"""Facts of longer periods are not held."""
+
+_HELD = 400
+"""So many answers are held: those of some reports of ten saws."""
+
+T = TypeVar("T")
+
+
+class Memory:
+    """Answers with all that they depend on, the oldest of which leave."""
+
+    def __init__(self) -> None:
+        self._held: dict[tuple[object, ...], Any] = {}
+        self._lock = threading.Lock()
+
+    def of(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
+        """The answer that is held under a key, or a new one."""
+        with self._lock:
+            if key in self._held:
+                found: T = self._held[key]
+                return found
+        made = make()
+        with self._lock:
+            self._held[key] = made
+            while len(self._held) > _HELD:
+                self._held.pop(next(iter(self._held)))
+        return made
+
+    def clear(self) -> None:
+        """Forgets everything."""
+        with self._lock:
+            self._held.clear()
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +120,9 @@ class Sums:
         self.desk = desk
         self.book = SumBook(desk.book.engine)
         self._bases: dict[tuple[tuple[Shift, ...], ...], str] = {}
+        self._memory = Memory()
+        self._moment = threading.local()
+        self._plan = desk.plan.history
 
     # Asking
 
@@ -93,6 +134,7 @@ class Sums:
             edges: increasing times, at least two.
             kept: False reckons all of it from the facts.
         """
+        self._history()
         out = np.zeros((len(edges) - 1, len(NAMES)), np.int64)
         rest = [(int(edges[0]), int(edges[-1]))]
         if kept:
@@ -110,10 +152,12 @@ class Sums:
 
     def shifts(self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True) -> list[ShiftFigures]:
         """Every shift that began on the days from ``first`` to ``last`` and before now, in order."""
+        self._history()
         zone, now = self.desk.zone, self.desk.now()
         start, end = instant(first, 0, zone), instant(last + DAY, 0, zone)
-        known = {(s.start, s.part): s for s in self.book.shifts(saw, start, end)} if kept else {}
+        known = {(s.start, s.part): s for s in self._kept_shifts(saw, start, end)} if kept else {}
         out: list[ShiftFigures] = []
+        last = min(last, site_date(now, zone))
         missing: list[dt.date] = []
         day = first
         while day <= last:
@@ -128,26 +172,22 @@ class Sums:
                     out.append(ShiftFigures(day, shift, *shift_bounds(day, shift, zone), Measures(*row.numbers)))
             day += DAY
         for a, b in _runs(missing):
-            facts = self._facts(saw, instant(a, 0, zone), instant(b + 2 * DAY, 0, zone))
-            out += [s for d in _days(a, b) for s in self._of_shifts(facts, d) if s.start < now]
+            out += [s for s in self._direct_shifts(saw, a, b) if s.start < now]
         return sorted(out, key=lambda s: (s.day, s.start, s.end))
 
     def longest(self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True) -> list[Stretch]:
         """The longest stretches of planned time not used, a few of each day and reason; in order of time."""
         zone = self.desk.zone
+        self._history()
+        last = min(last, site_date(self.desk.now(), zone))
         start, end = instant(first, 0, zone), instant(last + DAY, 0, zone)
-        out: list[Stretch] = []
-        known: set[dt.date] = set()
-        for at, basis, rows in self.book.stretches(saw, start, end) if kept else ():
-            day = site_date(at, zone)
-            if basis == self._basis(day) and isinstance(rows, list):
-                known.add(day)
-                out += [Stretch(Reason(why), a, b) for why, a, b in rows]
-        for a, b in _runs([d for d in _days(first, last) if d not in known]):
-            edges = np.array([instant(d, 0, zone) for d in _days(a, b + DAY)], np.int64)
-            facts = self._facts(saw, int(edges[0]), int(edges[-1]))
-            out += self._longest(facts, edges)
-        return sorted(out, key=lambda s: (s.start, s.why))
+        known, found = self._kept_stretches(saw, start, end) if kept else (frozenset(), [])
+        direct = [
+            stretch
+            for a, b in _runs([d for d in _days(first, last) if d not in known])
+            for stretch in self._direct_stretches(saw, a, b)
+        ]
+        return sorted([*found, *direct], key=lambda s: (s.start, s.why)) if direct else found
 
     # Keeping
 
@@ -187,6 +227,14 @@ class Sums:
 
     # Inside
 
+    def _history(self) -> PlanHistory:
+        """The plan; what was reckoned with another one is forgotten."""
+        history = self.desk.plan.history
+        if history is not self._plan:
+            self._memory.clear()
+            self._plan = history
+        return history
+
     def _until(self, day: dt.date) -> int:
         """When a day and all shifts that began on it are over."""
         zone = self.desk.zone
@@ -195,7 +243,7 @@ class Sums:
 
     def _basis(self, day: dt.date) -> str:
         """What a day's sums depend on besides facts: its plan (last night's shift reaches in), and settings."""
-        plan = self.desk.plan.history
+        plan = self._history()
         key = (plan.shifts_on(day - DAY), plan.shifts_on(day))
         found = self._bases.get(key)
         if found is None:
@@ -206,6 +254,9 @@ class Sums:
 
     def _kept(self, saw: str, start: int, end: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Kept rows of the days that start in a period, and when those days end."""
+        return self._memory.of(("days", saw, start, end, self._stamp()[1]), lambda: self._read_days(saw, start, end))
+
+    def _read_days(self, saw: str, start: int, end: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         zone = self.desk.zone
         rows, bases = self.book.days(saw, start, end)
         days = [site_date(at, zone) for at in rows[:, 0].tolist()]
@@ -217,30 +268,93 @@ class Sums:
         ]
         return rows[good], np.array(ends, np.int64)[good]
 
+    def _kept_shifts(self, saw: str, start: int, end: int) -> list[DaySum]:
+        key = ("shifts", saw, start, end, self._stamp()[1])
+        return self._memory.of(key, lambda: self.book.shifts(saw, start, end))
+
+    def _kept_stretches(self, saw: str, start: int, end: int) -> tuple[frozenset[dt.date], list[Stretch]]:
+        """The days that have kept stretches, and those, in order of time."""
+
+        def read() -> tuple[frozenset[dt.date], list[Stretch]]:
+            days, out = set(), []
+            for at, basis, rows in self.book.stretches(saw, start, end):
+                day = site_date(at, self.desk.zone)
+                if basis == self._basis(day) and isinstance(rows, list):
+                    days.add(day)
+                    out += [Stretch(Reason(why), a, b) for why, a, b in rows]
+            return frozenset(days), out
+
+        return self._memory.of(("stretches", saw, start, end, self._stamp()[1]), read)
+
     def _direct(self, saw: str, edges: NDArray[np.int64]) -> NDArray[np.int64]:
-        return self._reckon(self._facts(saw, int(edges[0]), int(edges[-1])), edges)
+        state = self._state(saw)
+
+        def reckon() -> NDArray[np.int64]:
+            return self._reckon(self._facts(saw, int(edges[0]), int(edges[-1])), edges)
+
+        return self._memory.of(("direct", saw, edges.tobytes(), state), reckon)
+
+    def _direct_shifts(self, saw: str, first: dt.date, last: dt.date) -> list[ShiftFigures]:
+        def reckon() -> list[ShiftFigures]:
+            zone = self.desk.zone
+            facts = self._facts(saw, instant(first, 0, zone), instant(last + 2 * DAY, 0, zone))
+            return [s for d in _days(first, last) for s in self._of_shifts(facts, d)]
+
+        return self._memory.of(("direct shifts", saw, first, last, self._state(saw)), reckon)
+
+    def _direct_stretches(self, saw: str, first: dt.date, last: dt.date) -> list[Stretch]:
+        def reckon() -> list[Stretch]:
+            edges = np.array([instant(d, 0, self.desk.zone) for d in _days(first, last + DAY)], np.int64)
+            return self._longest(self._facts(saw, int(edges[0]), int(edges[-1])), edges)
+
+        return self._memory.of(("direct stretches", saw, first, last, self._state(saw)), reckon)
+
+    @contextmanager
+    def one_moment(self) -> Iterator[None]:
+        """Many questions of one thread in the block are answered as of one revision: the book is asked for it once."""
+        self._moment.stamp = self.book.stamp()
+        try:
+            yield
+        finally:
+            self._moment.stamp = None
+
+    def _stamp(self) -> tuple[int, int]:
+        """Revision of the facts and of the sums, read before them: what comes in between is read again next time."""
+        return getattr(self._moment, "stamp", None) or self.book.stamp()
+
+    def _state(self, saw: str) -> tuple[int, int]:
+        """What figures reckoned from facts depend on besides: the book's revision, and where the reckoning ends."""
+        revision = self._stamp()[0]
+        return revision, self._extent(saw, revision).counted_until(self.desk.now())
+
+    def _extent(self, saw: str, revision: int) -> Extent:
+        desk = self.desk
+        return self._memory.of(("extent", saw, revision), lambda: desk.extent(saw, desk.book.now(saw), kept=0))
 
     def _facts(self, saw: str, start: int, end: int) -> _Facts:
         """Facts of a period and everything beside it that can count in it."""
-        desk = self.desk
-        entry = desk.book.now(saw)
-        extent, now, gap = desk.extent(saw, entry, kept=0), desk.now(), desk.site.busy_gap
-        outline = desk.book.outline(saw, start - gap, end + gap)
-        last = extent.last or now
-        going_on = outline[outline[:, 2] == OPEN, 1]
-        return _Facts(
-            activity(outline, extent, last),
-            loads(desk.book, saw, start - MEMORY, end),
-            extent.counted_until(now),
-            int(going_on.min(initial=OPEN)),
-        )
+        desk, gap = self.desk, self.desk.site.busy_gap
+        if end > desk.now():  # one reading of all that there is does for every question about an unfinished day
+            end = _FAR
+        revision, until = self._state(saw)
+
+        def read() -> _Facts:
+            extent = self._extent(saw, revision)
+            outline = desk.book.outline(saw, start - gap, end + gap)
+            going_on = outline[outline[:, 2] == OPEN, 1]
+            act = activity(outline, extent, extent.last or desk.now())
+            return _Facts(act, loads(desk.book, saw, start - MEMORY, end), until, int(going_on.min(initial=OPEN)))
+
+        if end - start > _LONG and end != _FAR:
+            return read()
+        return self._memory.of(("facts", saw, start, end, revision, until), read)
 
     def _reckon(self, facts: _Facts, edges: NDArray[np.int64]) -> NDArray[np.int64]:
-        plan = planned(self.desk.plan.history, self.desk.zone, int(edges[0]), int(edges[-1]))
+        plan = planned(self._history(), self.desk.zone, int(edges[0]), int(edges[-1]))
         return measures(facts.act, facts.loads, plan, edges, self.desk.site.busy_gap, facts.until)
 
     def _longest(self, facts: _Facts, days: NDArray[np.int64]) -> list[Stretch]:
-        plan = planned(self.desk.plan.history, self.desk.zone, int(days[0]), int(days[-1]))
+        plan = planned(self._history(), self.desk.zone, int(days[0]), int(days[-1]))
         return longest(facts.act, plan, days, self.desk.site.busy_gap, facts.until)
 
     def _of_shifts(self, facts: _Facts, day: dt.date) -> list[ShiftFigures]:

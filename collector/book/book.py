@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
-from sqlalchemy import Connection, Engine, Table, and_, bindparam, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Engine, Table, and_, bindparam, delete, func, insert, or_, select, union_all, update
 
 from collector.book import marks, schema
 from collector.book.engine import open_engine, reading, writing
@@ -380,6 +380,17 @@ class Book:
         """The newest rest point."""
         row = self._one(saw, schema.rest, func.max(schema.rest.c.at_us).label("at_us"))
         return None if row is None else row.at_us
+
+    def beginning(self, saw: str) -> int | None:
+        """The earliest moment that the book knows of a saw: its first fact or rest point."""
+        tables = (*((t, t.c.start_us) for t in TABLES.values()), (schema.rest, schema.rest.c.at_us))
+        with reading(self._engine) as connection:
+            saw_id = self._find(connection, saw)
+            firsts = [
+                select(func.min(column).label("at_us")).where(table.c.saw_id == saw_id) for table, column in tables
+            ]
+            found = connection.execute(select(func.min(union_all(*firsts).subquery().c.at_us))).scalar()
+        return None if found is None else int(found)
 
     def rests(self, saw: str, after_us: int, limit: int = 64) -> list[int]:
         """The first ``limit`` rest points later than ``after_us``, in order."""
