@@ -170,7 +170,8 @@ class Reporting:
         )
 
     def _longest(self, period: Period, saws: Sequence[SawTitle]) -> tuple[tuple[SawTitle, Stretch], ...]:
-        found = [(saw, s) for saw in saws for s in self.sums.longest(saw.name, period.first, period.last)]
+        first, last = period.first, period.last
+        found = [(saw, s) for saw in saws for s in self.sums.longest(saw.name, first, last, most=OF_A_REASON)]
         lasted = np.array([s.end - s.start for _, s in found], np.int64)
         told = Counter[str]()
         out: list[tuple[SawTitle, Stretch]] = []

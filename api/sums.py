@@ -175,13 +175,18 @@ class Sums:
             out += [s for s in self._direct_shifts(saw, a, b) if s.start < now]
         return sorted(out, key=lambda s: (s.day, s.start, s.end))
 
-    def longest(self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True) -> list[Stretch]:
-        """The longest stretches of planned time not used, a few of each day and reason; in order of time."""
+    def longest(
+        self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True, most: int | None = None
+    ) -> list[Stretch]:
+        """The longest stretches of planned time not used, a few of each day and reason; in order of time.
+
+        ``most``: of each reason no more than that are wanted; some more may come.
+        """
         zone = self.desk.zone
         self._history()
         last = min(last, site_date(self.desk.now(), zone))
         start, end = instant(first, 0, zone), instant(last + DAY, 0, zone)
-        known, found = self._kept_stretches(saw, start, end) if kept else (frozenset(), [])
+        known, found = self._kept_stretches(saw, start, end, most) if kept else (frozenset(), [])
         direct = [
             stretch
             for a, b in _runs([d for d in _days(first, last) if d not in known])
@@ -272,8 +277,10 @@ class Sums:
         key = ("shifts", saw, start, end, self._stamp()[1])
         return self._memory.of(key, lambda: self.book.shifts(saw, start, end))
 
-    def _kept_stretches(self, saw: str, start: int, end: int) -> tuple[frozenset[dt.date], list[Stretch]]:
-        """The days that have kept stretches, and those, in order of time."""
+    def _kept_stretches(
+        self, saw: str, start: int, end: int, most: int | None
+    ) -> tuple[frozenset[dt.date], list[Stretch]]:
+        """The days that have kept stretches, and those, in order of time; of each reason the ``most`` longest."""
 
         def read() -> tuple[frozenset[dt.date], list[Stretch]]:
             days, out = set(), []
@@ -282,9 +289,13 @@ class Sums:
                 if basis == self._basis(day) and isinstance(rows, list):
                     days.add(day)
                     out += [Stretch(Reason(why), a, b) for why, a, b in rows]
+            if most is not None:
+                by_length = sorted(out, key=lambda s: s.start - s.end)
+                top = [s for why in Reason for s in [s for s in by_length if s.why is why][:most]]
+                out = sorted(top, key=lambda s: (s.start, s.why))
             return frozenset(days), out
 
-        return self._memory.of(("stretches", saw, start, end, self._stamp()[1]), read)
+        return self._memory.of(("stretches", saw, start, end, most, self._stamp()[1]), read)
 
     def _direct(self, saw: str, edges: NDArray[np.int64]) -> NDArray[np.int64]:
         state = self._state(saw)
