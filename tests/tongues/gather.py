@@ -5,6 +5,7 @@ New texts come in without a translation, vanished ones go. Write the translation
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 from babel.messages.catalog import Catalog
@@ -15,8 +16,13 @@ from api.tongues.catalogue import FOLDER
 
 ROOT = Path(__file__).resolve().parents[2]
 KEYWORDS: dict[str, tuple[int, ...] | None] = {"_": None, "gettext": None, "ngettext": (1, 2), "later": None}
+FIXED = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
+"""Dates in the headers would make every branch differ from every other."""
 METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2"), ("**/static/**.js", "javascript")]
-OPTIONS = {"**/templates/**.html": {"trimmed": "true", "silent": "false"}, "**/static/**.js": {"encoding": "utf-8"}}
+OPTIONS = {
+    "**/templates/**.html": {"trimmed": "true", "silent": "false"},
+    "**/static/**.js": {"encoding": "utf-8", "parse_template_string": "true"},
+}
 
 
 def gathered() -> Catalog:
@@ -39,6 +45,8 @@ def main() -> None:
         catalogue = written(path)
         catalogue.update(gathered(), no_fuzzy_matching=True)
         catalogue.obsolete.clear()
+        catalogue.creation_date = catalogue.revision_date = FIXED
+        catalogue.project, catalogue.version, catalogue.msgid_bugs_address = "kerfbook", "", ""
         for message in catalogue:
             message.locations = sorted({(name, 1) for name, _ in message.locations})
             message.flags.discard("python-format")

@@ -1,4 +1,6 @@
 // The alerts page: what stands, with acknowledging and shelving, and what was.
+import { _ } from "../desk/speech.js";
+import { named } from "../desk/who.js";
 import { ask, iso } from "../desk/ask.js";
 import { person } from "../tending/person.js";
 import { When } from "../tending/when.js";
@@ -17,20 +19,19 @@ function trouble(error) {
 const today = () => when.zone.date(Date.now());
 
 function stand(alert) {
-  const who = alert.who ? ` by ${alert.who}` : "";
-  switch (alert.state) {
-    case "unacknowledged": return alert.escalated ? "nobody has acknowledged; passed on" : "not acknowledged";
-    case "acknowledged": return `acknowledged${who}, still so`;
-    case "returned": return "back to normal, not acknowledged";
-    case "shelved": return `on the shelf until ${when.moment(alert.shelved_until, today())}`;
-    default: return who ? `over, acknowledged${who}` : "over";
+    switch (alert.state) {
+    case "unacknowledged": return alert.escalated ? _("nobody has acknowledged; passed on") : _("not acknowledged");
+    case "acknowledged": return alert.who ? _("acknowledged by {who}, still so", { who: named(alert.who) }) : _("acknowledged, still so");
+    case "returned": return _("back to normal, not acknowledged");
+    case "shelved": return _("on the shelf until {time}", { time: when.moment(alert.shelved_until, today()) });
+    default: return alert.who ? _("over, acknowledged by {who}", { who: named(alert.who) }) : _("over");
   }
 }
 
 function since(alert) {
-  const parts = [`since ${when.moment(alert.raised, today())}`];
-  if (alert.count > 1) parts.push(alert.newest === alert.raised ? `${alert.count} times` : `${alert.count} times, again ${when.moment(alert.newest, today())}`);
-  if (alert.returned) parts.push(`over since ${when.moment(alert.returned, today())}`);
+  const parts = [_("since {time}", { time: when.moment(alert.raised, today()) })];
+  if (alert.count > 1) parts.push(alert.newest === alert.raised ? _("{n} times", { n: alert.count }) : _("{n} times, again {time}", { n: alert.count, time: when.moment(alert.newest, today()) }));
+  if (alert.returned) parts.push(_("over since {time}", { time: when.moment(alert.returned, today()) }));
   if (alert.measured) parts.push(alert.measured);
   return parts.join(" · ");
 }
@@ -76,8 +77,8 @@ function logRow(alert) {
 
 function messageRow(message) {
   const li = document.createElement("li");
-  const state = message.sent ? `arrived ${when.moment(message.sent, today())}` : message.given_up ? "given up" : `waits, tried ${message.tries} times`;
-  const what = Object.assign(document.createElement("span"), { textContent: `${message.channel}: ${message.reason}${message.alert ? ` (alert ${message.alert})` : ""}` });
+  const state = message.sent ? _("arrived {time}", { time: when.moment(message.sent, today()) }) : message.given_up ? _("given up") : _("waits, tried {n} times", { n: message.tries });
+  const what = Object.assign(document.createElement("span"), { textContent: `${message.channel}: ${message.reason}${message.alert ? ` (${_("alert {n}", { n: message.alert })})` : ""}` });
   if (message.error) what.append(document.createElement("br"), Object.assign(document.createElement("small"), { textContent: message.error }));
   li.append(what, Object.assign(document.createElement("span"), { className: message.sent ? "" : "failed", textContent: state }));
   return li;
@@ -99,8 +100,9 @@ async function load() {
     const stale = known.looked === null || Date.parse(known.now) - Date.parse(known.looked) > STALE;
     at("looked").classList.toggle("stale", stale);
     at("looked").textContent = known.looked === null
-      ? "The rules have never looked: start `kerfbook run` or `kerfbook alerts`."
-      : `The rules last looked ${when.moment(known.looked, today())}${stale ? ": they do not run, and nobody is told of anything." : "."}`;
+      ? _("The rules have never looked: start `kerfbook run` or `kerfbook alerts`.")
+      : stale ? _("The rules last looked {time}: they do not run, and nobody is told of anything.", { time: when.moment(known.looked, today()) })
+        : _("The rules last looked {time}.", { time: when.moment(known.looked, today()) });
     document.body.dataset.ready = "yes";
   } catch (error) { trouble(error); }
 }

@@ -1,4 +1,5 @@
 // The phone page of a saw's blade: one question, two taps. Shows what the server said last, and what this phone has said since.
+import { _ } from "../desk/speech.js";
 import { Zone } from "../desk/days.js";
 import { keepRole } from "../desk/who.js";
 import { newKey, Queue } from "./queue.js";
@@ -70,7 +71,7 @@ function when() { return step.at ?? waiting()[0]?.at ?? shop.now; }
 function outgoing() { return step.corrects ? true : sits()?.tag; }
 
 function paint() {
-  if (!shop) { at("sits").textContent = "The server does not answer, and this phone has not seen this saw before."; return; }
+  if (!shop) { at("sits").textContent = _("The server does not answer, and this phone has not seen this saw before."); return; }
   const zone = new Zone(shop.zone);
   const asked = waiting();
   if (step.name === "ask" && scanned && location.search && !step.tag) step = { ...step, name: "fate", tag: scanned };

@@ -1,6 +1,7 @@
 // What was said on this phone and has not reached the server: kept here, delivered in order, each once.
 // Each entry carries a key that is made when it is said. A delivery whose answer was lost is made again with the
 // same key, and the server takes it for the same entry.
+import { _ } from "../desk/speech.js";
 
 const KEY = "kerfbook.blade.queue";
 const RETRY = 5_000; // ms between attempts while something waits
@@ -65,7 +66,7 @@ export class Queue {
     }
     if (answer.status >= 500 || answer.status === 429 || answer.status === 408) return false;
     const said = await answer.json().catch(() => null);
-    this.#keep(this.#all().map((e) => (e.body.key === entry.body.key ? { ...e, refused: said?.detail ?? `The server answers ${answer.status}.` } : e)));
+    this.#keep(this.#all().map((e) => (e.body.key === entry.body.key ? { ...e, refused: said?.detail ?? _("The server answers {status}.", { status: answer.status }) } : e)));
     this.#changed(true);
     return true;
   }

@@ -1,4 +1,5 @@
 // Asks the server, and turns its problem details (RFC 9457) into a sentence.
+import { _ } from "./speech.js";
 
 export async function ask(path, { method = "GET", body, signal } = {}) {
   let answer;
@@ -10,10 +11,10 @@ export async function ask(path, { method = "GET", body, signal } = {}) {
     });
   } catch (error) {
     if (error.name === "AbortError") throw error;
-    throw new Error("The server does not answer. What you see may be old; nothing was changed. Try again in a moment.");
+    throw new Error(_("The server does not answer. What you see may be old; nothing was changed. Try again in a moment."));
   }
   const said = await answer.json().catch(() => null);
-  if (!answer.ok) throw new Error(said?.detail ? `${said.detail} ${said.what_to_do ?? ""}` : `The server answers ${answer.status}.`);
+  if (!answer.ok) throw new Error(said?.detail ? `${said.detail} ${said.what_to_do ?? ""}` : _("The server answers {status}.", { status: answer.status }));
   return said;
 }
 

@@ -1,15 +1,18 @@
 // Days and clock times in the shop's zone.
+import { clocks, dates } from "./speech.js";
 
 export class Zone {
-  #parts; #seconds; #tenths; #minutes; #long;
+  #parts; #seconds; #tenths; #minutes; #long; #weekday; #date;
 
   constructor(name) {
-    const make = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: name, hourCycle: "h23", ...options });
-    this.#parts = make({ year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit", second: "2-digit" });
-    this.#seconds = make({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
-    this.#tenths = make({ hour: "2-digit", minute: "2-digit", second: "2-digit", fractionalSecondDigits: 1 });
-    this.#minutes = make({ hour: "2-digit", minute: "2-digit" });
-    this.#long = make({ weekday: "short", day: "numeric", month: "short", year: "numeric" });
+    const make = (options) => clocks({ timeZone: name, ...options });
+    this.#parts = new Intl.DateTimeFormat("en-GB", { timeZone: name, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit", second: "2-digit" });
+    this.#seconds = make({ second: "2-digit" });
+    this.#tenths = make({ second: "2-digit", fractionalSecondDigits: 1 });
+    this.#minutes = make({});
+    this.#weekday = dates({ timeZone: name, weekday: "short" });
+    this.#date = dates({ timeZone: name, day: "numeric", month: "short" });
+    this.#long = dates({ timeZone: name, weekday: "short", day: "numeric", month: "short", year: "numeric" });
   }
 
   /** Milliseconds by which the zone's clock is ahead of UTC. */
@@ -38,6 +41,8 @@ export class Zone {
   minutes(ms) { return this.#minutes.format(ms); }
   seconds(ms) { return this.#seconds.format(ms); }
   tenths(ms) { return this.#tenths.format(ms); }
+  weekday(ms) { return this.#weekday.format(ms); }
+  dayMonth(ms) { return this.#date.format(ms); }
   long(ms) { return this.#long.format(ms); }
 }
 

@@ -1,4 +1,5 @@
 // The sheet: motor current as an envelope, with cuts, silences and switches drawn over it.
+import { _ } from "../desk/speech.js";
 import { ticks } from "../desk/days.js";
 
 const CHALK = "#f1ebdc";
@@ -55,20 +56,20 @@ export function sheetFigure(sheet, zone, [from, to], width, height) {
     if (cut.key === chosen) shapes.push({ type: "rect", x0: cut.from, x1: cut.to, yref: "paper", y0: floor, y1: 1, line: { color: CHALK, width: 3 } });
     const wide = ((cut.to - cut.from) / (to - from)) * width;
     if (wide > 14 && cut.to > from && cut.from < to) {
-      const text = cut.kind === "none" ? (wide > 50 ? "no cut" : "×") : SIGN[cut.direction];
+      const text = cut.kind === "none" ? (wide > 50 ? _("no cut") : "×") : SIGN[cut.direction];
       annotations.push({ x: (Math.max(cut.from, from) + Math.min(cut.to, to)) / 2, yref: "paper", y: cut.kind === "none" ? 0.9 : 0.97, yanchor: "top", text, showarrow: false, font: { color: colour, size: 15, weight: 700 } });
     }
   }
   for (const [a, b] of silences) {
     const wide = ((Math.min(b, to) - Math.max(a, from)) / (to - from)) * width;
-    if (wide > 70) annotations.push({ x: (Math.max(a, from) + Math.min(b, to)) / 2, yref: "paper", y: 0.6, text: "no data", showarrow: false, font: { color: "#f3c44c", size: 15, weight: 700 }, bgcolor: "#16150f" });
+    if (wide > 70) annotations.push({ x: (Math.max(a, from) + Math.min(b, to)) / 2, yref: "paper", y: 0.6, text: _("no data"), showarrow: false, font: { color: "#f3c44c", size: 15, weight: 700 }, bgcolor: "#16150f" });
   }
   const strip = (spans, y0, y1, colour) => spans.forEach(([a, b]) => shapes.push({ type: "rect", x0: a, x1: b, yref: "paper", y0, y1, fillcolor: colour, line: { width: 0 } }));
   strip(lock, floor * 0.42, floor * 0.62, CHALK);
   strip(door, floor * 0.06, floor * 0.26, "#f3c44c");
   const label = (text, y) => annotations.push({ xref: "paper", x: 0, xanchor: "right", xshift: -6, yref: "paper", y, text, showarrow: false, font: { color: DUST, size: 11 } });
-  label("beam locked", floor * 0.59);
-  label("door open", floor * 0.16);
+  label(_("beam locked"), floor * 0.59);
+  label(_("door open"), floor * 0.16);
   const marks = ticks(zone, from, to, Math.max(2, Math.floor(width / 84)));
   return {
     data,

@@ -1,4 +1,5 @@
 // The logbook: keeps the view, asks for what lies in it, and lets people say what is wrong.
+import { _ } from "../desk/speech.js";
 import { ask, iso } from "../desk/ask.js";
 import { Zone } from "../desk/days.js";
 import { keepRole } from "../desk/who.js";
@@ -205,16 +206,16 @@ const acts = {
   choose: (key) => choose(key, { centre: true }),
   noCut: (cut) => attempt(async () => {
     const mark = await records.say({ kind: "no_cut", start: cut.start, end: cut.end, who: who() });
-    await afterSaying("Marked “no cut”: it does not count any more.", mark.id, keyOf("none", cut.start));
+    await afterSaying(_("Marked “no cut”: it does not count any more."), mark.id, keyOf("none", cut.start));
   }),
   takeBack: (cut) => attempt(async () => {
     await records.takeBack(cut.mark.id, who());
-    await afterSaying(cut.kind === "none" ? "It counts again." : "The drawn cut is taken back.", null, cut.kind === "none" ? keyOf("counted", cut.start) : null);
+    await afterSaying(cut.kind === "none" ? _("It counts again.") : _("The drawn cut is taken back."), null, cut.kind === "none" ? keyOf("counted", cut.start) : null);
   }),
   keep: (span, direction) => attempt(async () => {
     const mark = await records.say({ kind: "missed_cut", start: iso(span[0]), end: iso(span[1]), direction, who: who() });
     drop();
-    await afterSaying("The drawn cut counts.", mark.id, keyOf("drawn", mark.cut.start));
+    await afterSaying(_("The drawn cut counts."), mark.id, keyOf("drawn", mark.cut.start));
   }),
   drop,
 };
@@ -268,7 +269,7 @@ function listen() {
   at("said").querySelector("button").addEventListener("click", () => attempt(async () => {
     const mark = await records.takeBack(undo, who());
     const cut = day.cuts.find((c) => c.mark?.id === mark.id);
-    await afterSaying("Undone.", null, mark.kind === "no_cut" && cut ? keyOf("counted", cut.start) : null);
+    await afterSaying(_("Undone."), null, mark.kind === "no_cut" && cut ? keyOf("counted", cut.start) : null);
   }));
   addEventListener("resize", paint);
   setInterval(() => { // the present moves on while somebody looks at it

@@ -1,7 +1,8 @@
 // One blade: what it did, whether it cuts heavier than when fresh, and what people say happened to it.
+import { _, decimal, length } from "../desk/speech.js";
 import { ask } from "../desk/ask.js";
 import { Zone } from "../desk/days.js";
-import { keepRole } from "../desk/who.js";
+import { keepRole, named } from "../desk/who.js";
 import { drawChart } from "./chart.js";
 import { fields, fillGroups, leftWords, limitWords, PLACES, placeOf, titles, trouble, wearWords, WHAT, whole } from "./words.js";
 
@@ -24,15 +25,15 @@ function facts(blade, currency) {
   const late = blade.share >= 1 && ["on_saw", "in_rack"].includes(blade.place);
   const cost = blade.cost.cost_per_metre;
   at("facts").replaceChildren(
-    fact(`${Math.round(100 * blade.share)} %`, `of its service: ${limitWords(blade)}`, blade.share >= 1),
-    fact(late ? "must out" : left ? left[0] : "–", left && !late ? `until due, ${left[1]}` : "until due", late),
-    fact(word || "–", more || "wear", blade.wear.heavier === true),
-    fact(`${blade.sharpenings}${blade.sharpenings_limit === null ? "" : ` of ${blade.sharpenings_limit}`}`, blade.last_service ? "sharpenings: its last service" : "sharpenings"),
-    fact(cost === null ? "–" : `${(100 * cost).toFixed(2)} ct`, cost === null ? "a metre: not enough known" : `a metre over its life (${currency})`));
-  const saw = blade.saw ? `on ${titles()[blade.saw] ?? blade.saw}` : PLACES[placeOf(blade)].toLowerCase();
-  const size = [blade.diameter_mm && `${blade.diameter_mm} mm`, blade.teeth && `${blade.teeth} teeth`, blade.tooth_form, blade.kerf_mm && `kerf ${blade.kerf_mm} mm`,
-    blade.max_rpm && `at most ${whole(blade.max_rpm)} 1/min`, blade.cutting_speed_m_s && `teeth at ${blade.cutting_speed_m_s} m/s`].filter(Boolean).join(", ");
-  at("what").textContent = `${saw}${blade.since ? ` since ${zone.long(Date.parse(blade.since))}` : ""}${size ? ` · ${size}` : ""} · ${whole(blade.total.cuts)} cuts in its life`;
+    fact(`${Math.round(100 * blade.share)} %`, _("of its service: {limit}", { limit: limitWords(blade) }), blade.share >= 1),
+    fact(late ? _("must out") : left ? left[0] : "–", left && !late ? _("until due, {range}", { range: left[1] }) : _("until due"), late),
+    fact(word || "–", more || _("wear"), blade.wear.heavier === true),
+    fact(blade.sharpenings_limit === null ? `${blade.sharpenings}` : _("{n} of {all}", { n: blade.sharpenings, all: blade.sharpenings_limit }), blade.last_service ? _("sharpenings: its last service") : _("sharpenings")),
+    fact(cost === null ? "–" : _("{n} ct", { n: decimal(100 * cost, 2) }), cost === null ? _("a metre: not enough known") : _("a metre over its life ({currency})", { currency })));
+  const saw = blade.saw ? _("on {saw}", { saw: titles()[blade.saw] ?? blade.saw }) : PLACES[placeOf(blade)].toLowerCase();
+  const size = [blade.diameter_mm && length(blade.diameter_mm), blade.teeth && _("{n} teeth", { n: blade.teeth }), blade.tooth_form, blade.kerf_mm && _("kerf {length}", { length: length(blade.kerf_mm) }),
+    blade.max_rpm && _("at most {n} 1/min", { n: whole(blade.max_rpm) }), blade.cutting_speed_m_s && _("teeth at {n} m/s", { n: decimal(blade.cutting_speed_m_s, 1) })].filter(Boolean).join(", ");
+  at("what").textContent = `${saw}${blade.since ? ` ${_("since {time}", { time: zone.long(Date.parse(blade.since)) })}` : ""}${size ? ` · ${size}` : ""} · ${_("{n} cuts in its life", { n: whole(blade.total.cuts) })}`;
 }
 
 function moments(blade) {
@@ -41,12 +42,12 @@ function moments(blade) {
     const id = events.get(`${m.at} ${m.what}`);
     const where = m.saw ? `, ${titles()[m.saw] ?? m.saw}` : "";
     const fitting = m.what === "in" ? blade.fittings.find((f) => f.start === m.at) : null;
-    const more = [fitting && `${whole(fitting.use.cuts)} cuts until ${fitting.end ? "it came out" : "now"}`, m.price !== null && `for ${m.price.toFixed(2)}`, m.note, m.who].filter(Boolean).join(" · ");
-    const line = make("li", {}, make("time", { dateTime: m.at }, `${zone.long(Date.parse(m.at)).replace(/ \d{4}$/, "")} ${zone.minutes(Date.parse(m.at))}`), make("span", {}, WHAT[m.what] ?? m.what, where, make("small", {}, more)));
-    if (id) line.lastChild.append(make("button", { type: "button", onclick: () => event({ kind: "withdrawn", corrects: id }) }, "take back"));
+    const more = [fitting && (fitting.end ? _("{n} cuts until it came out", { n: whole(fitting.use.cuts) }) : _("{n} cuts until now", { n: whole(fitting.use.cuts) })), m.price !== null && _("for {price}", { price: decimal(m.price, 2) }), m.note, m.who && named(m.who)].filter(Boolean).join(" · ");
+    const line = make("li", {}, make("time", { dateTime: m.at }, `${zone.weekday(Date.parse(m.at))} ${zone.dayMonth(Date.parse(m.at))} ${zone.minutes(Date.parse(m.at))}`), make("span", {}, WHAT[m.what] ?? m.what, where, make("small", {}, more)));
+    if (id) line.lastChild.append(make("button", { type: "button", onclick: () => event({ kind: "withdrawn", corrects: id }) }, _("take back")));
     return line;
   }));
-  if (!blade.moments.length) at("moments").replaceChildren(make("li", {}, "Nothing yet."));
+  if (!blade.moments.length) at("moments").replaceChildren(make("li", {}, _("Nothing yet.")));
 }
 
 function fill(blade) {
@@ -65,7 +66,7 @@ async function event(body) {
 
 async function chart() {
   const wear = await ask(`/api/v1/blades/${tag}/wear?service=${at("service").value}`);
-  at("method").textContent = `${wear.method} Each point is one cut.`;
+  at("method").textContent = `${wear.method} ${_("Each point is one cut.")}`;
   drawChart(at("chart"), wear, zone);
 }
 
@@ -78,7 +79,7 @@ async function load() {
     if (!at("describe").open) fill(blade);
     const select = at("service");
     const keep = select.value;
-    select.replaceChildren(...Array.from({ length: blade.sharpenings + 1 }, (_, k) => make("option", { value: String(blade.sharpenings - k) }, k === blade.sharpenings ? "new" : `after sharpening ${blade.sharpenings - k}`)));
+    select.replaceChildren(...[...Array(blade.sharpenings + 1).keys()].map((k) => make("option", { value: String(blade.sharpenings - k) }, k === blade.sharpenings ? _("new") : _("after sharpening {n}", { n: blade.sharpenings - k }))));
     // A blade fresh from the sharpener has no chart yet: show the service before.
     if (keep) select.value = keep;
     else if (blade.wear.heavier === null && blade.sharpenings) select.value = String(blade.sharpenings - 1);
@@ -96,7 +97,8 @@ for (const b of document.querySelectorAll("#does button")) {
 }
 form.addEventListener("submit", async (submitted) => {
   submitted.preventDefault();
-  const { tag: _, ...body } = fields(form);
+  const body = fields(form);
+  delete body.tag;
   try {
     await ask(`/api/v1/blades/${tag}`, { method: "PUT", body: { ...body, who: who() } });
     at("describe").open = false;

@@ -1,4 +1,5 @@
 // The rack: every blade by where it is, what it has cut, and when it must out; the maintenance lead's page.
+import { _, decimal, length, locale, ngettext, run } from "../desk/speech.js";
 import { ask } from "../desk/ask.js";
 import { keepRole } from "../desk/who.js";
 import { fields, fillGroups, leftWords, limitWords, placeOf, PLACES, titles, trouble, wearWords, whole } from "./words.js";
@@ -27,25 +28,25 @@ function row(blade) {
   const link = tr.querySelector("a");
   link.href = `/blades/${blade.tag}`;
   link.textContent = blade.tag;
-  const size = [blade.diameter_mm && `${blade.diameter_mm} mm`, blade.teeth && `${blade.teeth} teeth`].filter(Boolean).join(", ");
-  put("small", blade.known ? size : "not described yet");
-  put(".where", blade.saw ? titles()[blade.saw] ?? blade.saw : blade.place === "new" ? "new" : "");
+  const size = [blade.diameter_mm && length(blade.diameter_mm), blade.teeth && _("{n} teeth", { n: blade.teeth })].filter(Boolean).join(", ");
+  put("small", blade.known ? size : _("not described yet"));
+  put(".where", blade.saw ? titles()[blade.saw] ?? blade.saw : blade.place === "new" ? _("new") : "");
   tr.querySelector(".rod i").style.width = `${100 * Math.min(1, blade.share)}%`;
-  put(".used span", make("b", {}, `${Math.round(100 * blade.share)} %`), ` ${limitWords(blade)} · about ${whole(blade.use.metres)} m`);
+  put(".used span", make("b", {}, `${Math.round(100 * blade.share)} %`), ` ${limitWords(blade)} · ${_("about {length}", { length: run(blade.use.metres) })}`);
   const left = leftWords(blade.days_left);
-  put(".due", ...(overdue ? [make("b", {}, "must out")] : left ? [make("b", {}, left[0]), make("small", {}, `${left[1]} days`)] : []));
+  put(".due", ...(overdue ? [make("b", {}, _("must out"))] : left ? [make("b", {}, left[0]), make("small", {}, _("{range} days", { range: left[1] }))] : []));
   const [word, more] = wearWords(blade.wear);
   put(".wear", make("b", { className: blade.wear.heavier ? "heavier" : "" }, word), make("small", {}, more));
-  put(".count", `${blade.sharpenings}`, make("small", {}, blade.sharpenings_limit === null ? "" : blade.last_service ? "last service" : `of ${blade.sharpenings_limit}`));
+  put(".count", `${blade.sharpenings}`, make("small", {}, blade.sharpenings_limit === null ? "" : blade.last_service ? _("last service") : _("of {n}", { n: blade.sharpenings_limit })));
   return tr;
 }
 
 function section(place, blades) {
   const head = make("th", { colSpan: 6 }, `${PLACES[place]} (${blades.length})`);
-  if (place === "to_sharpen") head.append(button("all sent to the sharpener", () => all(blades, "sent")));
+  if (place === "to_sharpen") head.append(button(_("all sent to the sharpener"), () => all(blades, "sent")));
   if (place === "at_sharpener") {
-    const price = make("input", { type: "number", min: 0, step: 0.01, placeholder: "each for", ariaLabel: "price of each sharpening" });
-    head.append(button("all came back sharp", () => all(blades, "returned", price.value)), price);
+    const price = make("input", { type: "number", min: 0, step: 0.01, placeholder: _("each for"), ariaLabel: _("price of each sharpening") });
+    head.append(button(_("all came back sharp"), () => all(blades, "returned", price.value)), price);
   }
   return make("tbody", {}, make("tr", { className: "head" }, head), ...blades.map(row));
 }
@@ -65,25 +66,31 @@ async function all(blades, kind, price) {
 function stock({ stock: s }) {
   const place = at("stock");
   place.classList.toggle("short", s.needed !== null && s.sharp < s.needed);
-  place.querySelector(".figure").replaceChildren(String(s.sharp), ...(s.needed === null ? [] : [make("small", {}, ` of ${s.needed} needed`)]));
+  place.querySelector(".figure").replaceChildren(String(s.sharp), ...(s.needed === null ? [] : [make("small", {}, ` ${_("of {n} needed", { n: s.needed })}`)]));
   place.querySelector(".why").textContent = s.shape === null
-    ? `How long blades last is reckoned once five have come out; so far ${s.removals}.`
-    : `With ${s.needed ?? "enough"} the shop runs out less than once a year. A blade lasts ${whole(s.mean_cuts)} cuts${s.mean_days === null ? "" : `, ${Math.round(s.mean_days)} days`}; one in ten comes out before ${whole(s.early_cuts)}. `
-      + `Fitted to ${s.removals} that came out (Weibull, shape ${s.shape}). Back sharp after ${s.turnaround_days} days${s.turnaround_known ? "" : " (setting)"}.`;
+    ? _("How long blades last is reckoned once five have come out; so far {n}.", { n: s.removals })
+    : [
+      s.needed === null ? "" : _("With {n} the shop runs out less than once a year.", { n: s.needed }),
+      s.mean_days === null
+        ? _("A blade lasts {cuts} cuts; one in ten comes out before {early}.", { cuts: whole(s.mean_cuts), early: whole(s.early_cuts) })
+        : _("A blade lasts {cuts} cuts, {days} days; one in ten comes out before {early}.", { cuts: whole(s.mean_cuts), days: Math.round(s.mean_days), early: whole(s.early_cuts) }),
+      _("Fitted to {n} that came out (Weibull, shape {shape}).", { n: s.removals, shape: s.shape.toLocaleString(locale) }),
+      s.turnaround_known ? _("Back sharp after {n} days.", { n: s.turnaround_days.toLocaleString(locale) }) : _("Back sharp after {n} days (setting).", { n: s.turnaround_days.toLocaleString(locale) }),
+    ].filter(Boolean).join(" ");
 }
 
 function worth({ by_tooth_form: forms, currency }) {
   at("worth").querySelector("tbody").replaceChildren(...Object.entries(forms).map(([form, cost]) => make("tr", {},
-    make("td", {}, form), make("td", {}, cost.cost_per_metre === null ? "not enough known" : `${(100 * cost.cost_per_metre).toFixed(2)}`),
-    make("td", {}, cost.cuts_per_service === null ? "" : `${whole(cost.cuts_per_service)} cuts each`))));
-  at("worth").querySelector("h2").textContent = `Worth buying: ${currency} cents a metre over a blade’s life, cuts a sharpening`;
+    make("td", {}, form), make("td", {}, cost.cost_per_metre === null ? _("not enough known") : decimal(100 * cost.cost_per_metre, 2)),
+    make("td", {}, cost.cuts_per_service === null ? "" : _("{n} cuts each", { n: whole(cost.cuts_per_service) })))));
+  at("worth").querySelector("h2").textContent = _("Worth buying: {currency} cents a metre over a blade’s life, cuts a sharpening", { currency });
 }
 
 async function questions() {
   const lines = [];
   for (const [saw, title] of Object.entries(titles())) {
     const { waiting } = await ask(`/api/v1/saws/${saw}/blade`);
-    if (waiting.length) lines.push(make("li", {}, make("a", { href: `/saw/${saw}/blade` }, `${title}: was the blade changed? ${waiting.length} ${waiting.length === 1 ? "opening waits" : "openings wait"}`)));
+    if (waiting.length) lines.push(make("li", {}, make("a", { href: `/saw/${saw}/blade` }, ngettext("{saw}: was the blade changed? 1 opening waits", "{saw}: was the blade changed? {n} openings wait", waiting.length, { saw: title }))));
   }
   at("open").hidden = lines.length === 0;
   at("open").querySelector("ul").replaceChildren(...lines);
@@ -102,11 +109,11 @@ async function load() {
         const blades = rack.blades.filter((b) => placeOf(b) === place).sort((a, b) => b.share - a.share || a.tag.localeCompare(b.tag));
         if (blades.length) table.append(section(place, blades));
       }
-      if (!rack.blades.length) table.append(make("tbody", {}, make("tr", {}, make("td", { colSpan: 6 }, "No blade yet: enter one on the right, then print its label."))));
+      if (!rack.blades.length) table.append(make("tbody", {}, make("tr", {}, make("td", { colSpan: 6 }, _("No blade yet: enter one on the right, then print its label.")))));
     }
     stock(rack);
     const sources = [...new Set(rack.blades.map((b) => b.limits.source))];
-    at("limits").textContent = `Service limits: ${sources.join("; ") || "common practice, no source"}. Metres are estimated at ${rack.feed_m_min} m/min. Days: median, and the range of eight cases in ten, at this saw’s own pace.`;
+    at("limits").textContent = _("Service limits: {sources}. Metres are estimated at {feed} m/min. Days: median, and the range of eight cases in ten, at this saw’s own pace.", { sources: sources.join("; ") || _("common practice, no source"), feed: rack.feed_m_min.toLocaleString(locale) });
     worth(await ask("/api/v1/blade-costs"));
     await questions();
     trouble(null);

@@ -1,32 +1,37 @@
 // Words that the rack and a blade's page share.
+import { _, decimal, ngettext, run } from "../desk/speech.js";
 
 export const PLACES = {
-  on_saw: "On the saws", in_rack: "Sharp, in the rack", unsaid: "Came out, nobody said where they went",
-  to_sharpen: "To be sharpened", at_sharpener: "At the sharpener", scrapped: "Scrapped",
+  on_saw: _("On the saws"), in_rack: _("Sharp, in the rack"), unsaid: _("Came out, nobody said where they went"),
+  to_sharpen: _("To be sharpened"), at_sharpener: _("At the sharpener"), scrapped: _("Scrapped"),
 };
 /** New blades lie with the sharp ones. */
 export const placeOf = (blade) => (blade.place === "new" ? "in_rack" : blade.place);
 
 export const WHAT = {
-  in: "went in", out: "came out", "out, sharpen": "came out, to be sharpened", "out, keep": "came out, kept in the rack",
-  "out, scrap": "came out, scrapped", racked: "found in the rack", to_sharpen: "put aside to be sharpened",
-  sent: "sent to the sharpener", returned: "came back sharp", scrapped: "scrapped",
+  in: _("went in"), out: _("came out"), "out, sharpen": _("came out, to be sharpened"), "out, keep": _("came out, kept in the rack"),
+  "out, scrap": _("came out, scrapped"), racked: _("found in the rack"), to_sharpen: _("put aside to be sharpened"),
+  sent: _("sent to the sharpener"), returned: _("came back sharp"), scrapped: _("scrapped"),
 };
-const UNITS = { cuts: "cuts", minutes: "min", metres: "m" };
 
-export const whole = (x) => Math.round(x).toLocaleString("en-GB");
-export const days = (x) => (x < 1 ? "today" : x < 1.5 ? "1 day" : `${Math.round(x)} days`);
+export const whole = (x) => decimal(Math.round(x));
+export const days = (x) => (x < 1 ? _("today") : ngettext("1 day", "{n} days", Math.round(x)));
 
 /** Which of the limits is nearest, as words. */
-export const limitWords = (blade) => `${whole(blade.use[blade.limit_by])} of ${whole(blade.limits[blade.limit_by])} ${UNITS[blade.limit_by]}`;
+export function limitWords(blade) {
+  const [used, limit] = [blade.use[blade.limit_by], blade.limits[blade.limit_by]];
+  if (blade.limit_by === "metres") return _("{n} of {all}", { n: run(used), all: run(limit) });
+  const values = { n: whole(used), all: whole(limit) };
+  return blade.limit_by === "cuts" ? _("{n} of {all} cuts", values) : _("{n} of {all} min", values);
+}
 
-export const leftWords = (left) => (left === null ? null : [days(left.median), `${Math.floor(left.low)} to ${Math.ceil(left.high)}`]);
+export const leftWords = (left) => (left === null ? null : [days(left.median), _("{low} to {high}", { low: Math.floor(left.low), high: Math.ceil(left.high) })]);
 
 /** What the chart says, and whether it calls. */
 export function wearWords(wear) {
-  if (wear.heavier === null) return wear.learned === 0 ? ["", ""] : ["learning", `${wear.learned} of ${wear.needed} cuts`];
+  if (wear.heavier === null) return wear.learned === 0 ? ["", ""] : [_("learning"), _("{n} of {all} cuts", { n: wear.learned, all: wear.needed })];
   const more = Math.round(100 * (wear.ratio - 1));
-  return wear.heavier ? ["heavier", `load ${more > 0 ? "+" : ""}${more} %`] : ["as fresh", `load ${more > 0 ? "+" : ""}${more} %`];
+  return [wear.heavier ? _("heavier") : _("as fresh"), _("load {percent} %", { percent: `${more > 0 ? "+" : ""}${more}` })];
 }
 
 export const titles = () => JSON.parse(document.body.dataset.titles);

@@ -1,4 +1,5 @@
 // The operator's page of a saw. Shows what the server said last; what is said here is kept on this phone until it is delivered.
+import { _ } from "../desk/speech.js";
 import { newKey, Queue as BladeQueue } from "../blade/queue.js";
 import { ask } from "../desk/ask.js";
 import { keepRole } from "../desk/who.js";
@@ -94,7 +95,7 @@ function jobs() {
 
 function paint() {
   view.state(at("state"), { stale, undelivered: undelivered + blades.waiting.length, refused: blades.refused, drop: (key) => blades.drop(key), known, when });
-  if (!known) { at("now").textContent = "The server does not answer, and this phone has not seen this saw before."; return; }
+  if (!known) { at("now").textContent = _("The server does not answer, and this phone has not seen this saw before."); return; }
   view.now(at("now"), known, stale, when);
   view.blade(document.querySelector("#blade p"), known);
   view.question(at("question"), { openings: openings(), choices: known.choices, saw, today: known.today, when, cleaned });

@@ -1,4 +1,6 @@
 // What the operator's page shows, made from what it knows.
+import { _, decimal, ngettext } from "../desk/speech.js";
+import { named } from "../desk/who.js";
 
 const make = (tag, how = {}, ...inside) => {
   const element = Object.assign(document.createElement(tag), how);
@@ -15,24 +17,24 @@ function once(place, state, draw) {
   draw();
 }
 
-const NOW = { WORKING: "cutting", READY: "motor runs", STANDBY: "motor off", ERROR: "signals contradict", OFFLINE: "no data" };
+const NOW = { WORKING: _("cutting"), READY: _("motor runs"), STANDBY: _("motor off"), ERROR: _("signals contradict"), OFFLINE: _("no data") };
 
 export function now(place, known, stale, when) {
   const { state, mode, since, last_reading: last } = known.saw;
   const shown = stale ? "OFFLINE" : state;
-  const word = !stale && mode === "SETUP" ? "blade door open" : NOW[shown];
-  const from = stale || !since ? (last ? `since ${when.moment(last, known.today)}` : "never heard") : `since ${when.moment(since, known.today)}`;
+  const word = !stale && mode === "SETUP" ? _("blade door open") : NOW[shown];
+  const from = stale || !since ? (last ? _("since {time}", { time: when.moment(last, known.today) }) : _("never heard of")) : _("since {time}", { time: when.moment(since, known.today) });
   once(place, [shown, word, from, known.cuts.total], () => {
     place.dataset.state = shown;
-    place.replaceChildren(make("b", {}, word), make("br"), `${from} · ${known.cuts.total} cuts today`);
+    place.replaceChildren(make("b", {}, word), make("br"), `${from} · ${ngettext("1 cut today", "{n} cuts today", known.cuts.total)}`);
   });
 }
 
 export function blade(place, known) {
   const b = known.blade;
   once(place, b, () => place.replaceChildren(...(b
-    ? [make("b", {}, b.tag), make("br"), `${b.cuts} cuts, ${Math.round(100 * b.share)} % of its limit`]
-    : ["Nobody has said which blade sits here."])));
+    ? [make("b", {}, b.tag), make("br"), _("{n} cuts, {percent} % of its limit", { n: decimal(b.cuts), percent: Math.round(100 * b.share) })]
+    : [_("Nobody has said which blade sits here.")])));
 }
 
 export function question(place, { openings, choices, saw, today, when, cleaned }) {
@@ -40,20 +42,20 @@ export function question(place, { openings, choices, saw, today, when, cleaned }
   const [opening] = openings;
   once(place, [opening, openings.length, choices], () => {
     if (!opening) { place.replaceChildren(); return; }
-    const more = openings.length > 1 ? `, newest of ${openings.length}` : "";
+    const more = openings.length > 1 ? `, ${_("newest of {n}", { n: openings.length })}` : "";
     const blade = (tag) => make("a", { href: `/saw/${saw}/blade?in=${encodeURIComponent(tag)}` }, tag);
     place.replaceChildren(
-      make("h2", {}, "Was the blade changed? Which one went in?"),
-      make("p", { className: "when" }, `Door open ${when.moment(opening.start, today)} to ${when.zone.minutes(Date.parse(opening.end))}${more}`),
-      make("div", { className: "grid" }, ...choices.map(blade), make("a", { href: `/saw/${saw}/blade`, className: "other" }, "another")),
-      make("button", { type: "button", className: "wide", onclick: () => cleaned(opening) }, "No change, only cleaned"));
+      make("h2", {}, _("Was the blade changed? Which one went in?")),
+      make("p", { className: "when" }, _("Door open {start} to {end}", { start: when.moment(opening.start, today), end: when.zone.minutes(Date.parse(opening.end)) }) + more),
+      make("div", { className: "grid" }, ...choices.map(blade), make("a", { href: `/saw/${saw}/blade`, className: "other" }, _("another"))),
+      make("button", { type: "button", className: "wide", onclick: () => cleaned(opening) }, _("No change, only cleaned")));
   });
 }
 
 export function faults(place, rows, today, when) {
   place.hidden = !rows.length;
   once(place, rows, () => place.querySelector("ul").replaceChildren(...rows.map((row) => make("li", {},
-    make("b", {}, row.what_words), row.note ? `: ${row.note}` : "", make("small", {}, `${row.who}, ${when.moment(row.said, today)}`)))));
+    make("b", {}, row.what_words), row.note ? `: ${row.note}` : "", make("small", {}, `${named(row.who)}, ${when.moment(row.said, today)}`)))));
 }
 
 export function whats(place, words, report) {
@@ -61,12 +63,12 @@ export function whats(place, words, report) {
 }
 
 export function state(place, { stale, undelivered, refused: [refused], drop, known, when }) {
-  const text = refused ? `Not taken: ${refused.refused}`
-    : undelivered ? `${undelivered === 1 ? "1 entry is" : `${undelivered} entries are`} kept on this phone and will be delivered when the network is back.`
-      : stale && known ? `No network. What you see is from ${when.moment(known.now, when.zone.date(Date.now()))}; what you say is kept.` : "";
+  const text = refused ? _("Not taken: {why}", { why: refused.refused })
+    : undelivered ? ngettext("1 entry is kept on this phone and will be delivered when the network is back.", "{n} entries are kept on this phone and will be delivered when the network is back.", undelivered)
+      : stale && known ? _("No network. What you see is from {time}; what you say is kept.", { time: when.moment(known.now, when.zone.date(Date.now())) }) : "";
   place.hidden = !text;
   place.classList.toggle("bad", Boolean(refused));
-  once(place, text, () => place.replaceChildren(make("span", {}, text), ...(refused ? [make("button", { type: "button", onclick: () => drop(refused.body.key) }, "Drop it")] : [])));
+  once(place, text, () => place.replaceChildren(make("span", {}, text), ...(refused ? [make("button", { type: "button", onclick: () => drop(refused.body.key) }, _("Drop it"))] : [])));
 }
 
 export function trouble(place, error) {

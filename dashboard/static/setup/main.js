@@ -1,17 +1,19 @@
 // Setting a saw up: shows the live current, keeps the times of the steps in the address, and says what the trial says.
+import { _, decimal, ngettext } from "../desk/speech.js";
 import { ask, iso } from "../desk/ask.js";
 import { Zone, ticks } from "../desk/days.js";
-import { keepRole } from "../desk/who.js";
+import { keepRole, named } from "../desk/who.js";
 
 const at = (id) => document.getElementById(id);
 const saw = document.body.dataset.saw;
 const who = keepRole(at("who"));
 const ORDER = ["off", "idle", "cuts", "stop", "end"];
 const NEXT = {
-  none: "the motor is off: begin", off: "switch the motor on now: next step", idle: "about to cut: next step",
-  cuts: "cuts are made, switch off now: next step", stop: "it stands still: finish", end: null,
+  none: _("the motor is off: begin"), off: _("switch the motor on now: next step"), idle: _("about to cut: next step"),
+  cuts: _("cuts are made, switch off now: next step"), stop: _("it stands still: finish"), end: null,
 };
-const WORDS = { good: "in order", note: "to know", attention: "look", fault: "mend first" };
+const WORDS = { good: _("in order"), note: _("to know"), attention: _("look here"), fault: _("mend first") };
+const STEP = { off: _("off"), idle: _("idle"), cuts: _("cuts"), stop: _("stop"), end: _("end") };
 const MINUTES = 3;
 
 let zone, ahead = 0; // how far the server's clock is ahead of this device's
@@ -28,6 +30,7 @@ function rememberSteps() {
 }
 
 const now = () => Date.now() + ahead;
+const moment = (text) => `${zone.long(Date.parse(text))} ${zone.minutes(Date.parse(text))}`;
 const current = () => ORDER.filter((step) => steps[step]).at(-1) ?? "none";
 
 function trouble(error) {
@@ -58,7 +61,7 @@ function figure(motor, from, to, width) {
   for (const step of ORDER) {
     if (!steps[step] || steps[step] < from || steps[step] > to) continue;
     shapes.push({ type: "line", x0: steps[step], x1: steps[step], yref: "paper", y0: 0, y1: 1, line: { color: "#f3c44c", width: 1, dash: "dot" } });
-    annotations.push({ x: steps[step], yref: "paper", y: 1, xanchor: step === "end" ? "right" : "left", yanchor: "top", text: step, showarrow: false, font: { color: "#f3c44c", size: 12 } });
+    annotations.push({ x: steps[step], yref: "paper", y: 1, xanchor: step === "end" ? "right" : "left", yanchor: "top", text: STEP[step], showarrow: false, font: { color: "#f3c44c", size: 12 } });
   }
   const axis = { zeroline: false, gridcolor: "#2a271d", color: "#b3ab98", fixedrange: true };
   return {
@@ -77,9 +80,9 @@ async function watch() {
     const one = await ask(`/api/v1/saws/${saw}`);
     const last = one.last_reading ? Date.parse(one.last_reading) : null;
     const age = one.age_seconds;
-    at("figure").textContent = one.amps === null ? "–" : `${one.amps.toFixed(2)} A`;
+    at("figure").textContent = one.amps === null ? "–" : `${decimal(one.amps, 2)} A`;
     at("heard").className = last === null || age > 15 ? "silent" : "";
-    at("heard").textContent = last === null ? "nothing heard from the box yet" : age > 15 ? `silent since ${zone.seconds(last)}` : switches(one);
+    at("heard").textContent = last === null ? _("nothing heard from the box yet") : age > 15 ? _("silent since {time}", { time: zone.seconds(last) }) : switches(one);
     // A finished trial stays in view; else the last minutes run by.
     const to = steps.end ? steps.end + 5000 : now();
     const from = steps.end ? steps.off - 5000 : to - MINUTES * 60_000;
@@ -98,8 +101,8 @@ async function watch() {
 }
 
 function switches(one) {
-  const lock = one.locked === null ? "lock not heard" : one.locked ? "beam locked" : "beam free";
-  const door = one.door_closed === null ? "door not heard" : one.door_closed ? "door closed" : "door open";
+  const lock = one.locked === null ? _("lock not heard") : one.locked ? _("beam locked") : _("beam free");
+  const door = one.door_closed === null ? _("door not heard") : one.door_closed ? _("door closed") : _("door open");
   return `${lock}, ${door}`;
 }
 
@@ -133,7 +136,7 @@ async function look() {
   at("keep").hidden = !found.sound;
   if (found.sound) {
     const { on_ma: on, on_band_ma: band } = found.settings;
-    at("follow").textContent = on ? `Setting that follows: the motor is on from ${(on / 1000).toFixed(2)} A, ± ${(band / 1000).toFixed(2)} A.` : "The usual settings fit this motor.";
+    at("follow").textContent = on ? _("Setting that follows: the motor is on from {on} A, ± {band} A.", { on: decimal(on / 1000, 2), band: decimal(band / 1000, 2) }) : _("The usual settings fit this motor.");
   }
   if (steps.end && Date.parse(found.now) > steps.end + 15_000) look.settled = asked; // the box may be some seconds late
 }
@@ -143,15 +146,19 @@ async function history_() {
   if (versions.length) {
     at("versions").replaceChildren(...versions.map((v) => {
       const item = document.createElement("li");
-      const idle = v.seen?.idle_amps ? `, idle ${v.seen.idle_amps.toFixed(2)} A` : "";
-      item.textContent = `from ${zone.long(Date.parse(v.valid_from))} ${zone.minutes(Date.parse(v.valid_from))}, by ${v.who}${idle}`;
+      const idle = v.seen?.idle_amps ? `, ${_("idle {n} A", { n: decimal(v.seen.idle_amps, 2) })}` : "";
+      item.textContent = _("from {time}, by {who}", { time: moment(v.valid_from), who: named(v.who) }) + idle;
       return item;
     }));
   }
   const score = await ask(`/api/v1/saws/${saw}/score?from=${iso(now() - 56 * 86_400_000)}&to=${iso(now())}`);
   if (score.days.length) {
-    const share = (x) => (x === null ? "–" : `${(100 * x).toFixed(1)} %`);
-    at("score").textContent = `On ${score.days.length} day${score.days.length === 1 ? "" : "s"} with marks: ${score.right} cuts right, ${score.wrong} were none, ${score.missed} missed. Precision ${share(score.precision)}, recall ${share(score.recall)}. What nobody marked on those days is taken as right.`;
+    const share = (x) => (x === null ? "–" : `${decimal(100 * x, 1)} %`);
+    at("score").textContent = ngettext(
+      "On 1 day with marks: {right} cuts right, {wrong} were none, {missed} missed. Precision {precision}, recall {recall}. What nobody marked on that day is taken as right.",
+      "On {n} days with marks: {right} cuts right, {wrong} were none, {missed} missed. Precision {precision}, recall {recall}. What nobody marked on those days is taken as right.",
+      score.days.length, { right: score.right, wrong: score.wrong, missed: score.missed, precision: share(score.precision), recall: share(score.recall) },
+    );
   }
 }
 
@@ -167,7 +174,7 @@ at("again").addEventListener("click", () => {
   steps = {};
   look.settled = undefined;
   at("kept").hidden = at("keep").hidden = true;
-  at("findings").replaceChildren(row({ code: "none", level: "note", text: "Begin with the motor off.", what_to_do: "" }));
+  at("findings").replaceChildren(row({ code: "none", level: "note", text: _("Begin with the motor off."), what_to_do: "" }));
   rememberSteps();
   paintSteps();
 });
@@ -177,7 +184,7 @@ at("save").addEventListener("click", async () => {
     const body = Object.fromEntries(ORDER.map((step) => [step, iso(steps[step])]));
     const kept = await ask(`/api/v1/saws/${saw}/settings`, { method: "POST", body: { ...body, who: who() } });
     at("keep").hidden = true;
-    at("kept").textContent = `Kept, in force from ${zone.long(Date.parse(kept.valid_from))} ${zone.minutes(Date.parse(kept.valid_from))}. The collector takes them at its next start; kerfbook derive takes them to the past.`;
+    at("kept").textContent = _("Kept, in force from {time}. The collector takes them at its next start; kerfbook derive takes them to the past.", { time: moment(kept.valid_from) });
     at("kept").hidden = false;
     await history_();
   } catch (error) {

@@ -1,4 +1,6 @@
 // Faults that people reported from the saws: open ones, and saying that one is dealt with.
+import { _ } from "../desk/speech.js";
+import { named } from "../desk/who.js";
 import { ask } from "../desk/ask.js";
 
 function element(tag, properties = {}, ...children) {
@@ -13,8 +15,8 @@ export async function listFaults(section, { me, title, today, when, changed, fai
   const open = (await ask("/api/v1/faults")).faults.filter((fault) => fault.open);
   section.hidden = !open.length;
   section.querySelector("ul").replaceChildren(...open.map((fault) => {
-    const note = element("input", { maxLength: 300, placeholder: "what was done", ariaLabel: "what was done" });
-    const close = element("button", { textContent: "dealt with" });
+    const note = element("input", { maxLength: 300, placeholder: _("what was done"), ariaLabel: _("what was done") });
+    const close = element("button", { textContent: _("dealt with") });
     close.addEventListener("click", async () => {
       try {
         await ask(`/api/v1/faults/${fault.id}/closing`, { method: "POST", body: { who: me.who(), role: me.role(), note: note.value.trim() } });
@@ -23,7 +25,7 @@ export async function listFaults(section, { me, title, today, when, changed, fai
     });
     return element("li", {},
       element("span", {}, element("b", { textContent: `${title(fault.saw)}: ${fault.what_words}` }), fault.note ? ` ${fault.note} ` : " ",
-        element("small", { textContent: `${fault.who}, ${when.moment(fault.said, today)}` })),
+        element("small", { textContent: `${named(fault.who)}, ${when.moment(fault.said, today)}` })),
       note, close);
   }));
 }

@@ -1,4 +1,6 @@
 // Jobs: rows that open, with cautions first, then steps, then the button that says it is done.
+import { _ } from "../desk/speech.js";
+import { named } from "../desk/who.js";
 
 /** One row. `job` is an occurrence of the API, `task` its task, `saw` what it is called (or ""); `say(job, done, note)` sends the tick. */
 export function jobRow(template, job, { task, saw, cautions, today, when, say }) {
@@ -9,7 +11,7 @@ export function jobRow(template, job, { task, saw, cautions, today, when, say })
   row.dataset.saw = job.saw;
   row.dataset.occurrence = job.occurrence;
   at(".what b").textContent = [saw, job.title].filter(Boolean).join(": ");
-  at(".what small").textContent = `${roleWord(task.role)}, ${task.minutes} min`;
+  at(".what small").textContent = `${named(task.role)}, ${task.minutes} min`;
   at(".when").textContent = dueWords(job, today, when);
   at(".cautions").hidden = !task.at_blade;
   at(".cautions ul").replaceChildren(...cautions.map((text) => item(text)));
@@ -32,7 +34,7 @@ export function toggle(row, open = row.querySelector(".more").hidden) {
   row.querySelector(".open").setAttribute("aria-expanded", open);
 }
 
-export function roleWord(role) { return role === "maintenance" ? "maintenance lead" : role; }
+export function roleWord(role) { return named(role); }
 
 function item(text) {
   const li = document.createElement("li");
@@ -41,11 +43,11 @@ function item(text) {
 }
 
 function dueWords(job, today, when) {
-  if (!job.due) return "nearly due";
+  if (!job.due) return _("nearly due");
   const day = when.near(job.day, today);
-  if (job.verdict === "overdue") return `was due ${day}`;
-  if (job.verdict === "missed") return day === "yesterday" ? "missed yesterday" : `missed ${day}`;
-  return job.verdict === "due" ? "due today" : `due ${day}`;
+  if (job.verdict === "overdue") return _("was due {day}", { day });
+  if (job.verdict === "missed") return _("missed {day}", { day });
+  return job.verdict === "due" ? _("due today") : _("due {day}", { day });
 }
 
 /** Now; when work ended on the due day if that is over (for "I did it and forgot to tick"); or another time. */
@@ -54,8 +56,8 @@ function choices(job, today, when) {
   const past = job.due && Date.parse(job.due) < Date.now();
   const evening = past ? Date.parse(job.work_ends) : null;
   return [
-    option("now", "just now"),
-    ...(past ? [option(String(evening), `${when.near(job.day, today)}, in time`)] : []),
-    option("other", "at another time"),
+    option("now", _("just now")),
+    ...(past ? [option(String(evening), _("{day}, in time", { day: when.near(job.day, today) }))] : []),
+    option("other", _("at another time")),
   ];
 }

@@ -1,4 +1,5 @@
 // How well each task is kept, and how well the weeks were.
+import { _, decimal } from "../desk/speech.js";
 
 function element(tag, text, name = "") {
   return Object.assign(document.createElement(tag), { textContent: text, className: name });
@@ -23,11 +24,16 @@ export function keptTable(table, tasks, saws) {
 
 function cell(of, task) {
   const t = of.recent;
-  const td = element("td", t.due ? `${t.in_time} of ${t.due}` : "nothing due", t.due ? "" : "empty");
-  const missing = [t.late && `${t.late} late`, t.overdue && `${t.overdue} overdue`, t.missed && `${t.missed} missed`].filter(Boolean);
+  const td = element("td", t.due ? _("{n} of {all}", { n: t.in_time, all: t.due }) : _("nothing due"), t.due ? "" : "empty");
+  const missing = [t.late && _("{n} late", { n: t.late }), t.overdue && _("{n} overdue", { n: t.overdue }), t.missed && _("{n} missed", { n: t.missed })].filter(Boolean);
   if (missing.length) td.append(" ", element("small", missing.join(", "), t.missed ? "bad" : "warn"));
-  if (of.used !== null) td.append(" ", element("small", `${of.used} of ${task.when.every} ${task.when.measure.replace("_", " ")} used`));
+  if (of.used !== null) td.append(" ", element("small", _("{n} of {all} {measure} used", { n: decimal(of.used), all: decimal(task.when.every), measure: measureWord(task.when.measure) })));
   return td;
+}
+
+/** Measures of use, as the API names them. */
+function measureWord(measure) {
+  return { motor_hours: _("motor hours"), cuts: _("cuts"), cutting_minutes: _("cutting minutes") }[measure] ?? measure.replace("_", " ");
 }
 
 /** Each saw's weeks as short columns: the full height is all that was due, the filled part what was done in time. */
@@ -37,8 +43,8 @@ export function weekColumns(box, saws, when) {
     row.append(element("b", saw.title), ...saw.weeks.map((week) => {
       const column = element("span", "", "week");
       const share = week.compliance === null ? null : Math.round(20 * week.compliance);
-      column.append(element("i", "", share === null ? "nothing" : `s${share}`), element("em", week.due ? `${week.in_time}/${week.due}` : "–"), element("small", when.day(week.week).split(" ").slice(1).join(" ")));
-      column.title = `week of ${when.day(week.week)}: ${week.in_time} of ${week.due} in time`;
+      column.append(element("i", "", share === null ? "nothing" : `s${share}`), element("em", week.due ? `${week.in_time}/${week.due}` : "–"), element("small", when.short(week.week)));
+      column.title = _("week of {day}: {n} of {all} in time", { day: when.day(week.week), n: week.in_time, all: week.due });
       return column;
     }));
     return row;

@@ -1,4 +1,6 @@
 // The maintenance page: takes everything at a glance, shows it, and sends what people say.
+import { _ } from "../desk/speech.js";
+import { named } from "../desk/who.js";
 import { ask, iso } from "../desk/ask.js";
 import { listFaults } from "./faults.js";
 import { jobRow, toggle } from "./jobs.js";
@@ -23,7 +25,7 @@ function trouble(error) {
 const queue = new Queue({
   waiting(number) {
     at("queued").hidden = number === 0;
-    at("queued").textContent = `${number} not delivered yet; kept on this device and sent as soon as the line is back.`;
+    at("queued").textContent = _("{n} not delivered yet; kept on this device and sent as soon as the line is back.", { n: number });
   },
   said() { trouble(null); load(); },
   refused(error) { trouble(error); load(); },
@@ -42,11 +44,11 @@ function glance() {
   const sum = (field) => known.saws.reduce((total, saw) => total + saw.recent[field], 0);
   const due = sum("due");
   const figures = [
-    [count("overdue"), "overdue", "window still open", count("overdue") ? "warn" : ""],
-    [count("due"), "due today", "", ""],
-    [count("open"), "open", "due later", ""],
-    [known.missed.length, "missed", "in four weeks", known.missed.length ? "bad" : ""],
-    [due ? `${Math.floor((100 * sum("in_time")) / due)} %` : "–", "in time", "of all due in four weeks", ""],
+    [count("overdue"), _("overdue"), _("window still open"), count("overdue") ? "warn" : ""],
+    [count("due"), _("due today"), "", ""],
+    [count("open"), _("open"), _("due later"), ""],
+    [known.missed.length, _("missed"), _("in four weeks"), known.missed.length ? "bad" : ""],
+    [due ? `${Math.floor((100 * sum("in_time")) / due)} %` : "–", _("in time"), _("of all due in four weeks"), ""],
   ];
   at("glance").replaceChildren(...figures.map(([figure, word, more, tone]) => {
     const li = Object.assign(document.createElement("li"), { className: tone });
@@ -84,13 +86,13 @@ function doneRows() {
   const rows = known.done.map((job) => {
     const li = document.createElement("li");
     const what = Object.assign(document.createElement("span"), { textContent: `${title(job.saw)}: ${job.title} ` });
-    const who = job.tick === null ? "seen in the current by itself" : `${job.who}${job.note ? `: ${job.note}` : ""}`;
+    const who = job.tick === null ? _("seen in the current by itself") : `${named(job.who)}${job.note ? `: ${job.note}` : ""}`;
     what.append(Object.assign(document.createElement("small"), { textContent: who }));
     const moment = Object.assign(document.createElement("span"), { textContent: when.moment(job.done, known.today) });
-    if (job.verdict === "late") { moment.className = "late"; moment.textContent += ", late"; }
+    if (job.verdict === "late") { moment.className = "late"; moment.textContent += `, ${_("late")}`; }
     li.append(what, moment);
     if (job.tick !== null) {
-      const button = Object.assign(document.createElement("button"), { textContent: "correct" });
+      const button = Object.assign(document.createElement("button"), { textContent: _("correct") });
       button.addEventListener("click", () => correct(li, job));
       li.append(button);
     }
@@ -105,13 +107,13 @@ function correct(li, job) {
   if (open) return open.remove();
   const box = Object.assign(document.createElement("div"), { className: "say correct" });
   const moment = Object.assign(document.createElement("input"), { type: "datetime-local", value: when.local(Date.parse(job.done)) });
-  const note = Object.assign(document.createElement("input"), { className: "note", value: job.note ?? "", placeholder: "note" });
+  const note = Object.assign(document.createElement("input"), { className: "note", value: job.note ?? "", placeholder: _("note") });
   const button = (text, fields) => {
     const made = Object.assign(document.createElement("button"), { textContent: text });
     made.addEventListener("click", () => queue.add(`/api/v1/maintenance/ticks/${job.tick}/corrections`, { who: me.who(), role: me.role(), note: note.value.trim(), ...fields() }));
     return made;
   };
-  box.append(moment, note, button("it was then", () => ({ done: iso(when.utc(moment.value)) })), button("not done after all", () => ({ withdrawn: true })));
+  box.append(moment, note, button(_("it was then"), () => ({ done: iso(when.utc(moment.value)) })), button(_("not done after all"), () => ({ withdrawn: true })));
   li.append(box);
 }
 
@@ -121,7 +123,7 @@ async function pick(saw, date) {
   const list = document.createElement("ul");
   for (const job of occurrences) {
     const li = document.createElement("li");
-    const said = job.done ? `${when.moment(job.done, known.today)}, ${job.who ?? "seen in the current"}` : "";
+    const said = job.done ? `${when.moment(job.done, known.today)}, ${job.who ? named(job.who) : _("seen in the current")}` : "";
     li.append(Object.assign(document.createElement("span"), { textContent: job.title }), Object.assign(document.createElement("span"), { textContent: [word(job.verdict), said].filter(Boolean).join(" · ") }));
     list.append(li);
   }
@@ -130,7 +132,10 @@ async function pick(saw, date) {
 }
 
 function word(verdict) {
-  return { done: "in time", stood: "not needed: the saw stood still", shut: "shop shut" }[verdict] ?? verdict;
+  return {
+    done: _("in time"), late: _("late"), missed: _("missed"), overdue: _("overdue"), due: _("due today"), open: _("open"), ahead: _("ahead"),
+    stood: _("not needed: the saw stood still"), shut: _("shop shut"),
+  }[verdict] ?? verdict;
 }
 
 async function years() {

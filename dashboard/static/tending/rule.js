@@ -1,7 +1,12 @@
 // A recurrence rule (RFC 5545) as the few choices that people make, and back. What the choices cannot say stays a rule.
+import { _, dates, firstDay } from "../desk/speech.js";
 
-export const DAYS = { MO: "Mon", TU: "Tue", WE: "Wed", TH: "Thu", FR: "Fri", SA: "Sat", SU: "Sun" };
-export const PLACES = { 1: "first", 2: "second", 3: "third", 4: "fourth", "-1": "last" };
+const FROM_SUNDAY = ["SU", "MO", "TU", "WE", "TH", "FR", "SA"];
+const NAME = dates({ timeZone: "UTC", weekday: "short" });
+const SUNDAY = Date.UTC(2026, 2, 1);
+/** Weekdays by their letters in RFC 5545, from the locale's first day of the week on. */
+export const DAYS = Object.fromEntries(FROM_SUNDAY.map((key, i) => (firstDay + i) % 7).map((i) => [FROM_SUNDAY[i], NAME.format(SUNDAY + i * 86_400_000)]));
+export const PLACES = { 1: _("first"), 2: _("second"), 3: _("third"), 4: _("fourth"), "-1": _("last") };
 
 // {often: "daily"} | {often: "weekly", every, days: ["MO"]} | {often: "weekday", every, place: "1", day: "TU"}
 // | {often: "date", every, date: 15} | {often: "other", rule}

@@ -1,4 +1,5 @@
 // The wall screen: takes the wall from the feed, keeps it, and paints it once a second and at every change.
+import { _ } from "../desk/speech.js";
 import { follow } from "./feed.js";
 import { Shop } from "./shop.js";
 import { Rows } from "./rows.js";
@@ -51,7 +52,7 @@ follow({
   },
   lost(seconds) {
     shop.lost = true;
-    at("lost-since").textContent = shop.wall ? shop.words.moment(shop.now() - seconds * 1000, shop.now()) : "this screen was opened";
+    at("lost-since").textContent = shop.wall ? shop.words.moment(shop.now() - seconds * 1000, shop.now()) : _("this screen was opened");
     at("lost").hidden = false;
     document.body.classList.add("lost");
     paint();

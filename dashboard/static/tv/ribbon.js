@@ -1,4 +1,5 @@
 // The ribbons: what a saw did today against the planned time. Plotly draws them, loaded after the numbers stand.
+import { _ } from "../desk/speech.js";
 
 const HOUR = 3_600_000;
 const NORMAL = "#55c493";
@@ -85,7 +86,7 @@ export class Ribbons {
       const { width, height } = element.getBoundingClientRect();
       const { data, layout } = ribbonFigure(saw.ribbon, shop.wall.planned, start, end, until, width);
       Plotly.react(element, data, { ...layout, width, height }, { staticPlot: true, displayModeBar: false });
-      element.setAttribute("aria-label", `${saw.title}: states since ${shop.words.clock(start)}`);
+      element.setAttribute("aria-label", _("{saw}: states since {time}", { saw: saw.title, time: shop.words.clock(start) }));
       element.dataset.painted = saw.ribbon.length;
     }
   }

@@ -1,5 +1,5 @@
 // The rows of the ledger, one a saw.
-import { _ } from "../desk/speech.js";
+import { _, ngettext } from "../desk/speech.js";
 import { drawHours } from "./hours.js";
 
 const THIN = 0.95; // coverage below which the number is marked as resting on thin data
@@ -58,19 +58,19 @@ export class Rows {
     row.dataset.state = state;
     row.dataset.door = !blank && saw.door_closed === false ? "open" : "";
     put(".name", saw.title);
-    put(".word", blank ? "NO DATA" : state);
+    put(".word", stateWord(state));
     put(".note", note(saw, state, since, shop));
-    put(".age", blank ? "" : `data ${words.lasting(age)} old`);
+    put(".age", blank ? "" : _("data {age} old", { age: words.lasting(age) }));
 
     const use = saw.utilisation;
     const shown = age === null ? null : use.allocation_efficiency;
     put(".digits", words.percent(shown));
     row.querySelector(".percent").hidden = shown === null;
     row.querySelector(".digits").classList.toggle("none", shown === null);
-    put(".use b", blank && since ? `at ${since}` : "in use");
-    put(".use-of", shown !== null ? "of planned time" : shop.wall.planned.length ? "no planned time yet" : "no planned time");
+    put(".use b", blank && since ? _("at {time}", { time: since }) : _("in use"));
+    put(".use-of", shown !== null ? _("of planned time") : shop.wall.planned.length ? _("no planned time yet") : _("no planned time"));
     const covered = use.coverage;
-    const coverage = put(".coverage", shown === null || covered === null ? "" : `data for ${floorPercent(covered)} %`);
+    const coverage = put(".coverage", shown === null || covered === null ? "" : _("data for {percent} %", { percent: floorPercent(covered) }));
     coverage.classList.toggle("thin", covered !== null && covered < THIN);
 
     const usual = shown === null || blank ? null : saw.usual;
@@ -83,16 +83,20 @@ export class Rows {
     strip.classList.toggle("urgent", saw.tending.urgent > 0);
 
     put(".total", age === null ? "–" : String(saw.cuts.total)).classList.toggle("long", saw.cuts.total > 999);
-    put(".cut-word", blank && since ? `cuts at ${since}` : saw.cuts.total === 1 ? "cut today" : "cuts today");
+    put(".cut-word", blank && since ? _("cuts at {time}", { time: since }) : saw.cuts.total === 1 ? _("cut today") : _("cuts today"));
     put(".vertical", String(saw.cuts.vertical));
     put(".horizontal", String(saw.cuts.horizontal));
     put(".unknown", String(saw.cuts.unknown));
     row.querySelector(".unknown-split").hidden = saw.cuts.unknown === 0;
     const { blade } = saw;
     row.querySelector(".blade-split").hidden = !blade;
-    if (blade) put(".blade-cuts", `${blade.cuts} by ${blade.tag}`);
+    if (blade) put(".blade-cuts", _("{n} by {tag}", { n: blade.cuts, tag: blade.tag }));
     row.querySelector(".blade-split").classList.toggle("over", Boolean(blade) && blade.cuts >= blade.limit);
   }
+}
+
+function stateWord(state) {
+  return { WORKING: _("WORKING"), READY: _("READY"), STANDBY: _("STANDBY"), ERROR: _("ERROR"), OFFLINE: _("NO DATA") }[state];
 }
 
 // 99.6 % of the data is not all of it: coverage is never rounded up to 100.
@@ -100,14 +104,16 @@ function floorPercent(ratio) { return Math.floor(100 * ratio + 1e-9); }
 
 /** Alerts first, then what is late, then what is to be done; at most two of them, for five metres. */
 function tending(of) {
-  const count = (n, one, many) => n && `${n} ${n === 1 ? one : many}`;
-  const parts = [count(of.alerts, "alert", "alerts"), count(of.overdue, "overdue", "overdue"), count(of.missed, "missed", "missed"), count(of.due, "to do", "to do")];
-  return parts.filter(Boolean).slice(0, 2).join(" · ") || (of.tasks ? "maintenance done" : "");
+  const parts = [
+    of.alerts && ngettext("1 alert", "{n} alerts", of.alerts), of.overdue && ngettext("1 overdue", "{n} overdue", of.overdue),
+    of.missed && ngettext("1 missed", "{n} missed", of.missed), of.due && _("{n} to do", { n: of.due }),
+  ];
+  return parts.filter(Boolean).slice(0, 2).join(" · ") || (of.tasks ? _("maintenance done") : "");
 }
 
 function note(saw, state, since, shop) {
-  if (state === "OFFLINE") return since ? `since ${since}` : "never heard of";
-  if (state === "ERROR") return "signals contradict";
-  if (saw.door_closed === false) return "blade door open";
-  return `for ${shop.words.lasting(Math.max(0, shop.now() - Date.parse(saw.since)))}`;
+  if (state === "OFFLINE") return since ? _("since {time}", { time: since }) : _("never heard of");
+  if (state === "ERROR") return _("signals contradict");
+  if (saw.door_closed === false) return _("blade door open");
+  return _("for {time}", { time: shop.words.lasting(Math.max(0, shop.now() - Date.parse(saw.since))) });
 }

@@ -1,4 +1,5 @@
 // The folding rule under the ribbons: hours, halves and quarters, and a carpenter's crow's foot that points at now.
+import { _ } from "../desk/speech.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const QUARTER = 900_000;
@@ -33,5 +34,5 @@ export function drawRule(svg, shop, box) {
   const foot = 1.5 * unit;
   parts.push(make("path", { d: `M${now - foot} ${2.6 * foot}L${now} 1L${now + foot} ${2.6 * foot}`, "stroke-width": 0.4 * unit }));
   svg.replaceChildren(...parts);
-  svg.setAttribute("aria-label", `time from ${shop.words.clock(start)} to ${shop.words.clock(end)}`);
+  svg.setAttribute("aria-label", _("time from {start} to {end}", { start: shop.words.clock(start), end: shop.words.clock(end) }));
 }

@@ -1,11 +1,12 @@
 // Times and amounts as words, in the shop's zone.
+import { _, clocks, dates, ngettext } from "../desk/speech.js";
 
 export class Words {
   #hm; #full; #weekday; #date;
 
   constructor(zone) {
-    const make = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ...options });
-    this.#hm = make({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+    const make = (options) => dates({ timeZone: zone, ...options });
+    this.#hm = clocks({ timeZone: zone });
     this.#full = make({ weekday: "long", day: "numeric", month: "long" });
     this.#weekday = make({ weekday: "short" });
     this.#date = make({ year: "numeric", month: "2-digit", day: "2-digit" });
@@ -23,10 +24,11 @@ export class Words {
 
   /** planned 08:00–12:00, 13:00–17:00; long plans only by their ends. */
   plan(spans) {
-    if (spans.length === 0) return "no work planned today";
+    if (spans.length === 0) return _("no work planned today");
     const [start, end] = [this.clock(Date.parse(spans[0].start)), this.clock(Date.parse(spans.at(-1).end))];
     const breaks = spans.length - 1;
-    return `planned ${start}–${end}` + (breaks ? `, ${breaks} break${breaks > 1 ? "s" : ""}` : "");
+    if (!breaks) return _("planned {start}–{end}", { start, end });
+    return ngettext("planned {start}–{end}, {n} break", "planned {start}–{end}, {n} breaks", breaks, { start, end });
   }
 
   /** 2 s, 5 min, 3 h 10 min, 4 days. */
@@ -36,7 +38,7 @@ export class Words {
     const minutes = Math.floor(seconds / 60);
     if (minutes < 90) return `${minutes} min`;
     const hours = Math.floor(minutes / 60);
-    return hours < 48 ? `${hours} h ${minutes % 60} min` : `${Math.floor(hours / 24)} days`;
+    return hours < 48 ? `${hours} h ${minutes % 60} min` : _("{n} days", { n: Math.floor(hours / 24) });
   }
 
   percent(ratio) { return ratio === null ? "–" : String(Math.round(100 * ratio)); }
