@@ -113,7 +113,8 @@ async function load() {
     }
     stock(rack);
     const sources = [...new Set(rack.blades.map((b) => b.limits.source))];
-    at("limits").textContent = _("Service limits: {sources}. Metres are estimated at {feed} m/min. Days: median, and the range of eight cases in ten, at this saw’s own pace.", { sources: sources.join("; ") || _("common practice, no source"), feed: rack.feed_m_min.toLocaleString(locale) });
+    const usual = _("common practice, no source");
+    at("limits").textContent = _("Service limits: {sources}. Metres are estimated at {feed} m/min. Days: median, and the range of eight cases in ten, at this saw’s own pace.", { sources: sources.join("; ") || usual, feed: rack.feed_m_min.toLocaleString(locale) });
     worth(await ask("/api/v1/blade-costs"));
     await questions();
     trouble(null);

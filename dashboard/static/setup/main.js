@@ -185,8 +185,8 @@ at("save").addEventListener("click", async () => {
     const kept = await ask(`/api/v1/saws/${saw}/settings`, { method: "POST", body: { ...body, who: who() } });
     at("keep").hidden = true;
     at("kept").textContent = _("Kept, in force from {time}. The collector takes them at its next start; kerfbook derive takes them to the past.", { time: moment(kept.valid_from) });
-    at("kept").hidden = false;
     await history_();
+    at("kept").hidden = false;
   } catch (error) {
     trouble(error);
   }
