@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from api.answers.calendar import Shift
+    from api.answers.intervals import Spans
     from api.answers.plans import PlanHistory
     from api.answers.states import Activity, Extent
     from api.desk import Desk
@@ -360,12 +361,17 @@ class Sums:
             return read()
         return self._memory.of(("facts", saw, start, end, revision, until), read)
 
+    def _planned(self, start: int, end: int) -> Spans:
+        """Planned working time, worked out once for all saws."""
+        history = self._history()
+        return self._memory.of(("planned", start, end), lambda: planned(history, self.desk.zone, start, end))
+
     def _reckon(self, facts: _Facts, edges: NDArray[np.int64]) -> NDArray[np.int64]:
-        plan = planned(self._history(), self.desk.zone, int(edges[0]), int(edges[-1]))
+        plan = self._planned(int(edges[0]), int(edges[-1]))
         return measures(facts.act, facts.loads, plan, edges, self.desk.site.busy_gap, facts.until)
 
     def _longest(self, facts: _Facts, days: NDArray[np.int64]) -> list[Stretch]:
-        plan = planned(self._history(), self.desk.zone, int(days[0]), int(days[-1]))
+        plan = self._planned(int(days[0]), int(days[-1]))
         return longest(facts.act, plan, days, self.desk.site.busy_gap, facts.until)
 
     def _of_shifts(self, facts: _Facts, day: dt.date) -> list[ShiftFigures]:
