@@ -99,6 +99,10 @@ function paint() {
   const strip = { states: same ? day.states : [], cuts: same ? day.cuts : [], now };
   drawStrip(at("day-strip"), zone, { ...strip, from: start, to: end, view: [hour.from, hour.to] });
   drawStrip(at("hour-strip"), zone, { ...strip, ...hour, view, tight: true });
+  const passed = Math.round((hour.from - start) / 60_000); // minutes since midnight, as a slider tells them
+  for (const [name, value] of [["valuemin", 0], ["valuemax", Math.round((end - start) / 60_000)], ["valuenow", passed], ["valuetext", zone.minutes(hour.from)]]) {
+    at("day-strip").setAttribute(`aria-${name}`, value);
+  }
   const clock = to - from < 120_000 ? (t) => zone.tenths(t) : (t) => zone.seconds(t);
   at("span").textContent = `${clock(from)} – ${clock(to)}`;
   for (const button of document.querySelectorAll("[data-span]")) button.setAttribute("aria-pressed", String(Math.abs(to - from - button.dataset.span * 1000) < 50));
