@@ -40,8 +40,6 @@ PAGES = {
 WITH_ROOMS = [p for p, size in PAGES.items() if size is LAPTOP and p != "/"]
 
 
-
-
 @pytest.fixture
 def shop(open_shop):  # noqa: F811
     """Two saws, one of them at work, two blades, a fault, tasks that wait."""
