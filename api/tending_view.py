@@ -10,6 +10,7 @@ from api.answers.compliance import Tally, tally, tally_by, week_of
 from api.answers.occurrences import FAR, Occurrence, Verdict, standing
 from api.answers.tasks import MEASURES, SIGNS, ByUse, Task, as_body
 from api.answers.wording import in_words
+from api.tongues.say import gettext, known
 from collector.facts import SECOND, iso
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ class View:
         tick = None if o.tick is None else self.said.get(o.tick)
         return {
             "task": o.task,
-            "title": self.tasks[o.task].title,
+            "title": known(self.tasks[o.task].title),
             "saw": o.saw,
             "occurrence": o.key,
             "day": o.day.isoformat(),
@@ -75,7 +76,8 @@ class View:
 
     def task(self, task: Task) -> dict[str, Any]:
         """A task, with its rule in words."""
-        return {**as_body(task), "when_words": in_words(task.when)}
+        texts = {"title": known(task.title), "basis": known(task.basis), "steps": [known(step) for step in task.steps]}
+        return {**as_body(task), **texts, "when_words": in_words(task.when)}
 
     def saw(self, name: str, found: list[Occurrence]) -> dict[str, Any]:
         """One saw at a glance."""
@@ -134,10 +136,10 @@ def overview(tending: Tending, now: int) -> dict[str, Any]:
         "now": iso(now),
         "today": today.isoformat(),
         "zone": tending.desk.site.zone,
-        "manual_first": MANUAL_FIRST,
-        "measures": MEASURES,
-        "signs": SIGNS,
-        "cautions": list(AT_BLADE),
+        "manual_first": gettext(MANUAL_FIRST),
+        "measures": {name: gettext(word) for name, word in MEASURES.items()},
+        "signs": {name: gettext(word) for name, word in SIGNS.items()},
+        "cautions": [gettext(caution) for caution in AT_BLADE],
         "tasks": [maker.task(t) for t in maker.tasks.values()],
         "saws": [maker.saw(saw, found) for saw, found in of.items()],
         "waiting": [maker.occurrence(o) for o in waiting],

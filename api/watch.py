@@ -27,6 +27,8 @@ from api.answers.summary import AlertPart, SawPart, summary
 from api.answers.telling import KEPT, Policy, escalations, raised, retry_at, summaries_due
 from api.answers.utilisation import utilisation
 from api.delivery import DeliveryError
+from api.tongues.manner import manner
+from api.tongues.say import speak
 from collector.book.alerts import AlertBook, AlertWrite, LetterRow, StaleError
 from collector.facts import SECOND, iso
 
@@ -356,6 +358,7 @@ class Watch:
             self._thread.join(15)
 
     def _run(self, seconds: float) -> None:
+        speak(manner(self._desk.site.show, self._desk.site.zone))  # letters are written in this thread
         failing = False
         while not self._stop.wait(seconds):
             failing = self._try(self.look, failing)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from api.answers.alerts import Priority
+from api.tongues.say import gettext, later
 from collector.facts import SECOND
 
 MINUTE = 60 * SECOND
@@ -20,7 +21,7 @@ class Kind:
         title: what it is, in a few words, after the saw's name.
         priority: how much it matters.
         roles: who is told; where nobody of them acknowledges, `escalate_to`.
-        to_do: what the reader should do.
+        does: what the reader should do: a sentence, or several.
         page: path of the page that shows it; ``{saw}`` and ``{subject}`` are filled in.
         delay: a condition must hold so long, microseconds.
         hold: and be gone so long before it is over.
@@ -30,19 +31,29 @@ class Kind:
     title: str
     priority: Priority
     roles: tuple[str, ...]
-    to_do: str
+    does: str | tuple[str, ...]
     page: str = "/alerts"
     delay: int = 0
     hold: int = 0
+
+    @property
+    def heading(self) -> str:
+        """The title in the reader's language."""
+        return gettext(self.title)
+
+    @property
+    def to_do(self) -> str:
+        """What the reader should do, in the reader's language."""
+        return " ".join(gettext(text) for text in ((self.does,) if isinstance(self.does, str) else self.does))
 
 
 def _kinds(*kinds: Kind) -> dict[str, Kind]:
     return {kind.name: kind for kind in kinds}
 
 
-_STOP = "Stop using the saw until it is known why; isolate it and lock it off before anybody looks at the blade."
+_STOP = later("Stop using the saw until it is known why; isolate it and lock it off before anybody looks at the blade.")
 
-AT_THE_BLADE = (
+AT_THE_BLADE = later(
     "First isolate the saw and lock it off, wait for standstill, wear gloves for the blade, and follow the machine's "
     "own manual and local rules."
 )
@@ -50,141 +61,147 @@ AT_THE_BLADE = (
 KINDS = _kinds(
     Kind(
         "task-due",
-        "maintenance due today",
+        later("maintenance due today"),
         Priority.LOW,
         ("operator",),
-        "Do it before the shift ends and tick it on the phone.",
+        later("Do it before the shift ends and tick it on the phone."),
         "/maintenance#{subject}",
     ),
     Kind(
         "task-overdue",
-        "maintenance not done",
+        later("maintenance not done"),
         Priority.MEDIUM,
         ("maintenance",),
-        "See that it is done, and tick it; if it was done and not ticked, tick it for the day it was done.",
+        later("See that it is done, and tick it; if it was done and not ticked, tick it for the day it was done."),
         "/maintenance#{subject}",
     ),
     Kind(
         "box-silent",
-        "sensor box silent",
+        later("sensor box silent"),
         Priority.MEDIUM,
         ("maintenance", "installer"),
-        "Look whether the box has power and network. What the saw does meanwhile is missing from every number.",
+        later("Look whether the box has power and network. What the saw does meanwhile is missing from every number."),
         delay=5 * MINUTE,
         hold=30 * MINUTE,
     ),
     Kind(
         "clock-wrong",
-        "the box's clock is wrong or it delivers late",
+        later("the box's clock is wrong or it delivers late"),
         Priority.MEDIUM,
         ("installer", "maintenance"),
-        "Set the box's clock, or let it send times relative to now; check its network if it delivers late.",
+        later("Set the box's clock, or let it send times relative to now; check its network if it delivers late."),
         delay=2 * MINUTE,
         hold=10 * MINUTE,
     ),
     Kind(
         "idling",
-        "motor runs and nobody cuts",
+        later("motor runs and nobody cuts"),
         Priority.LOW,
         ("operator",),
-        "Switch the motor off if nobody is about to cut.",
+        later("Switch the motor off if nobody is about to cut."),
         hold=5 * MINUTE,
     ),
     Kind(
         "braking-slow",
-        "blade takes too long to stop",
+        later("blade takes too long to stop"),
         Priority.HIGH,
         ("maintenance", "owner"),
-        f"{_STOP} Have the brake looked at by somebody qualified.",
+        (_STOP, later("Have the brake looked at by somebody qualified.")),
         hold=HOUR,
     ),
     Kind(
         "door-early",
-        "blade door opened before standstill",
+        later("blade door opened before standstill"),
         Priority.HIGH,
         ("maintenance",),
-        "Speak with the crew today: wait for standstill, then open. Have the door's interlock looked at if it "
-        "should have kept the door closed.",
+        later(
+            "Speak with the crew today: wait for standstill, then open. Have the door's interlock looked at if it "
+            "should have kept the door closed."
+        ),
         hold=30 * MINUTE,
     ),
     Kind(
         "current-door-open",
-        "motor current while the blade door is open",
+        later("motor current while the blade door is open"),
         Priority.HIGH,
         ("maintenance", "owner"),
-        f"{_STOP} Either the interlock failed or the box's door switch is wrong.",
+        (_STOP, later("Either the interlock failed or the box's door switch is wrong.")),
         hold=30 * MINUTE,
     ),
     Kind(
         "beam-unlocked",
-        "beam unlocked during a vertical cut",
+        later("beam unlocked during a vertical cut"),
         Priority.MEDIUM,
         ("maintenance", "operator"),
-        "A vertical cut wants the beam locked at a station: a beam that moves pinches the blade. Check lock and "
-        "switch.",
+        later(
+            "A vertical cut wants the beam locked at a station: a beam that moves pinches the blade. Check lock and "
+            "switch."
+        ),
         hold=HOUR,
     ),
     Kind(
         "refusals",
-        "messages of a box are refused",
+        later("messages of a box are refused"),
         Priority.MEDIUM,
         ("installer",),
-        "Read the reasons on the refusals page; each says what is wrong and what to do.",
+        later("Read the reasons on the refusals page; each says what is wrong and what to do."),
         "/api/v1/refusals",
         hold=HOUR,
     ),
     Kind(
         "disk-full",
-        "disk nearly full",
+        later("disk nearly full"),
         Priority.HIGH,
         ("installer", "owner"),
-        "Make room on the disk of the stores: when it is full, nothing more can be kept.",
+        later("Make room on the disk of the stores: when it is full, nothing more can be kept."),
         hold=10 * MINUTE,
     ),
     # Raised by what people report from the saw: `api.fault_watch`.
     Kind(
         "fault-reported",
-        "fault reported",
+        later("fault reported"),
         Priority.MEDIUM,
         ("maintenance",),
-        f"Look at it, and say on the maintenance page when it is dealt with. At the blade: {AT_THE_BLADE[0].lower()}"
-        f"{AT_THE_BLADE[1:]}",
+        (
+            later("Look at it, and say on the maintenance page when it is dealt with. For work at the blade:"),
+            AT_THE_BLADE,
+        ),
         "/maintenance#faults",
     ),
     # Raised by what knows blades: `api.blade_watch`.
     Kind(
         "blade-limit-near",
-        "blade near its limit",
+        later("blade near its limit"),
         Priority.LOW,
         ("maintenance",),
-        "Have a sharp blade ready.",
+        later("Have a sharp blade ready."),
         "/blades/{subject}",
         hold=HOUR,
     ),
     Kind(
         "blade-limit",
-        "blade at its limit",
+        later("blade at its limit"),
         Priority.MEDIUM,
         ("maintenance", "operator"),
-        f"Change the blade. {AT_THE_BLADE}",
+        (later("Change the blade."), AT_THE_BLADE),
         "/blades/{subject}",
         hold=HOUR,
     ),
     Kind(
         "blade-wear",
-        "cuts heavier than when the blade was fresh",
+        later("cuts heavier than when the blade was fresh"),
         Priority.MEDIUM,
         ("maintenance",),
-        f"Look at the blade, and change it if it is dull. {AT_THE_BLADE}",
+        (later("Look at the blade, and change it if it is dull."), AT_THE_BLADE),
         "/blades/{subject}",
         hold=HOUR,
     ),
     Kind(
         "blade-change-unconfirmed",
-        "blade change not confirmed",
+        later("blade change not confirmed"),
         Priority.LOW,
         ("operator",),
-        "Say on the phone which blade went in, or that it was only cleaned.",
+        later("Say on the phone which blade went in, or that it was only cleaned."),
         "/saw/{saw}/blade",
         delay=30 * MINUTE,
     ),

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from api.answers.alerts import Condition, Key
+from api.tongues.say import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -16,13 +17,13 @@ if TYPE_CHECKING:
     from collector.book.faults import FaultRow
 
 WHATS = {
-    "cut": "the cut is not clean or not square",
-    "motor": "motor, brake or blade sounds or behaves unlike itself",
-    "movement": "beam, head or lock does not move as it should",
-    "dust": "extraction or dust",
-    "door": "blade door, cover or guard",
-    "box": "sensor box, switches or this screen",
-    "other": "something else",
+    "cut": later("the cut is not clean or not square"),
+    "motor": later("motor, brake or blade sounds or behaves unlike itself"),
+    "movement": later("beam, head or lock does not move as it should"),
+    "dust": later("extraction or dust"),
+    "door": later("blade door, cover or guard"),
+    "box": later("sensor box, switches or this screen"),
+    "other": later("something else"),
 }
 """What a fault can be about, in the operator's words."""
 

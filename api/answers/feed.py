@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from api.answers.calendar import DAY, EPOCH
 from api.answers.cautions import AT_BLADE, MANUAL_FIRST
 from api.answers.occurrences import NOT_DUE, Verdict
+from api.tongues.say import gettext, known
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -43,7 +44,7 @@ def feed(calendar: Calendar, role: str, occurrences: Iterable[Occurrence], now: 
     out.add("prodid", "-//Kerfbook//maintenance//EN")
     out.add("version", "2.0")
     out.add("method", "PUBLISH")
-    out.add("x-wr-calname", f"{calendar.title}: maintenance, {role}")
+    out.add("x-wr-calname", gettext("{place}: maintenance", place=calendar.title))
     stamp = EPOCH + dt.timedelta(microseconds=now // 1_000_000 * 1_000_000)
     for o in occurrences:
         task = calendar.tasks[o.task]
@@ -56,7 +57,7 @@ def feed(calendar: Calendar, role: str, occurrences: Iterable[Occurrence], now: 
         event.add("dtstamp", stamp)
         event.add("dtstart", o.day)
         event.add("dtend", o.day + DAY)
-        event.add("summary", f"{'✓ ' if done else ''}{saw}: {task.title}")
+        event.add("summary", f"{'✓ ' if done else ''}{saw}: {known(task.title)}")
         event.add("description", _description(task))
         event.add("url", f"{calendar.address.rstrip('/')}/maintenance#{o.task}")
         event.add("categories", ["maintenance"])
@@ -66,8 +67,8 @@ def feed(calendar: Calendar, role: str, occurrences: Iterable[Occurrence], now: 
 
 
 def _description(task: Task) -> str:
-    rows = [f"About {task.minutes} minutes."]
+    rows = [gettext("About {n} minutes.", n=task.minutes)]
     if task.at_blade:
-        rows += ["First:", *(f"- {caution}" for caution in AT_BLADE)]
-    rows += [f"{i}. {step}" for i, step in enumerate(task.steps, 1)]
-    return "\n".join([*rows, MANUAL_FIRST])
+        rows += [gettext("First:"), *(f"- {gettext(caution)}" for caution in AT_BLADE)]
+    rows += [f"{i}. {known(step)}" for i, step in enumerate(task.steps, 1)]
+    return "\n".join([*rows, gettext(MANUAL_FIRST)])

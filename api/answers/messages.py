@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from api.answers.calendar import EPOCH, site_date
 from api.answers.cautions import NO_SAFETY_DEVICE
+from api.tongues import amounts
+from api.tongues.say import gettext, known
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -31,10 +33,10 @@ class Shop:
     address: str
 
     def clock(self, t: int, now: int) -> str:
-        """``14:02`` today, ``Mon 2 Mar 14:02`` otherwise, in the shop's time."""
+        """``14:02`` today, ``Mon 2 Mar 14:02`` otherwise, in the shop's time and the reader's manner."""
         wall = (EPOCH + dt.timedelta(microseconds=t)).astimezone(self.zone)
         same = site_date(t, self.zone) == site_date(now, self.zone)
-        return wall.strftime("%H:%M") if same else f"{wall:%a} {wall.day} {wall:%b %H:%M}"
+        return amounts.clock(wall) if same else f"{amounts.day(wall)} {amounts.clock(wall)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +54,10 @@ def where(alert: Alert, shop: Shop) -> str:
 
 def headline(alert: Alert, kind: Kind, shop: Shop) -> str:
     """What and where, in a line."""
-    what = kind.title
+    what = kind.heading
     task = shop.tasks.get(alert.key.subject)
     if task:
-        what = f"{what}: {task}"
+        what = f"{what}: {known(task)}"
     elif alert.key.subject:
         what = f"{what}: {alert.key.subject}"
     return f"{where(alert, shop)}: {what}"
@@ -68,11 +70,13 @@ def link(alert: Alert, kind: Kind, shop: Shop) -> str:
 
 def since(alert: Alert, shop: Shop, now: int) -> str:
     """Since when, how often, and whether it is over."""
-    text = f"since {shop.clock(alert.raised, now)}"
+    raised = shop.clock(alert.raised, now)
     if alert.count > 1:
-        text = f"{alert.count} times {text}"
+        text = gettext("{n} times since {time}", n=alert.count, time=raised)
+    else:
+        text = gettext("since {time}", time=raised)
     if alert.returned is not None:
-        text += f"; over since {shop.clock(alert.returned, now)}"
+        text += "; " + gettext("over since {time}", time=shop.clock(alert.returned, now))
     return text
 
 
@@ -83,50 +87,72 @@ def measured(alert: Alert) -> str:
 
 
 def _day(text: str) -> str:
-    day = dt.date.fromisoformat(text)
-    return f"{day:%a} {day.day} {day:%b}"
+    return amounts.day(dt.date.fromisoformat(text))
 
 
 def _clock(d: Mapping[str, Any]) -> str:
     if d.get("refused"):
-        return f"{d['refused']} messages with an impossible time within an hour."
+        return gettext("{n} messages with an impossible time within an hour.", n=d["refused"])
     if d.get("seconds"):
-        return f"Readings are {abs(d['seconds'])} s {'ahead of' if d['seconds'] > 0 else 'behind'} the server's clock."
+        if d["seconds"] > 0:
+            return gettext("Readings are {n} s ahead of the server's clock.", n=d["seconds"])
+        return gettext("Readings are {n} s behind the server's clock.", n=-d["seconds"])
     return ""
 
 
 def _limit(d: Mapping[str, Any]) -> str:
-    return f"{d['used']} of {d['limit']} {'metres (estimated)' if d['by'] == 'metres' else d['by']}."
+    values = {"n": amounts.number(d["used"]), "limit": amounts.number(d["limit"])}
+    match d["by"]:
+        case "metres":
+            return gettext("{n} of {limit} (estimated).", n=amounts.run(d["used"]), limit=amounts.run(d["limit"]))
+        case "minutes":
+            return gettext("{n} of {limit} minutes.", **values)
+        case _:
+            return gettext("{n} of {limit} cuts.", **values)
 
 
 _FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
-    "braking-slow": lambda d: f"{d['seconds']:.1f} s to standstill, the limit is {d['limit']:.0f} s.",
+    "braking-slow": lambda d: gettext(
+        "{n} s to standstill, the limit is {limit} s.",
+        n=amounts.number(d["seconds"], 1),
+        limit=amounts.number(d["limit"]),
+    ),
     "clock-wrong": _clock,
-    "refusals": lambda d: f"{d['number']} within an hour.",
-    "disk-full": lambda d: f"{d['percent']:.1f} % free, {d['gigabytes']:.1f} GB.",
-    "fault-reported": lambda d: f"{d['who']}: {d['note'] or 'no further words'}",
+    "refusals": lambda d: gettext("{n} within an hour.", n=d["number"]),
+    "disk-full": lambda d: gettext(
+        "{percent} % free, {n} GB.", percent=amounts.number(d["percent"], 1), n=amounts.number(d["gigabytes"], 1)
+    ),
+    "fault-reported": lambda d: f"{d['who']}: " + (d["note"] or gettext("no further words")),
     "blade-limit-near": _limit,
     "blade-limit": _limit,
-    "blade-wear": lambda d: f"Like cuts draw {d['percent']} % more above idle than when it was fresh.",
-    "task-due": lambda d: f"Due on {_day(d['day'])}.",
+    "blade-wear": lambda d: gettext(
+        "Like cuts draw {percent} % more above idle than when it was fresh.", percent=d["percent"]
+    ),
+    "task-due": lambda d: gettext("Due on {day}.", day=_day(d["day"])),
     "task-overdue": lambda d: (
-        f"It was due on {_day(d['day'])}{' and its window is closed: missed' if d['missed'] else ''}."
+        gettext("It was due on {day} and its window is closed: missed.", day=_day(d["day"]))
+        if d["missed"]
+        else gettext("It was due on {day}.", day=_day(d["day"]))
     ),
 }
+
+
+def _begun(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def about(alert: Alert, kind: Kind, shop: Shop, now: int, *, escalated: bool = False) -> Text:
     """The message about one alert."""
     title = headline(alert, kind, shop)
     rows = [
-        f"{since(alert, shop, now).capitalize()}. {measured(alert)}".strip(),
-        f"What to do: {kind.to_do}",
+        f"{_begun(since(alert, shop, now))}. {measured(alert)}".strip(),
+        gettext("What to do: {text}", text=kind.to_do),
         link(alert, kind, shop),
-        NO_SAFETY_DEVICE,
+        gettext(NO_SAFETY_DEVICE),
     ]
     if escalated:
-        rows.insert(0, "Nobody has acknowledged this yet; it is passed on to you.")
-    return Text(f"{'Not acknowledged: ' if escalated else ''}{title}", "\n".join(rows))
+        rows.insert(0, gettext("Nobody has acknowledged this yet; it is passed on to you."))
+    return Text(gettext("Not acknowledged: {what}", what=title) if escalated else title, "\n".join(rows))
 
 
 def bundle(alerts: Sequence[tuple[Alert, Kind]], shop: Shop, now: int) -> Text:
@@ -135,6 +161,7 @@ def bundle(alerts: Sequence[tuple[Alert, Kind]], shop: Shop, now: int) -> Text:
     ordered = sorted(alerts, key=lambda pair: (rank[pair[1].priority], pair[0].raised))
     rows = [f"• {headline(a, k, shop)}, {since(a, shop, now)}" for a, k in ordered[:BUNDLED]]
     if len(ordered) > BUNDLED:
-        rows.append(f"• and {len(ordered) - BUNDLED} more")
-    rows += [f"All of them, and what to do: {shop.address.rstrip('/')}/alerts", NO_SAFETY_DEVICE]
-    return Text(f"{shop.title}: {len(ordered)} alerts", "\n".join(rows))
+        rows.append("• " + gettext("and {n} more", n=len(ordered) - BUNDLED))
+    rows += [gettext("All of them, and what to do: {link}", link=f"{shop.address.rstrip('/')}/alerts")]
+    rows.append(gettext(NO_SAFETY_DEVICE))
+    return Text(gettext("{place}: {n} alerts", place=shop.title, n=len(ordered)), "\n".join(rows))

@@ -7,6 +7,7 @@ task with it and edits what differs.
 from __future__ import annotations
 
 from api.answers.tasks import ByCalendar, BySign, ByUse, Task
+from api.tongues.say import later
 
 _WORKDAYS = "FREQ=DAILY"
 
@@ -16,12 +17,12 @@ def starter_tasks() -> tuple[Task, ...]:
     return (
         Task(
             "clean-down",
-            "Clean down, offcuts out",
+            later("Clean down, offcuts out"),
             (
-                "Switch off and wait for standstill.",
-                "Take the offcuts out from behind the support grid.",
-                "Brush and vacuum rails, beam, head and floor; no compressed air: it drives dust into bearings.",
-                "Look whether the extraction hose is clear.",
+                later("Switch off and wait for standstill."),
+                later("Take the offcuts out from behind the support grid."),
+                later("Brush and vacuum rails, beam, head and floor; no compressed air: it drives dust into bearings."),
+                later("Look whether the extraction hose is clear."),
             ),
             "operator",
             10,
@@ -29,12 +30,12 @@ def starter_tasks() -> tuple[Task, ...]:
         ),
         Task(
             "rails",
-            "Guide rails wiped with oil",
+            later("Guide rails wiped with oil"),
             (
-                "Wipe dust and resin off the guide rails.",
-                "Wipe them with a cloth that is lightly oiled; they must not drip, for oil binds dust.",
-                "Look at the dust wipers of head and beam; note worn ones.",
-                "Move head and beam over their whole way: they must run freely and evenly.",
+                later("Wipe dust and resin off the guide rails."),
+                later("Wipe them with a cloth that is lightly oiled; they must not drip, for oil binds dust."),
+                later("Look at the dust wipers of head and beam; note worn ones."),
+                later("Move head and beam over their whole way: they must run freely and evenly."),
             ),
             "operator",
             15,
@@ -42,11 +43,11 @@ def starter_tasks() -> tuple[Task, ...]:
         ),
         Task(
             "grease",
-            "Head grease points",
+            later("Head grease points"),
             (
-                "Wipe both grease points of the head clean.",
-                "One shot of grease into each of the two, of the kind that the manual names.",
-                "Wipe off what comes out.",
+                later("Wipe both grease points of the head clean."),
+                later("One shot of grease into each of the two, of the kind that the manual names."),
+                later("Wipe off what comes out."),
             ),
             "maintenance",
             15,
@@ -55,13 +56,17 @@ def starter_tasks() -> tuple[Task, ...]:
         ),
         Task(
             "braking",
-            "Braking time within 4 s",
+            later("Braking time within 4 s"),
             (
-                "Where the brake's current can be seen, Kerfbook measures this by itself and ticks it.",
-                "Otherwise: run the saw without material, switch off, and time the blade to standstill with a watch, "
-                "from where you can see it, door closed.",
-                "Longer than 4 s, or longer than the manual says: take the saw out of use and have the brake looked "
-                "at.",
+                later("Where the brake's current can be seen, Kerfbook measures this by itself and ticks it."),
+                later(
+                    "Otherwise: run the saw without material, switch off, and time the blade to standstill with a "
+                    "watch, from where you can see it, door closed."
+                ),
+                later(
+                    "Longer than 4 s, or longer than the manual says: take the saw out of use and have the brake "
+                    "looked at."
+                ),
             ),
             "maintenance",
             5,
@@ -70,12 +75,14 @@ def starter_tasks() -> tuple[Task, ...]:
         ),
         Task(
             "squareness",
-            "Scales, squareness, riving knife",
+            later("Scales, squareness, riving knife"),
             (
-                "Cut a test panel vertically and horizontally; compare with the scales.",
-                "Measure both diagonals of a cut rectangle; note the difference.",
-                "Isolated and locked off: riving knife firm, in line with the blade, and as far from it as the "
-                "manual says.",
+                later("Cut a test panel vertically and horizontally; compare with the scales."),
+                later("Measure both diagonals of a cut rectangle; note the difference."),
+                later(
+                    "Isolated and locked off: riving knife firm, in line with the blade, and as far from it as the "
+                    "manual says."
+                ),
             ),
             "maintenance",
             30,
@@ -84,13 +91,15 @@ def starter_tasks() -> tuple[Task, ...]:
         ),
         Task(
             "safety-functions",
-            "Extraction and emergency stop tried",
+            later("Extraction and emergency stop tried"),
             (
-                "Start the saw without material and press the emergency stop: the blade must stop and the saw must "
-                "not start again by itself when it is released.",
-                "The saw must not start with the blade door open.",
-                "Extraction starts with the saw and draws at the hood; empty bag or bin.",
-                "Anything else: take the saw out of use and tell the person responsible.",
+                later(
+                    "Start the saw without material and press the emergency stop: the blade must stop and the saw must "
+                    "not start again by itself when it is released."
+                ),
+                later("The saw must not start with the blade door open."),
+                later("Extraction starts with the saw and draws at the hood; empty bag or bin."),
+                later("Anything else: take the saw out of use and tell the person responsible."),
             ),
             "maintenance",
             10,
@@ -98,11 +107,11 @@ def starter_tasks() -> tuple[Task, ...]:
         ),
         Task(
             "drive",
-            "Belt, bearings and cables of the head",
+            later("Belt, bearings and cables of the head"),
             (
-                "Belt: tension as the manual says, no cracks, no dust from wear.",
-                "Turn the arbor by hand: no play, no grinding.",
-                "Cables and hoses: no chafing over the whole way of the head.",
+                later("Belt: tension as the manual says, no cracks, no dust from wear."),
+                later("Turn the arbor by hand: no play, no grinding."),
+                later("Cables and hoses: no chafing over the whole way of the head."),
             ),
             "maintenance",
             30,
@@ -111,11 +120,11 @@ def starter_tasks() -> tuple[Task, ...]:
         ),
         Task(
             "brake-look",
-            "Brake looked at",
+            later("Brake looked at"),
             (
-                "The braking time is above the limit: do not use the saw until it is in order.",
-                "Have brake and its electronics looked at by somebody who is qualified for it.",
-                "Measure three stops afterwards.",
+                later("The braking time is above the limit: do not use the saw until it is in order."),
+                later("Have brake and its electronics looked at by somebody who is qualified for it."),
+                later("Measure three stops afterwards."),
             ),
             "maintenance",
             45,

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from api.answers.cautions import NO_SAFETY_DEVICE
 from api.answers.messages import Text
+from api.tongues import amounts
+from api.tongues.say import gettext, known, ngettext
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -44,7 +46,7 @@ class AlertPart:
 
 
 def _percent(ratio: float | None) -> str:
-    return "no figure" if ratio is None else f"{100 * ratio:.0f} %"
+    return gettext("no figure") if ratio is None else f"{100 * ratio:.0f} %"
 
 
 def summary(
@@ -61,29 +63,43 @@ def summary(
         alerts: the alerts.
         address: of the server.
     """
-    period = f"{first:%a} {first.day} {first:%b}" + ("" if first == last else f" to {last:%a} {last.day} {last:%b}")
+    period = amounts.day(first)
+    if first != last:
+        period = gettext("{first} to {last}", first=period, last=amounts.day(last))
     rows: list[str] = []
     for saw in saws:
         covered = saw.use.coverage
-        data = "" if covered is None else f", data for {int(100 * covered + 1e-9)} % of it"
-        if saw.use.planned:
-            rows.append(
-                f"{saw.title}: in use {_percent(saw.use.allocation_efficiency)} of planned time{data}; {saw.cuts} cuts."
-            )
+        values = {"saw": saw.title, "use": _percent(saw.use.allocation_efficiency)}
+        if not saw.use.planned:
+            row = gettext("{saw}: no planned time", saw=saw.title)
+        elif covered is None:
+            row = gettext("{saw}: in use {use} of planned time", **values)
         else:
-            rows.append(f"{saw.title}: no planned time; {saw.cuts} cuts.")
+            data = int(100 * covered + 1e-9)
+            row = gettext("{saw}: in use {use} of planned time, data for {data} % of it", data=data, **values)
+        cuts = ngettext("1 cut", "{n} cuts", saw.cuts)
+        rows.append(f"{row}; {cuts}.")
         t = saw.tally
         if t.due:
-            row = f"  Maintenance: {t.in_time} of {t.due} in time ({_percent(t.compliance)})"
-            rest = [f"{n} {word}" for n, word in ((t.late, "late"), (t.overdue, "overdue"), (t.missed, "missed")) if n]
-            rows.append(row + (", " + ", ".join(rest) if rest else "") + ".")
+            row = gettext(
+                "Maintenance: {n} of {all} in time ({percent})", n=t.in_time, all=t.due, percent=_percent(t.compliance)
+            )
+            late = gettext("{n} late", n=t.late) if t.late else ""
+            overdue = gettext("{n} overdue", n=t.overdue) if t.overdue else ""
+            missed = gettext("{n} missed", n=t.missed) if t.missed else ""
+            rows.append("  " + ", ".join(filter(None, (row, late, overdue, missed))) + ".")
         if saw.missed:
-            rows.append(f"  Not done: {', '.join(dict.fromkeys(saw.missed))}.")
+            rows.append("  " + gettext("Not done: {tasks}.", tasks=", ".join(map(known, dict.fromkeys(saw.missed)))))
     if alerts.headlines:
-        rows.append("Alerts: " + "; ".join(h if n == 1 else f"{h} ({n} times)" for h, n in alerts.headlines[:8]) + ".")
+        told = (h if n == 1 else gettext("{what} ({n} times)", what=h, n=n) for h, n in alerts.headlines[:8])
+        rows.append(gettext("Alerts: {list}.", list="; ".join(told)))
         if alerts.unacknowledged:
-            rows.append(f"  {alerts.unacknowledged} not acknowledged.")
+            rows.append("  " + gettext("{n} not acknowledged.", n=alerts.unacknowledged))
     else:
-        rows.append("No alerts.")
-    rows += [f"{address.rstrip('/')}/maintenance", NO_SAFETY_DEVICE]
-    return Text(f"{place}, {kind} summary: {period}", "\n".join(rows))
+        rows.append(gettext("No alerts."))
+    rows += [f"{address.rstrip('/')}/maintenance", gettext(NO_SAFETY_DEVICE)]
+    title = {
+        "daily": gettext("{place}, daily summary: {period}", place=place, period=period),
+        "weekly": gettext("{place}, weekly summary: {period}", place=place, period=period),
+    }[kind]
+    return Text(title, "\n".join(rows))

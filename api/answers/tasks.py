@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from api.answers import recurrence
+from api.tongues.say import later
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,12 +23,12 @@ if TYPE_CHECKING:
 COMMON = "common practice, no source"
 """What a trade fact without a source is marked with."""
 
-MEASURES = {"motor_hours": "motor hours", "cuts": "cuts", "cutting_minutes": "cutting minutes"}
+MEASURES = {"motor_hours": later("motor hours"), "cuts": later("cuts"), "cutting_minutes": later("cutting minutes")}
 """What use is counted in, and its unit for people."""
 
 SIGNS = {
-    "braking-slow": "the blade takes longer to stop than it should",
-    "blade-wear": "the blade cuts heavier than when it was fresh",
+    "braking-slow": later("the blade takes longer to stop than it should"),
+    "blade-wear": later("the blade cuts heavier than when it was fresh"),
 }
 """What a saw can show by itself."""
 

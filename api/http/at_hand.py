@@ -25,6 +25,7 @@ from api.http.wall import CutsToday
 from api.rack import Rack
 from api.tending import Tending
 from api.tending_view import View
+from api.tongues.say import gettext
 from collector.book.faults import FaultBook
 from collector.facts import iso
 
@@ -100,9 +101,9 @@ def blueprint(desk: Desk, board: Board, rack: Rack, tending: Tending) -> APIBlue
                 **blades(saw.name, now),
                 "waiting": [view.occurrence(o) for o in waits],
                 "tasks": [view.task(view.tasks[name]) for name in dict.fromkeys(o.task for o in waits)],
-                "cautions": list(AT_BLADE),
+                "cautions": [gettext(caution) for caution in AT_BLADE],
                 "faults": [fault_record(f) for f in faults(book.rows(saw.name)) if f.closed is None],
-                "whats": WHATS,
+                "whats": {what: gettext(words) for what, words in WHATS.items()},
             }
         )
 

@@ -13,6 +13,7 @@ from api.http.asked import saw_of
 from api.http.fields import Model, SawPath, Strict, Time, problem, subject
 from api.http.people import Role, Said
 from api.http.problems import Problem
+from api.tongues.say import gettext
 from collector.book.entries import BookError
 from collector.book.faults import FaultBook, FaultRow
 from collector.facts import iso
@@ -80,7 +81,7 @@ def fault_record(fault: Fault) -> dict[str, Any]:
         "id": said.id,
         "saw": said.saw,
         "what": said.what,
-        "what_words": WHATS[said.what],
+        "what_words": gettext(WHATS[said.what]),
         "note": said.note,
         "who": said.who,
         "role": said.role,
@@ -109,7 +110,12 @@ def blueprint(desk: Desk) -> APIBlueprint:
         found = faults(book.rows(query.saw))
         closed = sorted((f for f in found if f.closed), key=lambda f: f.closed.id if f.closed else 0, reverse=True)
         shown = [*(f for f in found if f.closed is None), *closed[:KEPT]]
-        return live({"faults": [fault_record(f) for f in shown], "whats": WHATS})
+        return live(
+            {
+                "faults": [fault_record(f) for f in shown],
+                "whats": {what: gettext(words) for what, words in WHATS.items()},
+            }
+        )
 
     @bp.post("/saws/<saw>/faults", responses={200: FaultAnswer})
     def report_fault(path: SawPath, body: FaultBody) -> Response:

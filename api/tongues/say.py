@@ -49,6 +49,11 @@ def ngettext(one: str, many: str, n: int, /, **values: object) -> str:
     return translations(_MANNER.get().language).ngettext(one, many, n).format(n=n, **values)
 
 
+def known(text: str) -> str:
+    """A text that people may have written themselves, such as a task's title: translated where it is one of ours."""
+    return gettext(text) if text else text
+
+
 def later(text: str) -> str:
     """Marks a text that is translated where it is shown, such as one in a constant."""
     return text

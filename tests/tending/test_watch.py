@@ -221,7 +221,7 @@ def test_other_parts_put_in_conditions_through_the_port(shop) -> None:
     shop.watch = Watch(shop.tending, POLICY, shop.box, "http://saws.example/", ports=[Blades()])
     shop.look(at(2, "09:00"))
     assert set(shop.look(at(2, "10:00"))) == {"Heron: blade at its limit: TP-03"}
-    assert "5012 of 5000 cuts." in shop.box.got[0][2]
+    assert "5,012 of 5,000 cuts." in shop.box.got[0][2]
 
 
 def test_a_message_is_tried_again_later_each_time_and_sent_once(shop) -> None:
