@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
+from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -20,17 +21,17 @@ from collector.book.book import Book
 from collector.book.entries import SawEntry
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector
-from collector.trace.sqlite import SqliteTrace
+from collector.trace.place import open_trace
 from dashboard.app import create_app
 from dashboard.web import WebServer
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from pathlib import Path
     from types import FrameType
 
     from api.site import Site
     from collector.detect.settings import DetectSettings
+    from collector.trace.place import InfluxPlace
     from dashboard.config.settings import Telling
 
 
@@ -43,24 +44,25 @@ class House:
 
     Args:
         site: the workshop.
-        trace: file of the trace; its folder is made.
+        trace: file of the trace, whose folder is made, or its bucket.
         book: SQLAlchemy address of the book.
         settings: of the detector; what was calibrated for a saw goes before them.
         boxes: URN of the only box heard, by name of the saw; of other saws any box is heard.
+        disk: folder whose disk is watched; the trace's where none is given.
     """
 
     def __init__(
         self,
         site: Site,
-        trace: Path,
+        trace: Path | InfluxPlace,
         book: str,
         settings: DetectSettings,
         boxes: Mapping[str, str] = MappingProxyType({}),
+        disk: Path | None = None,
     ) -> None:
-        trace.parent.mkdir(parents=True, exist_ok=True)
         self._site = site
         self._book_url = book
-        self.trace = SqliteTrace(trace)
+        self.trace = open_trace(trace)
         self._book = Book(book)
         saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
         self._book.open_saws(saws)
@@ -77,7 +79,7 @@ class House:
             make=maker(calibrated),
             site=site.name,
         )
-        self._disk = trace.parent
+        self._disk = disk or (trace.parent if isinstance(trace, Path) else Path())
         self._web: WebServer | None = None
         self._keeper: Keeper | None = None
         self._watch: Watch | None = None

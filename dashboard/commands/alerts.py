@@ -16,7 +16,7 @@ from api.tending import Tending
 from api.watch import Watch
 from collector.book.book import Book
 from collector.book.entries import BookError, SawEntry
-from collector.trace.sqlite import SqliteTrace
+from collector.trace.place import open_trace
 from dashboard.commands import codes
 from dashboard.commands.run import connection
 from dashboard.config import ConfigError, load
@@ -51,8 +51,8 @@ def run(args: argparse.Namespace) -> int:
         return codes.MISUSED
     try:
         broker = connection(settings.broker)
-        settings.stores.trace.parent.mkdir(parents=True, exist_ok=True)
-        with Book(settings.stores.book) as book, SqliteTrace(settings.stores.trace) as trace:
+        settings.stores.folder.mkdir(parents=True, exist_ok=True)
+        with Book(settings.stores.book) as book, open_trace(settings.stores.trace) as trace:
             book.open_saws(SawEntry(saw.name, saw.title) for saw in settings.site.saws)
             desk = Desk(settings.site, book, trace, time)
             rack = Rack(desk)
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
                 web.address or f"http://{web.host}:{web.port}/",
                 limits=settings.telling.limits,
                 ports=(BladeWatch(rack, settings.site.blades.feed_m_min), FaultWatch(book)),
-                disk=settings.stores.trace.parent,
+                disk=settings.stores.folder,
             )
             watch.start()
             print("looking for alerts; Ctrl-C stops.", flush=True)

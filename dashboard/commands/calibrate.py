@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import argparse
 
     from collector.book.book import Book
-    from collector.trace.sqlite import SqliteTrace
+    from collector.trace.store import TraceStore
 
 HELP = "get a saw's detector started: motor off, idle, three cuts; or report how it does"
 MORE = """
@@ -123,7 +123,7 @@ def _share(value: float | None) -> str:
     return "     -" if value is None else f"{value:.4f}"
 
 
-def _trial(args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Book, steps: Steps | None) -> int:
+def _trial(args: argparse.Namespace, place: Place, trace: TraceStore, book: Book, steps: Steps | None) -> int:
     if steps is None:
         if not sys.stdin.isatty():
             hint = "give the times of a trial with --steps"
@@ -153,7 +153,7 @@ def _trial(args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Boo
     return codes.DONE
 
 
-def _guide(saw: str, trace: SqliteTrace) -> Steps:
+def _guide(saw: str, trace: TraceStore) -> Steps:
     """Leads through the steps, the live current beside each."""
     times = [time.time_ns() // 1000]
     for number, ask in enumerate(_ASKS, 1):
@@ -163,7 +163,7 @@ def _guide(saw: str, trace: SqliteTrace) -> Steps:
     return Steps(*times)
 
 
-def _wait_for_enter(saw: str, trace: SqliteTrace) -> None:
+def _wait_for_enter(saw: str, trace: TraceStore) -> None:
     while True:
         last = trace.last(saw)
         text = "nothing heard from the box yet"

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import argparse
 
     from collector.book.book import Book
-    from collector.trace.sqlite import SqliteTrace
+    from collector.trace.store import TraceStore
 
 HELP = "derive the facts of a period again, with today's settings"
 MORE = """
@@ -86,7 +86,7 @@ def _period(args: argparse.Namespace, place: Place) -> tuple[int, int]:
     return start, end
 
 
-def _derive(args: argparse.Namespace, place: Place, trace: SqliteTrace, book: Book, period: tuple[int, int]) -> int:
+def _derive(args: argparse.Namespace, place: Place, trace: TraceStore, book: Book, period: tuple[int, int]) -> int:
     saws = [args.saw] if args.saw else list(place.saws)
     settings = settings_of(book, saws, place.detection)
     make = maker(settings)

@@ -12,7 +12,7 @@ from api.answers.calendar import instant
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
 from collector.facts import parse_iso
-from collector.trace.sqlite import SqliteTrace
+from collector.trace.place import open_trace
 from dashboard.config import ConfigError, load
 from simulator import world
 
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator
     from zoneinfo import ZoneInfo
+
+    from collector.trace.place import InfluxPlace
+    from collector.trace.store import TraceStore
 
 
 class NoPlaceError(Exception):
@@ -31,14 +34,14 @@ class Place:
     """A site's stores and settings.
 
     Attributes:
-        trace: file of the trace.
+        trace: file of the trace, or its bucket.
         book: SQLAlchemy address of the book.
         zone: the site's zone.
         saws: names of its saws.
         detection: the configured settings of the detector.
     """
 
-    trace: Path
+    trace: Path | InfluxPlace
     book: str
     zone: ZoneInfo
     saws: tuple[str, ...]
@@ -54,14 +57,14 @@ class Place:
             raise NoPlaceError(f"there is no saw {saw!r}; there are {', '.join(self.saws)}")
 
     @contextmanager
-    def open(self) -> Iterator[tuple[SqliteTrace, Book]]:
+    def open(self) -> Iterator[tuple[TraceStore, Book]]:
         """The trace, for reading alone, and the book.
 
         Raises:
             collector.trace.store.TraceError: there is no trace, or it cannot be read.
             collector.book.entries.BookError: the book cannot be opened.
         """
-        with SqliteTrace(self.trace, readonly=True) as trace, Book(self.book) as book:
+        with open_trace(self.trace, readonly=True) as trace, Book(self.book) as book:
             yield trace, book
 
 

@@ -78,7 +78,14 @@ def _serve(settings: Settings, *, watch: bool) -> int:
     try:
         broker = connection(settings.broker)
         boxes = {saw.name: saw.box for saw in settings.saws if saw.box is not None}
-        house = House(settings.site, settings.stores.trace, settings.stores.book, settings.detection, boxes)
+        house = House(
+            settings.site,
+            settings.stores.trace,
+            settings.stores.book,
+            settings.detection,
+            boxes,
+            settings.stores.folder,
+        )
     except (BookError, TraceError, OSError) as error:
         print(f"kerfbook run: {error}", file=sys.stderr)
         return codes.FLAWED

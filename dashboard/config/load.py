@@ -13,6 +13,7 @@ from api.site import BladeRules, Site
 from api.tongues.catalogue import languages
 from api.tongues.manner import Show
 from collector.detect.settings import DetectSettings
+from collector.trace.place import InfluxPlace
 from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
 from dashboard.config.reader import Document, Table
@@ -212,13 +213,28 @@ def _energy(document: Document) -> Supply:
 def _stores(document: Document, folder: Path) -> Stores:
     table = document.table("stores")
     kept = folder / table.take("folder", kinds.text("a folder", 4096), "kerfbook-data")
-    trace = kept / table.take("trace", kinds.text("a file name in the folder", 4096), "trace.sqlite")
+    trace = _trace(table, kept, folder)
     address = kinds.pattern(
         "an SQLAlchemy database address such as sqlite:////var/lib/kerfbook/book.sqlite", r"[a-z0-9+]+://.*"
     )
     book = table.take("book", address, f"sqlite:///{kept / 'book.sqlite'}")
     table.close()
     return Stores(kept, trace, book)
+
+
+def _trace(table: Table, kept: Path, folder: Path) -> Path | InfluxPlace:
+    expected = "a file name in the folder, or an InfluxDB's bucket such as http://influx.example:8086/kerfbook/raw"
+    given = table.take("trace", kinds.text(expected, 4096), "trace.sqlite")
+    token = _file(table, "trace_token_file", folder, "a file that holds the token and nothing else")
+    org = table.take("trace_org", kinds.text("the organisation of an InfluxDB 2 server"), "-")
+    days = table.take("trace_days", kinds.whole(0, 36500, "days"), 60)
+    if given is None or "://" not in given:
+        return kept / (given or "trace.sqlite")
+    found = re.fullmatch(r"(https?://[^/\s]+)/([\w.-]+/[\w.-]+)", given)
+    if found is None:
+        table.fault("trace", expected)
+        return kept / "trace.sqlite"
+    return InfluxPlace(found[1], found[2], token, org or "-", 60 if days is None else days)
 
 
 def _web(document: Document) -> Web:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from api.answers.alert_rules import Limits
     from api.answers.telling import Policy
     from collector.detect.settings import DetectSettings
+    from collector.trace.place import InfluxPlace
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +52,10 @@ class Broker:
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """``[stores]``: the SQLite file of the trace and the SQLAlchemy address of the book."""
+    """``[stores]``: the SQLite file of the trace or its InfluxDB bucket, and the SQLAlchemy address of the book."""
 
     folder: Path
-    trace: Path
+    trace: Path | InfluxPlace
     book: str
 
 

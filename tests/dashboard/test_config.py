@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from api.answers.calendar import Shift
 from collector.detect.settings import DetectSettings
+from collector.trace.place import InfluxPlace
 from dashboard.config import ConfigError, load, loads, template
 from dashboard.config.lines import key_lines, line_of
 
@@ -97,6 +98,16 @@ def test_a_few_lines_are_enough() -> None:
     assert settings.detection == DetectSettings()
 
 
+def test_the_trace_may_be_a_bucket_of_an_influxdb(tmp_path: Path) -> None:
+    (tmp_path / "token").write_text("kerfbook:secret\n")
+    more = '[stores]\ntrace = "https://influx.example/kerfbook/raw"\ntrace_token_file = "token"\ntrace_days = 90\n'
+    settings = loads(LEAST + more, "kerfbook.toml", tmp_path)
+    assert settings.stores.trace == InfluxPlace(
+        "https://influx.example", "kerfbook/raw", tmp_path / "token", org="-", days=90
+    )
+    assert settings.stores.folder == tmp_path / "kerfbook-data"
+
+
 def test_units_of_the_file_become_whole_units_of_the_program() -> None:
     settings = loads(LEAST + "[detection]\non_amps = 0.8\npause_seconds = 1.5\n", "kerfbook.toml", FOLDER)
     assert settings.detection.on_ma == 800
@@ -150,6 +161,8 @@ closed = [2026-12-25]
         ("[utilisation]\nbusy_gap_seconds = -1\n", ["found     -1", "from 0 to 3600 seconds"]),
         ("[detection]\non_amps = 0\n", ["a number above 0 up to 1000 A"]),
         ('[stores]\nbook = "book.sqlite"\n', ["an SQLAlchemy database address"]),
+        ('[stores]\ntrace = "http://influx.example:8086/kerfbook"\n', ["line 8: [stores], trace", "kerfbook/raw"]),
+        ('[stores]\ntrace_token_file = "nowhere"\n', ["a file that holds the token", "there is no file"]),
         ("[web\nport = 80\n", ["line 7", "TOML, which this line is not", "found     [web"]),
         ("[web]\nport = 80\nport = 81\n", ["TOML, which this line is not"]),
     ],
