@@ -1,4 +1,6 @@
-"""Sends one message through Apprise, as a process of its own: ``{"address", "title", "body"}`` in, why it failed out.
+"""Sends one message through Apprise, as a process of its own.
+
+``{"address", "title", "body", "html"}`` in, why it failed out.
 
 Apprise and its 130 services take some 35 MB once loaded; a collector on a small computer keeps that room, and a
 service that hangs holds up nobody. Imports nothing of ours.
@@ -21,8 +23,11 @@ class _LastWords(logging.Handler):
         self.words.append(record.getMessage())
 
 
-def send(address: str, title: str, body: str) -> str:
-    """Sends; returns why it failed, empty: it did not."""
+def send(address: str, title: str, body: str, html: str | None) -> str:
+    """Sends; returns why it failed, empty: it did not.
+
+    HTML goes to mail only: a push message shows it as a heap of signs.
+    """
     import apprise  # noqa: PLC0415
 
     post = apprise.Apprise(asset=apprise.AppriseAsset(app_id="Kerfbook", app_desc="Kerfbook", app_url=""))
@@ -30,7 +35,11 @@ def send(address: str, title: str, body: str) -> str:
         return "Apprise does not know this kind of address; compare it with Apprise's documentation"
     heard = _LastWords()
     logging.getLogger("apprise").addHandler(heard)
-    if post.notify(title=title, body=body, body_format=apprise.NotifyFormat.TEXT):
+    if html is not None and address.startswith("mailto"):
+        body, form = html, apprise.NotifyFormat.HTML
+    else:
+        form = apprise.NotifyFormat.TEXT
+    if post.notify(title=title, body=body, body_format=form):
         return ""
     return "; ".join(heard.words[-3:]) or "the service did not take the message"
 

@@ -48,7 +48,7 @@ class AppriseSender:
 
     def send(self, address: str, text: Text, facts: dict[str, Any]) -> None:  # noqa: ARG002 (for other senders)
         """Deliver through the service that the address names."""
-        order = orjson.dumps({"address": address, "title": text.title, "body": text.body})
+        order = orjson.dumps({"address": address, "title": text.title, "body": text.body, "html": text.html})
         # -P: the folder of the script is no place to import from. The address may hold a password: not on the line.
         command = [sys.executable, "-P", str(_CHILD)]
         try:

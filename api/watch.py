@@ -23,10 +23,14 @@ from api.answers.compliance import tally
 from api.answers.looking import look
 from api.answers.messages import Shop, Text, about, bundle, headline
 from api.answers.occurrences import Verdict
+from api.answers.periods import Period
 from api.answers.summary import AlertPart, SawPart, summary
 from api.answers.telling import KEPT, Policy, escalations, raised, retry_at, summaries_due
 from api.answers.utilisation import utilisation
 from api.delivery import DeliveryError
+from api.report_letter import letter, letter_html
+from api.reporting import Reporting
+from api.sums import Sums
 from api.tongues.manner import manner
 from api.tongues.say import speak
 from collector.book.alerts import AlertBook, AlertWrite, LetterRow, StaleError
@@ -103,6 +107,7 @@ class Watch:
         self._limits = limits or Limits()
         self._ports = tuple(ports)
         self._disk = disk
+        self._reporting = Reporting(self._desk, Sums(self._desk))
         self._held: dict[Key, int] = {}
         self._facts: dict[str, _Window] = {}
         self._stop = threading.Event()
@@ -242,13 +247,31 @@ class Watch:
         for kind, day in summaries_due(before, now, self._policy.summary_minute, self._desk.zone):
             if kind == "daily" and not self._tending.days.works(day):
                 continue
-            text = self.summary(kind, day, now)
+            text = self.report(kind, day) if kind in {"week", "month"} else self.summary(kind, day, now)
             for channel in channels:
                 occasion = f"{kind} {day.isoformat()} {channel.name}"
                 letters.append(
-                    LetterRow(channel.name, kind, now, now, occasion=occasion, title=text.title, body=text.body)
+                    LetterRow(
+                        channel.name,
+                        kind,
+                        now,
+                        now,
+                        occasion=occasion,
+                        title=text.title,
+                        body=text.body,
+                        html=text.html,
+                    )
                 )
         return letters
+
+    def report(self, kind: str, day: dt.date) -> Text:
+        """The report of the week or month that ends with a day, against the one before."""
+        period = Period.week_of(day) if kind == "week" else Period.parse(f"{day:%Y-%m}")
+        found = self._reporting.report(period, list(self._desk.site.saws), period.moved(-1))
+        place, zone = self._desk.site.title, self._desk.site.zone
+        address = f"{self._address.rstrip('/')}/reports?period={period}&against=before"
+        text = letter(found, place, zone, address)
+        return replace(text, html=letter_html(found, place, zone, address))
 
     def summary(self, kind: str, day: dt.date, now: int) -> Text:
         """The summary of a day, or of the seven days up to it."""
@@ -327,7 +350,7 @@ class Watch:
     def _compose(self, rows: list[LetterRow], now: int) -> tuple[Text | None, dict[str, Any]]:
         """One message of what waits for a channel, and the same for programs."""
         if rows[0].body is not None:
-            return Text(rows[0].title or "", rows[0].body), {"reason": rows[0].reason}
+            return Text(rows[0].title or "", rows[0].body, rows[0].html), {"reason": rows[0].reason}
         alerts: dict[int, tuple[Alert, str]] = {}
         for row in rows:
             found = None if row.alert_id is None else self.book.get(row.alert_id)

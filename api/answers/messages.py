@@ -41,10 +41,11 @@ class Shop:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A message."""
+    """A message; ``html`` is the body for mail programs, None: they show the plain one."""
 
     title: str
     body: str
+    html: str | None = None
 
 
 def where(alert: Alert, shop: Shop) -> str:

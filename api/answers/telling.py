@@ -157,7 +157,10 @@ def retry_at(now: int, tries: int) -> int:
 
 
 def summaries_due(since: int, now: int, minute: int, zone: ZoneInfo) -> list[tuple[str, dt.date]]:
-    """Summaries that fell due after ``since`` and by ``now``: ``daily`` and, on Fridays, ``weekly``, with their day.
+    """Summaries that fell due after ``since`` and by ``now``, with the day that they are about or end with.
+
+    ``daily``; on Fridays ``weekly``; and the reports ``week`` (on Mondays, of the week before) and ``month`` (on the
+    first, of the month before).
 
     Of several that were slept through only the newest of each is given.
     """
@@ -168,5 +171,9 @@ def summaries_due(since: int, now: int, minute: int, zone: ZoneInfo) -> list[tup
             found["daily"] = day
             if day.weekday() == 4:
                 found["weekly"] = day
+            if day.weekday() == 0:
+                found["week"] = day - DAY
+            if day.day == 1:
+                found["month"] = day - DAY
         day += DAY
     return list(found.items())

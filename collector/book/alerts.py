@@ -87,6 +87,7 @@ letter = Table(  # the outbox
     Column("occasion", String(128), unique=True),  # what is said once only, such as the summary of a day
     Column("title", Text),
     Column("body", Text),
+    Column("html", Text),  # the same for mail programs
     Column("made_us", BigInteger, nullable=False),
     Column("next_us", BigInteger, nullable=False),  # not to be tried before
     Column("tries", Integer, nullable=False),
@@ -155,6 +156,7 @@ class LetterRow:
     occasion: str | None = None
     title: str | None = None
     body: str | None = None
+    html: str | None = None
     tries: int = 0
     sent_us: int | None = None
     given_up_us: int | None = None

@@ -23,7 +23,8 @@ class Keep:
     async def handle_DATA(self, server, session, envelope):
         mail = message_from_bytes(envelope.content, policy=default)
         body = mail.get_body(("plain", "html")).get_content()
-        row = {"to": envelope.rcpt_tos, "subject": mail["subject"], "body": body}
+        html = mail.get_body(("html",))
+        row = {"to": envelope.rcpt_tos, "subject": mail["subject"], "body": body, "html": html and html.get_content()}
         with open(sys.argv[2], "a") as out:
             out.write(json.dumps(row) + "\\n")
         return "250 kept"

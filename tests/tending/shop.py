@@ -93,12 +93,12 @@ class Shop:
         self.heard(end, saw, Gap(saw, start, end))
 
     def look(self, now: int) -> list[str]:
-        """A look and a post at a time; the titles of what was sent, summaries left out."""
+        """A look and a post at a time; the titles of what was sent, summaries and reports left out."""
         self.clock.now = now
         before = len(self.box.got)
         self.watch.look()
         self.watch.post()
-        return [title for title in self.box.titles[before:] if "summary" not in title]
+        return [t for t in self.box.titles[before:] if "summary" not in t and "report:" not in t]
 
     def close(self) -> None:
         self.book.close()

@@ -62,6 +62,24 @@ def test_mail_and_webhook_arrive_once_each_after_an_hour_of_being_down(servers, 
     assert all(m.sent_us for m in AlertBook(shop.book).letters())
 
 
+def test_a_report_comes_by_mail_as_a_table_and_elsewhere_as_text(servers, open_shop) -> None:
+    mail, hook = servers
+    mail.start()
+    hook.start()
+    to = f"mailto://127.0.0.1:{mail.port}/?from=saws@tern-point.example&to=owner@tern-point.example&mode=insecure"
+    ways = (Channel("mail", "owner", to), Channel("hook", "owner", f"json://127.0.0.1:{hook.port}/in"))
+    shop = open_shop(policy=Policy(ways), sender=Post(AppriseSender()))
+    for clock in ("17:59", "18:00"):  # Monday
+        shop.heard(at(9, clock))
+        shop.look(at(9, clock))
+    (report,) = [m for m in mail.received if "report" in m["subject"]]
+    assert report["subject"] == "Tern Point Stageworks, report: Week 10, 2 to 8 March 2026"
+    assert "<table" in report["html"]
+    (text,) = [m for m in hook.received if "report" in m["title"]]
+    assert "Why not:" in text["message"]
+    assert "<table" not in text["message"]
+
+
 def test_a_message_through_the_broker_is_json_that_programs_can_read(mosquitto, open_shop) -> None:
     got = []
     listener = mqtt.Client(CallbackAPIVersion.VERSION2, "listener", clean_session=False)

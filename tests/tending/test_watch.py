@@ -295,7 +295,23 @@ class TestSummaries:
 
     def test_of_several_slept_through_only_the_newest_comes(self) -> None:
         found = summaries_due(at(2, "12:00"), at(12, "12:00"), 18 * 60, LISBON)
-        assert [(kind, day.day) for kind, day in found] == [("daily", 11), ("weekly", 6)]
+        assert [(kind, day.day) for kind, day in found] == [("daily", 11), ("weekly", 6), ("week", 8)]
+
+    def test_on_monday_the_week_before_is_reported_and_on_the_first_the_month(self, shop) -> None:
+        for day in (30, 31, 32):
+            month, of = (3, day) if day < 32 else (4, 1)
+            for clock in ("17:59", "18:00"):
+                now = at(of, clock, month)
+                for saw in ("heron", "plover"):
+                    shop.heard(now, saw)
+                shop.look(now)
+        reports = [m for m in shop.box.got if "report" in m[1]]
+        assert [(address, title) for address, title, *_ in reports] == [
+            ("x://boss", "Tern Point Stageworks, report: Week 13, 23 to 29 March 2026"),
+            ("x://boss", "Tern Point Stageworks, report: March 2026"),
+        ]
+        assert "http://saws.example:8080/reports?period=2026-W13&against=before" in reports[0][2]
+        assert "Why not:" in reports[0][2]
 
     def test_it_says_what_was_not_done(self, shop) -> None:
         shop.tending.edit(clean("heron"), "Rui", at(2, "09:00"))
