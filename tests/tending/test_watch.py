@@ -295,7 +295,7 @@ class TestSummaries:
 
     def test_of_several_slept_through_only_the_newest_comes(self) -> None:
         found = summaries_due(at(2, "12:00"), at(12, "12:00"), 18 * 60, LISBON)
-        assert [(kind, day.day) for kind, day in found] == [("daily", 11), ("weekly", 6), ("week", 8)]
+        assert {kind: day.day for kind, day in found} == {"daily": 11, "weekly": 6, "week": 8}
 
     def test_on_monday_the_week_before_is_reported_and_on_the_first_the_month(self, shop) -> None:
         for day in (30, 31, 32):
