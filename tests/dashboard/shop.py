@@ -38,6 +38,10 @@ class ShopClock:
     def us(self) -> int:
         return round(self.time() * SECOND)
 
+    def leap(self, seconds: float) -> None:
+        """Time passes at once."""
+        self._base += seconds
+
 
 class Shop:
     """Tern Point Stageworks with some saws, served on a free port."""
