@@ -94,3 +94,25 @@ def mosquitto(tmp_path):
     broker.start()
     yield broker
     broker.stop()
+
+
+@pytest.fixture(scope="session")
+def postgres():
+    """A running PostgreSQL; see `tests.postgres`."""
+    from tests.postgres import Postgres  # noqa: PLC0415 (most tests need no database server)
+
+    server = Postgres()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.real)])
+def book_url(request, tmp_path):
+    """The address of a book with nothing in it, for each kind of database."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path}/book.db"
+        return
+    postgres = request.getfixturevalue("postgres")
+    url = postgres.book()
+    yield url
+    postgres.drop(url)

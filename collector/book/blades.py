@@ -34,6 +34,7 @@ from sqlalchemy import (
 from collector.book import marks, schema
 from collector.book.blade_entries import BladeEvent, BladeSheet, ChangeSaid, Fate, SheetSaid
 from collector.book.engine import reading, writing
+from collector.book.holding import hold
 from collector.book.outline import outline
 from collector.facts import Cut
 from collector.outline import DIRECTIONS, KINDS, OPEN
@@ -253,6 +254,7 @@ class BladeBook:
         """The row with the values' key, added unless it is there; on adding, the revision grows."""
         with writing(self._engine) as connection:
             same = select(table).where(table.c.key == values["key"])
+            hold(connection)
             # On PostgreSQL writers queue at this row, so that two with one key cannot both find nothing.
             connection.execute(_NEXT_REVISION)
             if row := connection.execute(same).one_or_none():

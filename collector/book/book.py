@@ -30,6 +30,7 @@ from collector.book.entries import (
     SawEntry,
     Stretch,
 )
+from collector.book.holding import hold
 from collector.book.outline import outline
 from collector.book.rows import FROM_ROW, TABLES, order, to_row
 from collector.book.sums import strike
@@ -129,6 +130,7 @@ class Book:
         """
         with writing(self._engine) as connection:
             saw_id = self._id(connection, saw)
+            hold(connection, {saw_id})
             yield connection, saw_id
             connection.execute(_NEXT_REVISION)
             value = connection.execute(select(schema.revision.c.value)).scalar_one()
@@ -179,13 +181,14 @@ class Book:
             return
         with writing(self._engine, durable=bool(refusals)) as connection:
             entries = [(self._id(connection, entry.saw), entry) for entry in batch]
+            touched = {saw_id for saw_id, _ in entries} | {self._id(connection, box.saw) for box in boxes}
+            hold(connection, touched)
             _write_facts(connection, entries)
             _write_standing(connection, entries)
             for status in boxes:
                 _write_box(connection, self._id(connection, status.saw), status)
             if refusals:
                 _write_refusals(connection, refusals)
-            touched = {saw_id for saw_id, _ in entries} | {self._id(connection, box.saw) for box in boxes}
             # Last: on PostgreSQL this row is where collectors queue, so it is locked for the shortest time.
             connection.execute(_NEXT_REVISION)
             value = connection.execute(select(schema.revision.c.value)).scalar_one()
@@ -210,6 +213,7 @@ class Book:
             raise ValueError("an entry that replaces a closed period is wanted")
         with writing(self._engine) as connection:
             saw_id = self._id(connection, entry.saw)
+            hold(connection, {saw_id})
             found = self._detected(connection, entry.saw, low, high, None)
             t = schema.dirty.c
             waits = select(t.id).where(t.saw_id == saw_id, t.from_us < high, t.to_us >= low).limit(1)

@@ -77,5 +77,6 @@ def writing(engine: Engine, *, durable: bool = True) -> Iterator[Connection]:
 @contextmanager
 def reading(engine: Engine) -> Iterator[Connection]:
     """One read transaction: all statements in the block see the same moment."""
-    with engine.connect() as connection, connection.begin():
+    options = {} if engine.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
+    with engine.connect().execution_options(**options) as connection, connection.begin():
         yield connection

@@ -17,6 +17,15 @@ import collector.book as book_room
 from collector.book import Book, BookError, schema
 from collector.book.engine import open_engine, reading, writing
 from collector.book.upgrade import version
+from collector.book.whole import whole_schema
+
+
+@pytest.fixture
+def engine(url):
+    """The database as a stranger sees it."""
+    engine = open_engine(url)
+    yield engine
+    engine.dispose()
 
 
 def migrations() -> Config:
@@ -30,28 +39,27 @@ def test_the_migrations_end_at_the_version_that_the_program_names():
     assert ScriptDirectory.from_config(migrations()).get_heads() == [schema.HEAD]
 
 
-def test_migrating_from_nothing_gives_exactly_the_tables_of_the_schema(url):
+def test_migrating_from_nothing_gives_exactly_the_tables_of_the_schema(url, engine):
     Book(url).close()
-    with reading(open_engine(url)) as connection:
+    with reading(engine) as connection:
         assert version(connection) == schema.HEAD
-        assert compare_metadata(MigrationContext.configure(connection), schema.metadata) == []
+        assert compare_metadata(MigrationContext.configure(connection), whole_schema()) == []
 
 
-def test_the_migrations_can_be_undone(url):
+def test_the_migrations_can_be_undone(url, engine):
     from alembic import command  # noqa: PLC0415
 
     Book(url).close()
     config = migrations()
-    with writing(open_engine(url)) as connection:
+    with writing(engine) as connection:
         config.attributes["connection"] = connection
         command.downgrade(config, "base")
         assert inspect(connection).get_table_names() == ["alembic_version"]
     Book(url).close()
 
 
-def test_a_book_of_a_newer_program_is_refused_and_left_alone(url):
+def test_a_book_of_a_newer_program_is_refused_and_left_alone(url, engine):
     Book(url).close()
-    engine = open_engine(url)
     with writing(engine) as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
     with pytest.raises(BookError, match=r"schema version 9999.*newer Kerfbook"):
@@ -60,8 +68,8 @@ def test_a_book_of_a_newer_program_is_refused_and_left_alone(url):
         assert version(connection) == "9999"
 
 
-def test_a_database_with_something_else_in_it_is_refused(url):
-    with writing(open_engine(url)) as connection:
+def test_a_database_with_something_else_in_it_is_refused(url, engine):
+    with writing(engine) as connection:
         connection.execute(text("CREATE TABLE invoices (id INTEGER)"))
     with pytest.raises(BookError, match="invoices"):
         Book(url)

@@ -19,8 +19,8 @@ MINUTE = 60 * SECOND
 
 
 @pytest.fixture
-def book(tmp_path):
-    with Book(f"sqlite:///{tmp_path}/book.db") as book:
+def book(book_url):
+    with Book(book_url) as book:
         book.open_saws([SawEntry(SAW), SawEntry("plover")])
         yield book
 

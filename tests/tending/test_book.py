@@ -17,8 +17,8 @@ from collector.book.maintenance import MaintenanceBook, ReplacedError, TaskRow, 
 
 
 @pytest.fixture
-def book(tmp_path):
-    with Book(f"sqlite:///{tmp_path / 'book.db'}") as book:
+def book(book_url):
+    with Book(book_url) as book:
         yield book
 
 

@@ -1,0 +1,24 @@
+"""Who writes to a saw waits for whoever writes to it already."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, select
+
+from collector.book import schema
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+
+def hold(connection: Connection, saws: Collection[int] | None = None) -> None:
+    """Lets other writers to these saws (None: all) wait until this transaction ends; SQLite has only one writer anyhow.
+
+    Always in the order of the saws, and before the revision: two that hold what the other wants would be a deadlock.
+    """
+    if connection.dialect.name == "sqlite" or saws == set():
+        return
+    t = schema.saw.c
+    query = select(t.id).order_by(t.id).with_for_update()
+    connection.execute(query if saws is None else query.where(t.id.in_(saws)))
