@@ -1,0 +1,69 @@
+"""Copies the readings of all saws into another trace store, and proves that both hold the same."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import TYPE_CHECKING
+
+from collector.derive import read_days
+from collector.trace.store import TraceError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from collector.signals import Trace
+    from collector.trace.store import TraceStore
+
+
+@dataclass(slots=True)
+class Copied:
+    """How many readings were compared and found equal, and how many of them had to be written for it."""
+
+    readings: int = 0
+    written: int = 0
+
+
+def copy_trace(
+    source: TraceStore, target: TraceStore, told: Callable[[str, int], None] = lambda _saw, _readings: None
+) -> Copied:
+    """Copies day by day. What is there already is compared and not written again, so it can be broken off at any time.
+
+    Args:
+        source: the store to read.
+        target: the store to write; this function must be its only writer.
+        told: is told each saw and how many of its readings are in both stores when the saw is done.
+
+    Raises:
+        TraceError: a store failed, or the target holds other readings for a day than the source.
+    """
+    copied = Copied()
+    for saw in source.saws():
+        before = copied.readings
+        first, last = source.first(saw), source.last(saw)
+        if first is None or last is None:
+            continue
+        for part in read_days(source, saw, first, last + 1):
+            wanted = _digest(part)
+            if _digest(target.read(saw, part.first, part.last + 1)) != wanted:
+                target.write(saw, part)
+                target.commit()
+                copied.written += len(part)
+                if _digest(target.read(saw, part.first, part.last + 1)) != wanted:
+                    raise TraceError(
+                        f"saw {saw}: the store to copy into holds other readings between {part.first} and {part.last} "
+                        "(microseconds UTC) than the store copied; give an empty one"
+                    )
+            copied.readings += len(part)
+        told(saw, copied.readings - before)
+    return copied
+
+
+def _digest(trace: Trace) -> tuple[int, bytes]:
+    """Count and checksum of readings."""
+    found = sha256()
+    for series in trace.series():
+        found.update(len(series).to_bytes(8, "big"))
+        found.update(series.t.astype("<i8").tobytes())
+        found.update(series.v.astype("<i4").tobytes())
+    return len(trace), found.digest()
