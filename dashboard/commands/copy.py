@@ -24,9 +24,10 @@ if TYPE_CHECKING:
 
 HELP = "copy trace and book into the stores of another kerfbook.toml"
 MORE = """
-For moving to bigger stores, a book in PostgreSQL or a trace in InfluxDB, without losing anything. Stop
-`kerfbook run` first. Everything is compared by counts and checksums; whatever is broken off
-can be started again with the same command. The old stores are only read and stay as they are.
+For moving to bigger stores, a book in PostgreSQL or a trace in InfluxDB, without losing
+anything. Stop `kerfbook run` first. Everything is compared by counts and checksums; whatever
+is broken off can be started again with the same command. The old stores are only read and
+stay as they are.
 
 Exit code: 0 both hold the same, 1 a store failed or differs, 2 no configuration or a wrong one.
 """
