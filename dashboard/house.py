@@ -19,6 +19,7 @@ from api.watch import Watch
 from collector.adopt import adopt, maker, settings_of
 from collector.book.book import Book
 from collector.book.entries import SawEntry
+from collector.book.mend import mend_book
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector
 from collector.trace.place import open_trace
@@ -63,6 +64,7 @@ class House:
         self._site = site
         self._book_url = book
         self.trace = open_trace(trace)
+        mend_book(book, self.trace.first)
         self._book = Book(book)
         saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
         self._book.open_saws(saws)
