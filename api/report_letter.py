@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 from api.answers.cautions import NO_SAFETY_DEVICE
 from api.answers.elements import Reason
 from api.answers.messages import Text
+from api.tongues import amounts
+from api.tongues.say import gettext, later, present
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -18,10 +20,10 @@ if TYPE_CHECKING:
     from api.reporting import Report
 
 WORDS = {
-    Reason.IDLING: "motor idling",
-    Reason.DOOR: "door open",
-    Reason.STANDING: "standing",
-    Reason.NO_DATA: "no data",
+    Reason.IDLING: later("motor idling"),
+    Reason.DOOR: later("door open"),
+    Reason.STANDING: later("standing"),
+    Reason.NO_DATA: later("no data"),
 }
 TOLD = 4
 """So many of the longest stretches a letter tells."""
@@ -30,7 +32,7 @@ TOLD = 4
 def percent(ratio: float | None) -> str:
     """``61 %``; a coverage of 99.9 % is 99 %, for 100 means all."""
     if ratio is None:
-        return "no figure"
+        return gettext("no figure")
     return f"{int(100 * ratio + 1e-9) if 0.99 <= ratio < 1 else round(100 * ratio)} %"
 
 
@@ -39,12 +41,15 @@ def points(now: float | None, before: float | None) -> str:
     if now is None or before is None:
         return ""
     change = round(100 * now) - round(100 * before)
-    return "as before" if change == 0 else f"{'+' if change > 0 else '−'}{abs(change)} points"  # noqa: RUF001 (minus)
+    if change == 0:
+        return gettext("as before")
+    sign = "+" if change > 0 else "−"  # noqa: RUF001 (minus)
+    return gettext("{n} points", n=f"{sign}{abs(change)}")
 
 
 def hours(us: int) -> str:
     """``31.4 h``."""
-    return f"{us / SECOND / 3600:.1f} h"
+    return f"{amounts.number(us / SECOND / 3600, 1)} h"
 
 
 def lasted(us: int) -> str:
@@ -58,8 +63,12 @@ def lasted(us: int) -> str:
 
 def kilowatt_hours(estimate: Energy) -> str:
     """Cutting and idling, marked as an estimate."""
-    idle = "" if estimate.idle is None else f" and idling {estimate.idle:.0f} kWh"
-    return f"energy, estimated: cutting {estimate.cutting:.0f} kWh{idle}"
+    cutting = amounts.number(estimate.cutting)
+    if estimate.idle is None:
+        return gettext("energy, estimated: cutting {n} kWh", n=cutting)
+    return gettext(
+        "energy, estimated: cutting {n} kWh and idling {idle} kWh", n=cutting, idle=amounts.number(estimate.idle)
+    )
 
 
 def name_of(period: Period) -> str:
@@ -67,20 +76,21 @@ def name_of(period: Period) -> str:
     a, b = period.first, period.last
     match period.kind:
         case "month":
-            return f"{a:%B %Y}"
+            return amounts.month(a)
         case "year":
             return f"{a:%Y}"
     if a == b:
-        return f"{a:%A} {a.day} {a:%B %Y}"
-    from_ = f"{a.day}" if (a.year, a.month) == (b.year, b.month) else f"{a.day} {a:%B}"
-    days = f"{from_ if a.year == b.year else f'{from_} {a.year}'} to {b.day} {b:%B %Y}"
-    return f"Week {a.isocalendar().week}, {days}" if period.kind == "week" else days
+        return amounts.date(a, weekday=True)
+    same = str(a.day) if a.month == b.month else amounts.date_of_year(a)
+    first = same if a.year == b.year else amounts.date(a)
+    days = gettext("{first} to {last}", first=first, last=amounts.date(b))
+    return gettext("Week {n}, {days}", n=a.isocalendar().week, days=days) if period.kind == "week" else days
 
 
 def _row(m: Measures) -> tuple[str, ...]:
     use = m.utilisation(0, 0)
     return (
-        percent(use.allocation_efficiency) if m.planned else "nothing planned",
+        percent(use.allocation_efficiency) if m.planned else gettext("nothing planned"),
         percent(use.availability) if m.planned else "",
         percent(use.coverage) if m.planned else "",
         hours(m.planned),
@@ -88,7 +98,7 @@ def _row(m: Measures) -> tuple[str, ...]:
     )
 
 
-_HEAD = ("in use", "cutting", "data", "planned", "cuts")
+_HEAD = (later("in use"), later("cutting"), later("data"), later("planned"), later("cuts"))
 
 
 def letter(found: Report, place: str, zone: str, address: str) -> Text:
@@ -101,29 +111,43 @@ def letter(found: Report, place: str, zone: str, address: str) -> Text:
         address: of the report's page.
     """
     figures = found.figures
-    rows = [f"In use, of the planned time: {_row(figures.total)[0]}."]
+    rows = [gettext("In use, of the planned time: {percent}.", percent=_row(figures.total)[0])]
     rows += [_sentence(saw.title, m) for saw, m in figures.saws]
     if found.against is not None:
         now, then = (f.total.utilisation(0, 0).allocation_efficiency for f in (figures, found.against))
-        rows.append(f"Against {name_of(found.against.period)} ({percent(then)}): {points(now, then) or 'no figure'}.")
-    rows.append("Why not: " + ", ".join(f"{WORDS[w]} {hours(us)}" for w, us in figures.total.why_not.items()) + ".")
+        change = points(now, then) or gettext("no figure")
+        period = name_of(found.against.period)
+        rows.append(
+            gettext("Against {period} ({percent}): {change}.", period=period, percent=percent(then), change=change)
+        )
+    whys = ", ".join(f"{gettext(WORDS[w])} {hours(us)}" for w, us in figures.total.why_not.items())
+    rows.append(gettext("Why not: {list}.", list=whys))
     for saw, s in found.longest[:TOLD]:
-        rows.append(f"• {saw.title} {WORDS[s.why]} {lasted(s.end - s.start)}, {_when(s.start, zone)}")
-    rows.append(f"{kilowatt_hours(found.energy(figures.total)).capitalize()}.")
-    rows += [address, NO_SAFETY_DEVICE]
-    return Text(f"{place}, report: {name_of(figures.period)}", "\n".join(rows))
+        rows.append(f"• {saw.title} {gettext(WORDS[s.why])} {lasted(s.end - s.start)}, {_when(s.start, zone)}")
+    energy = kilowatt_hours(found.energy(figures.total))
+    rows.append(f"{energy[:1].upper()}{energy[1:]}.")
+    rows += [address, gettext(NO_SAFETY_DEVICE)]
+    return Text(gettext("{place}, report: {period}", place=place, period=name_of(figures.period)), "\n".join(rows))
 
 
 def _sentence(title: str, m: Measures) -> str:
     use, cutting, data, planned, cuts = _row(m)
     if not m.planned:
-        return f"{title}: no planned time; {cuts} cuts."
-    return f"{title}: in use {use}, cutting {cutting} of {planned} planned, data for {data} of it; {cuts} cuts."
+        return gettext("{saw}: no planned time; {n} cuts.", saw=title, n=cuts)
+    return gettext(
+        "{saw}: in use {use}, cutting {cutting} of {planned} planned, data for {data} of it; {n} cuts.",
+        saw=title,
+        use=use,
+        cutting=cutting,
+        planned=planned,
+        data=data,
+        n=cuts,
+    )
 
 
 def _when(us: int, zone: str) -> str:
     t = dt.datetime.fromtimestamp(us / SECOND, ZoneInfo(zone))
-    return f"{t:%a} {t.day} {t:%b} {t:%H:%M}"
+    return f"{amounts.day(t)} {amounts.clock(t)}"
 
 
 _CELL = 'style="padding:4px 14px 4px 0;text-align:right;border-bottom:1px solid #b3ab98"'
@@ -135,8 +159,8 @@ def letter_html(found: Report, place: str, zone: str, address: str) -> str:
     figures = found.figures
     lines = [(saw.title, m) for saw, m in figures.saws]
     if len(lines) > 1:
-        lines.append(("All saws", figures.total))
-    head = f"<th {_FIRST}></th>" + "".join(f"<th {_CELL}>{h}</th>" for h in _HEAD)
+        lines.append((gettext("All saws"), figures.total))
+    head = f"<th {_FIRST}></th>" + "".join(f"<th {_CELL}>{escape(gettext(h))}</th>" for h in _HEAD)
     body = "".join(
         f"<tr><th {_FIRST}>{escape(title)}</th>" + "".join(f"<td {_CELL}>{c}</td>" for c in _row(m)) + "</tr>"
         for title, m in lines
@@ -144,9 +168,11 @@ def letter_html(found: Report, place: str, zone: str, address: str) -> str:
     text = letter(found, place, zone, address)
     rest = [r for r in text.body.split("\n")[1 + len(figures.saws) :] if r != address]
     paragraphs = "".join(f"<p>{escape(r)}</p>" for r in rest)
+    open_it = escape(gettext("Open the report"))
     return (
-        '<!doctype html><html lang="en"><meta charset="utf-8"><body style="font:16px/1.4 Georgia,serif;color:#16150f">'
+        f'<!doctype html><html lang="{present().tag}"><meta charset="utf-8">'
+        '<body style="font:16px/1.4 Georgia,serif;color:#16150f">'
         f"<h1 style='font-size:20px'>{escape(place)}: {escape(name_of(figures.period))}</h1>"
         f"<table style='border-collapse:collapse'><tr>{head}</tr>{body}</table>{paragraphs}"
-        f'<p><a href="{escape(address, quote=True)}">Open the report</a></p></body></html>'
+        f'<p><a href="{escape(address, quote=True)}">{open_it}</a></p></body></html>'
     )

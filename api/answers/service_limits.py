@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from api.tongues.say import later
+
 if TYPE_CHECKING:
     from collector.book.blade_entries import BladeSheet
 
@@ -37,12 +39,12 @@ class Group:
 
 
 GROUPS = {
-    "mixed": Group("mixed sheet goods", Limits(2200, 370, 4400)),
-    "plain-board": Group("chipboard and MDF, uncoated", Limits(2500, 420, 5000)),
-    "coated-board": Group("coated or laminated board", Limits(1500, 250, 3000)),
-    "plywood": Group("plywood", Limits(2000, 330, 4000)),
-    "solid-wood": Group("solid wood", Limits(3500, 580, 7000)),
-    "abrasive": Group("cement-bonded board, high-pressure laminate", Limits(700, 120, 1400)),
+    "mixed": Group(later("mixed sheet goods"), Limits(2200, 370, 4400)),
+    "plain-board": Group(later("chipboard and MDF, uncoated"), Limits(2500, 420, 5000)),
+    "coated-board": Group(later("coated or laminated board"), Limits(1500, 250, 3000)),
+    "plywood": Group(later("plywood"), Limits(2000, 330, 4000)),
+    "solid-wood": Group(later("solid wood"), Limits(3500, 580, 7000)),
+    "abrasive": Group(later("cement-bonded board, high-pressure laminate"), Limits(700, 120, 1400)),
 }
 
 

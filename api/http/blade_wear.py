@@ -12,9 +12,10 @@ from api.http.blade_fields import BladePath, WearRecord, blade_of, wear_record
 from api.http.fields import Model, Strict, Time, subject
 from api.http.problems import Problem
 from api.rack import Rack
+from api.tongues.say import gettext, later
 from collector.facts import iso
 
-METHOD = (
+METHOD = later(
     "EWMA of log load above idle, less what duration and direction tell, against the blade's first cuts after "
     "sharpening; limit 2.5 deviations of the average."
 )
@@ -66,7 +67,7 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
                 {"t": iso(t), "ratio": round(math.exp(x), 3), "average": round(math.exp(z), 4)}
                 for t, x, z in zip(c.start.tolist(), c.figure.tolist(), c.z.tolist(), strict=True)
             ]
-        head = {"tag": path.tag, "service": number, "method": METHOD, "limit": limit}
+        head = {"tag": path.tag, "service": number, "method": gettext(METHOD), "limit": limit}
         return settled({**head, **wear_record(found), "points": points})
 
     return bp

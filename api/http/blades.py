@@ -31,6 +31,7 @@ from api.http.blade_fields import (
 )
 from api.http.fields import Model, Time, subject
 from api.rack import Rack, Stock
+from api.tongues.say import gettext
 from collector.facts import SECOND, iso
 
 AHEAD = 60 * SECOND
@@ -122,7 +123,8 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
                 "blades": [full_record(rack, life, now, pace) for life in said.lives.values()],
                 "stock": _stock(rack.stock(said, now)),
                 "groups": [
-                    {"group": name, "title": g.title, "limits": limits_record(g.limits)} for name, g in GROUPS.items()
+                    {"group": name, "title": gettext(g.title), "limits": limits_record(g.limits)}
+                    for name, g in GROUPS.items()
                 ],
             }
         )

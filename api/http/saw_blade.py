@@ -16,6 +16,8 @@ from api.http.blade_fields import ChangeBody, ChangeRecord, change_record
 from api.http.fields import Model, PeriodQuery, SawPath, Time, problem, subject
 from api.http.problems import Problem
 from api.rack import Rack
+from api.tongues.amounts import length
+from api.tongues.say import gettext
 from collector.book.blade_entries import WITHDRAWN, ChangeSaid
 from collector.facts import SECOND, iso
 
@@ -177,16 +179,17 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
 def _warning(life: Life, share: float, rpm: int | None, out: Life | None) -> str | None:
     top, size = life.sheet.max_rpm, life.sheet.diameter_mm
     if rpm is not None and top is not None and rpm > top:
-        return f"marked for at most {top} 1/min; this saw turns {rpm} 1/min"
+        return gettext("marked for at most {top} 1/min; this saw turns {rpm} 1/min", top=top, rpm=rpm)
     if life.place in {Place.TO_SHARPEN, Place.SHARPENER}:
-        return "was put aside to be sharpened"
+        return gettext("was put aside to be sharpened")
     if life.place is Place.SAW:
-        return f"sits on {life.saw}, as far as people said"
+        return gettext("sits on {saw}, as far as people said", saw=life.saw)
     sits = out.sheet.diameter_mm if out else None
     if out and size is not None and sits is not None and size != sits:
-        return f"is {size:g} mm; {out.tag} on this saw is {sits:g} mm"
+        values = {"size": length(size), "tag": out.tag, "other": length(sits)}
+        return gettext("is {size}; {tag} on this saw is {other}", **values)
     if share >= 1:
-        return "its service limit is reached"
+        return gettext("its service limit is reached")
     return None
 
 

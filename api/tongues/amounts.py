@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
-from babel.dates import format_date, format_time
+from babel.dates import format_date, format_skeleton, format_time
 from babel.numbers import format_decimal
 
 from api.tongues.say import gettext, present
@@ -27,6 +27,29 @@ def day(at: dt.date) -> str:
     manner = present()
     pattern = {"en_US": "EEE, MMM d"}.get(manner.locale, "EEE d MMM")
     return format_date(at, pattern, locale=manner.cldr)
+
+
+def date(at: dt.date, *, weekday: bool = False) -> str:
+    """``2 March 2026``, or ``Monday 2 March 2026``."""
+    locale = present().cldr
+    text = format_date(at, "long", locale=locale)
+    return f"{format_date(at, 'EEEE', locale=locale)} {text}" if weekday else text
+
+
+def date_of_year(at: dt.date) -> str:
+    """``2 March``."""
+    return format_skeleton("MMMMd", at, locale=present().cldr)
+
+
+def month(at: dt.date, *, short: bool = False) -> str:
+    """``March 2026``, or ``Mar``."""
+    locale = present().cldr
+    return format_date(at, "LLL", locale=locale) if short else format_skeleton("yMMMM", at, locale=locale)
+
+
+def weekday(at: dt.date) -> str:
+    """``Mon``."""
+    return format_date(at, "EEE", locale=present().cldr)
 
 
 def number(value: float, digits: int = 0) -> str:

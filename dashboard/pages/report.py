@@ -13,6 +13,8 @@ from api.answers.calendar import site_date
 from api.answers.elements import Reason
 from api.answers.periods import Period
 from api.report_letter import hours, lasted, name_of, percent, points
+from api.tongues import amounts
+from api.tongues.say import gettext, later
 from collector.facts import SECOND, iso
 
 if TYPE_CHECKING:
@@ -25,12 +27,12 @@ if TYPE_CHECKING:
     from dashboard.pages.screen import Screen
 
 ELEMENTS = (
-    ("cutting", "cutting"),
-    ("handling", "handling between cuts"),
-    ("idling", "motor idling"),
-    ("door", "door open"),
-    ("standing", "standing"),
-    ("no_data", "no data"),
+    ("cutting", later("cutting")),
+    ("handling", later("handling between cuts")),
+    ("idling", later("motor idling")),
+    ("door", later("door open")),
+    ("standing", later("standing")),
+    ("no_data", later("no data")),
 )
 """Where planned time goes, as the page draws it from the bottom up: the first three are in use."""
 
@@ -115,8 +117,8 @@ def report_pages(screen: Screen, reporting: Reporting, zone: ZoneInfo) -> Bluepr
             year=f"{period.first:%Y}",
             query=query,
             charts=_charts(found, zone),
-            elements=ELEMENTS,
-            reasons=[(why.value, WORDS[why.value]) for why in Reason],
+            elements=[(name, gettext(word)) for name, word in ELEMENTS],
+            reasons=[(why.value, gettext(WORDS[why.value])) for why in Reason],
             words=WORDS,
             longest=[_stretch(saw.name, saw.title, s.why, s.start, s.end, zone) for saw, s in found.longest],
             name_of=name_of,
@@ -124,7 +126,7 @@ def report_pages(screen: Screen, reporting: Reporting, zone: ZoneInfo) -> Bluepr
             points=points,
             hours=hours,
             parts=parts,
-            made=f"{dt.datetime.fromtimestamp(found.now / SECOND, zone):%d.%m.%Y %H:%M}",
+            made=_moment(found.now, zone),
             gap=reporting.busy_gap_seconds,
         )
 
@@ -148,7 +150,7 @@ def _charts(found: Report, zone: ZoneInfo) -> list[Chart]:
     if 1 < len(titles) <= MOST_CHARTS:
         spread = SPREAD[False]
         return [_chart(found, zone, t, [b.saws[i] for b in found.buckets], spread) for i, t in enumerate(titles)]
-    title = titles[0] if len(titles) == 1 else "All saws"
+    title = titles[0] if len(titles) == 1 else gettext("All saws")
     return [_chart(found, zone, title, [b.total for b in found.buckets], SPREAD[True])]
 
 
@@ -164,26 +166,31 @@ def _chart(found: Report, zone: ZoneInfo, title: str, rows: list[Measures], spre
             height = HEIGHT * us / m.planned
             y -= height
             if height:
-                tip = f"{title}, {first:%a} {first.day} {first:%b}: {WORDS[element]} {lasted(us)} ({height:.0f} %)"
+                tip = f"{title}, {amounts.day(first)}: {gettext(WORDS[element])} {lasted(us)} ({height:.0f} %)"
                 blocks.append(Block(element, round(x, 3), round(y, 3), round(step * FILLED, 3), round(height, 3), tip))
     return Chart(title, spread, min(6.4, 0.62 * step), blocks, labels)
 
 
+def _moment(us: int, zone: ZoneInfo) -> str:
+    t = dt.datetime.fromtimestamp(us / SECOND, zone)
+    return f"{amounts.date(t)} {amounts.clock(t)}"
+
+
 def _label(found: Report, first: dt.date) -> str:
     if found.by == "month":
-        return f"{first:%b}"
+        return amounts.month(first, short=True)
     if found.by == "week":
-        return f"W{first.isocalendar().week}"
-    return f"{first:%a} {first.day}" if len(found.buckets) <= 10 else str(first.day)
+        return gettext("W{n}", n=first.isocalendar().week)
+    return f"{amounts.weekday(first)} {first.day}" if len(found.buckets) <= 10 else str(first.day)
 
 
 def _stretch(saw: str, title: str, why: Reason, start: int, end: int, zone: ZoneInfo) -> dict[str, str]:
     begun, over = (dt.datetime.fromtimestamp(t / SECOND, zone) for t in (start, end))
     return {
         "saw": title,
-        "why": WORDS[why.value],
+        "why": gettext(WORDS[why.value]),
         "element": why.value,
-        "when": f"{begun:%a} {begun.day} {begun:%b}, {begun:%H:%M}–{over:%H:%M}",  # noqa: RUF001 (an en dash)
+        "when": f"{amounts.day(begun)}, {amounts.clock(begun)}–{amounts.clock(over)}",  # noqa: RUF001 (an en dash)
         "lasted": lasted(end - start),
         "link": f"{url_for('logbook.of', saw=saw)}?{urlencode({'from': iso(start), 'to': iso(end)})}",
     }

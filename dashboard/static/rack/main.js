@@ -81,7 +81,7 @@ function stock({ stock: s }) {
 
 function worth({ by_tooth_form: forms, currency }) {
   at("worth").querySelector("tbody").replaceChildren(...Object.entries(forms).map(([form, cost]) => make("tr", {},
-    make("td", {}, form), make("td", {}, cost.cost_per_metre === null ? _("not enough known") : decimal(100 * cost.cost_per_metre, 2)),
+    make("td", {}, form === "not said" ? _("not said") : form), make("td", {}, cost.cost_per_metre === null ? _("not enough known") : decimal(100 * cost.cost_per_metre, 2)),
     make("td", {}, cost.cuts_per_service === null ? "" : _("{n} cuts each", { n: whole(cost.cuts_per_service) })))));
   at("worth").querySelector("h2").textContent = _("Worth buying: {currency} cents a metre over a blade’s life, cuts a sharpening", { currency });
 }
@@ -114,7 +114,11 @@ async function load() {
     stock(rack);
     const sources = [...new Set(rack.blades.map((b) => b.limits.source))];
     const usual = _("common practice, no source");
-    at("limits").textContent = _("Service limits: {sources}. Metres are estimated at {feed} m/min. Days: median, and the range of eight cases in ten, at this saw’s own pace.", { sources: sources.join("; ") || usual, feed: rack.feed_m_min.toLocaleString(locale) });
+    const told = {
+      "common practice, no source": usual, "given for this blade": _("given for this blade"),
+      "given for this blade; the rest common practice, no source": _("given for this blade; the rest common practice, no source"),
+    };
+    at("limits").textContent = _("Service limits: {sources}. Metres are estimated at {feed} m/min. Days: median, and the range of eight cases in ten, at this saw’s own pace.", { sources: sources.map((s) => told[s] ?? s).join("; ") || usual, feed: rack.feed_m_min.toLocaleString(locale) });
     worth(await ask("/api/v1/blade-costs"));
     await questions();
     trouble(null);
