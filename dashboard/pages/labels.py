@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, Response, abort, render_template, request
 
+from api.tongues.say import gettext
 from dashboard.labels.layout import PAPERS, Label, pages
 from dashboard.labels.pdf import document
 from dashboard.labels.svg import sheet
@@ -30,8 +31,8 @@ def label_pages(screen: Screen, tags: Callable[[], list[str]]) -> Blueprint:
     bp = Blueprint("labels", __name__)
 
     def labels(base: str) -> list[Label]:
-        found = [Label(tag, "blade", f"{base}blade/{tag}") for tag in tags()]
-        return [*found, *(Label(s.title, "this saw", f"{base}saw/{s.name}") for s in screen.saws)]
+        found = [Label(tag, gettext("blade"), f"{base}blade/{tag}") for tag in tags()]
+        return [*found, *(Label(s.title, gettext("this saw"), f"{base}saw/{s.name}") for s in screen.saws)]
 
     @bp.get("/blades/labels")
     def print_labels() -> str:

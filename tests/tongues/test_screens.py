@@ -7,6 +7,7 @@ import json
 import os
 import re
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from api.answers.calendar import instant, site_date
 from api.desk import Desk
 from api.tending import Tending
 from api.tongues import catalogue
+from api.tongues.manner import Show
 from collector.facts import SECOND
 from tests.dashboard.conftest import chrome, open_shop  # noqa: F401 (fixtures)
 from tests.tongues.gather import gathered
@@ -40,6 +42,7 @@ WHERE = {
     "/saw/heron/blade": PHONE,
     "/blade/TP-01": PHONE,
 }
+MISFITS = (Path(__file__).parents[1] / "dashboard" / "misfits.js").read_text()
 CACHES = (catalogue.languages, catalogue._read, catalogue.translations, catalogue.script)
 TEXTS = """
 const out = [];
@@ -186,3 +189,16 @@ def test_nothing_sticks_out_in_portuguese(chrome, shop, path):  # noqa: F811
         if entry["level"] == "SEVERE" and "plotly" not in entry["message"]
     ]
     assert severe == []
+
+
+def test_twelve_hours_and_inches_fit(chrome, shop):  # noqa: F811
+    shop.go_away()
+    shop.site = replace(shop.site, show=Show(hours=12, measures="inch"))
+    shop.come_back()
+    show(chrome, shop, "/blades", "en", LAPTOP)
+    assert "11.93 in" in chrome.execute_script("return document.body.innerText")
+    show(chrome, shop, "/tv", "en", TV)
+    assert re.search(
+        r"\b(1[0-2]|[1-9]):\d\d [ap]m\b", chrome.execute_script("return document.getElementById('clock').innerText")
+    )
+    assert chrome.execute_script(MISFITS) == []
