@@ -11,6 +11,8 @@ from api.tongues.say import gettext, present
 
 INCH = 25.4
 """Millimetres, exactly: ISO 31-1 and the international yard and pound agreement of 1959."""
+_WEEKDAY = {"pt_PT": "EEEEEE"}
+"""Where CLDR's abbreviated weekdays are whole words, its short ones: ``seg.`` for ``segunda``."""
 FOOT = 0.3048
 """Metres."""
 
@@ -25,8 +27,9 @@ def clock(at: dt.datetime | dt.time) -> str:
 def day(at: dt.date) -> str:
     """``Mon 2 Mar``, in the order of the locale."""
     manner = present()
-    pattern = {"en_US": "EEE, MMM d"}.get(manner.locale, "EEE d MMM")
-    return format_date(at, pattern, locale=manner.cldr)
+    if manner.locale == "en_US":
+        return format_date(at, "EEE, MMM d", locale=manner.cldr)
+    return f"{weekday(at)} {format_date(at, 'd MMM', locale=manner.cldr)}"
 
 
 def date(at: dt.date, *, weekday: bool = False) -> str:
@@ -49,7 +52,8 @@ def month(at: dt.date, *, short: bool = False) -> str:
 
 def weekday(at: dt.date) -> str:
     """``Mon``."""
-    return format_date(at, "EEE", locale=present().cldr)
+    manner = present()
+    return format_date(at, _WEEKDAY.get(manner.locale, "EEE"), locale=manner.cldr)
 
 
 def number(value: float, digits: int = 0) -> str:

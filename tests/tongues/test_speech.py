@@ -83,6 +83,7 @@ def test_times_numbers_and_lengths_are_written_in_the_readers_manner():
     with say.speaking(PORTUGUESE):
         assert amounts.clock(at) == "14:02"
         assert amounts.number(1234567.5, 1).replace("\xa0", " ") == "1 234 567,5"
+        assert amounts.day(at.date()) == "seg. 2 mar."
         assert amounts.length(303) == "303 mm"
         assert amounts.length(3.2) == "3,2 mm"
     with say.speaking(AMERICAN):

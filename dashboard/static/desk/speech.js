@@ -29,6 +29,9 @@ export const clocks = (options) => dates({ hour: hours === 24 ? "2-digit" : "num
 /** With the locale's decimal sign and groups, and exactly so many decimals. */
 export const decimal = (x, digits = 0) => x.toLocaleString(locale, { minimumFractionDigits: digits, maximumFractionDigits: digits });
 
+/** Decimal sign and groups as Plotly wants them. */
+export const separators = `${decimal(1.5, 1)[1]}\u00a0`;
+
 export const INCH = 25.4; // mm, exactly
 const FOOT = 0.3048; // m
 

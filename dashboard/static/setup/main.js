@@ -1,5 +1,5 @@
 // Setting a saw up: shows the live current, keeps the times of the steps in the address, and says what the trial says.
-import { _, decimal, ngettext } from "../desk/speech.js";
+import { _, decimal, ngettext, separators } from "../desk/speech.js";
 import { ask, iso } from "../desk/ask.js";
 import { Zone, ticks } from "../desk/days.js";
 import { keepRole, named } from "../desk/who.js";
@@ -70,7 +70,7 @@ function figure(motor, from, to, width) {
       xaxis: { ...axis, type: "linear", range: [from, to], tickvals: marks.map(([t]) => t), ticktext: marks.map(([, text]) => text) },
       yaxis: { ...axis, range: [0, top], ticksuffix: " A", nticks: 5 },
       margin: { l: 50, r: 6, t: 6, b: 24 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-      font: { family: "Bitter, serif", color: "#b3ab98" }, showlegend: false, shapes, annotations,
+      font: { family: "Bitter, serif", color: "#b3ab98" }, showlegend: false, separators, shapes, annotations,
     },
   };
 }
