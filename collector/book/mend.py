@@ -54,7 +54,7 @@ def mend_book(url: str, begins: Callable[[str], int | None]) -> Mended | None:
     if parsed.get_backend_name() != "sqlite" or not parsed.database:
         return None
     path = Path(parsed.database)
-    if not path.exists() or not path.stat().st_size or _sound(path):
+    if not path.exists() or not path.stat().st_size or sound(path):
         return None
     with path.open("rb") as file:
         if file.read(len(_BEGINS)) != _BEGINS:
@@ -86,7 +86,12 @@ def _files(path: Path) -> list[Path]:
     return [path.with_name(path.name + end) for end in ("-wal", "-shm", "")]
 
 
-def _sound(path: Path) -> bool:
+def sound(path: Path) -> bool:
+    """Whether a SQLite file passes its own check.
+
+    Raises:
+        BookError: it cannot be read at all.
+    """
     db = sqlite3.connect(path, timeout=15)
     try:
         return bool(db.execute("PRAGMA quick_check(1)").fetchone() == ("ok",))

@@ -54,6 +54,8 @@ def read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack 
         base_us = round(base * 1e6)
         extra = 2 if bt in first else 1
         for record in records:
+            if type(record) is not dict:  # CBOR's labels are numbers: an array would answer to them
+                return None
             size = len(record) - extra
             extra = 0
             if t in record:
@@ -97,7 +99,7 @@ def read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack 
             else:
                 return None
     # A record that is no map, lacks a field or holds NaN: not plain.
-    except (AttributeError, KeyError, TypeError, ValueError, OverflowError):
+    except (AttributeError, LookupError, TypeError, ValueError, OverflowError):
         return None
     times = motor_t + lock_t + station_t + door_t
     low, high = min(times), max(times)

@@ -1,0 +1,195 @@
+"""``kerfbook doctor``: looks at everything a workshop depends on, and says what to do about what is not well."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+import shutil
+import sqlite3
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
+from sqlalchemy.engine import make_url
+
+from collector.book.alerts import AlertBook
+from collector.book.book import Book
+from collector.book.entries import BookError
+from collector.book.mend import sound
+from collector.trace.place import open_trace
+from collector.trace.store import TraceError
+from dashboard.commands import codes
+from dashboard.commands.run import connection
+from dashboard.config import ConfigError, Settings, load
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Iterator
+
+HELP = "look whether broker, stores, disk, boxes and alerts are well; says what to do"
+MORE = """
+Prints one line for each thing it looked at, and what to do below each that is not well. May be
+used while `kerfbook run` is running.
+
+Exit code: 0 all is well, 1 something is not, 2 no configuration or a wrong one.
+"""
+
+_SILENT_S = 15 * 60
+_SKEW_S = 60
+_LOOK_S = 10 * 60
+_FREE_BYTES = 1 << 30
+
+
+class Finding(NamedTuple):
+    """What was looked at, what was seen, and what to do; nothing to do: it is well."""
+
+    subject: str
+    seen: str
+    advice: str = ""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look, print, and tell by the exit code."""
+    try:
+        settings = load(args.config)
+    except (ConfigError, OSError) as error:
+        print(f"kerfbook doctor: {error}", file=sys.stderr)
+        return codes.MISUSED
+    ill = 0
+    for subject, seen, advice in examine(settings, time.time()):
+        ill += bool(advice)
+        print(f"{'NOT WELL' if advice else 'well':<9} {subject}: {seen}")
+        if advice:
+            print(f"          {advice}")
+    print("all is well" if not ill else f"{ill} not well")
+    return codes.FLAWED if ill else codes.DONE
+
+
+def examine(settings: Settings, now: float) -> Iterator[Finding]:
+    """All findings, in the order of a reading's way; ``now`` in seconds since 1970."""
+    yield Finding("versions", f"kerfbook {importlib.metadata.version('kerfbook')}, Python {platform.python_version()}")
+    yield _broker(settings)
+    yield _disk(settings.stores.folder)
+    yield _trace(settings)
+    url = make_url(settings.stores.book)
+    if url.get_backend_name() == "sqlite" and url.database:
+        path = Path(url.database)
+        if not path.exists():
+            yield Finding("book", f"there is no {path} yet", "start `kerfbook run`; it makes the book")
+            return
+        try:
+            whole = sound(path)
+        except BookError as error:
+            yield Finding("book", str(error), "see that the file can be read and written")
+            return
+        if not whole:
+            yield Finding(
+                "book", f"{path} is torn", "stop `kerfbook run` and start it again: it mends the book; check the disk"
+            )
+            return
+        for aside in sorted(path.parent.glob(f"{path.name}.torn-*[0-9]Z")):
+            yield Finding(
+                "book", f"was torn once: {aside}", "see the log for what was kept; move the file away when you have"
+            )
+    try:
+        with Book(settings.stores.book) as book:
+            yield Finding("book", f"can be read, {book.revision()} commits")
+            yield from _boxes(settings, book, now)
+            yield _alerts(book, now)
+    except (BookError, OSError) as error:
+        yield Finding("book", str(error), "see that the database answers and its address in [stores] is right")
+
+
+def _broker(settings: Settings) -> Finding:
+    """A connection of its own name, so that the collector's session is not touched."""
+    address = settings.broker.address
+    try:
+        broker = connection(settings.broker)
+    except OSError as error:
+        return Finding("broker", f"{error}", "correct password_file or ca_file in [broker]")
+    client = Client(CallbackAPIVersion.VERSION2, client_id="kerfbook-doctor", clean_session=True)
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password)
+    if broker.tls is not None:
+        client.tls_set_context(broker.tls)
+    answers: list[str] = []
+    client.on_connect = lambda _c, _u, _f, reason, _p: answers.append(str(reason))
+    try:
+        client.connect(broker.host, broker.port, keepalive=10)
+        until = time.monotonic() + 5
+        while not answers and time.monotonic() < until:
+            client.loop(0.1)
+        client.disconnect()
+    except OSError as error:
+        return Finding("broker", f"{address} does not answer: {error}", "start the broker, or correct [broker]")
+    if answers != ["Success"]:
+        seen = f"{address} says: {answers[0]}" if answers else f"{address} does not speak MQTT"
+        return Finding("broker", seen, "correct user name, password or port in [broker]")
+    return Finding("broker", f"{address} answers")
+
+
+def _disk(folder: Path) -> Finding:
+    if not folder.is_dir():
+        return Finding("disk", f"{folder} is not there", "start `kerfbook run`, or correct folder in [stores]")
+    free = shutil.disk_usage(folder).free
+    seen = f"{free / (1 << 30):.1f} GiB free at {folder}"
+    return Finding("disk", seen, "" if free >= _FREE_BYTES else "free some space: a full disk stops the collector")
+
+
+def _trace(settings: Settings) -> Finding:
+    try:
+        with open_trace(settings.stores.trace, readonly=True) as trace:
+            if isinstance(settings.stores.trace, Path):
+                with sqlite3.connect(settings.stores.trace) as db:
+                    (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
+                db.close()
+                if verdict != "ok":
+                    return Finding(
+                        "trace", str(verdict), "stop `kerfbook run`, restore the file from a copy, check the disk"
+                    )
+            return Finding("trace", f"can be read, {len(trace.saws())} saws")
+    except (TraceError, sqlite3.Error, OSError) as error:
+        return Finding("trace", str(error), "start `kerfbook run`, or correct [stores]")
+
+
+def _boxes(settings: Settings, book: Book, now: float) -> Iterator[Finding]:
+    nows = book.nows()
+    for saw in settings.saws:
+        entry = nows.get(saw.name)
+        subject = f"box of {saw.name}"
+        if entry is None:
+            yield Finding(subject, "never heard", "see that it has power, and that broker, site and saw are set in it")
+            continue
+        age, skew = now - entry.at / 1e6, (entry.clock_skew_us or 0) / 1e6
+        if age > _SILENT_S:
+            yield Finding(subject, f"silent for {age / 60:.0f} minutes", "see whether it has power and network")
+        elif skew > _SKEW_S or age < -_SKEW_S:
+            yield Finding(
+                subject, f"its clock is {max(skew, -age):.0f} s ahead", "set the box's clock or its time server"
+            )
+        else:
+            yield Finding(subject, f"heard {max(age, 0):.0f} s ago")
+
+
+def _alerts(book: Book, now: float) -> Finding:
+    alerts = AlertBook(book)
+    standing, looked = len(alerts.standing()), alerts.looked()
+    seen = f"{standing} standing"
+    if looked is None:
+        return Finding("alerts", f"{seen}; nobody has looked yet", "start `kerfbook run` or `kerfbook alerts`")
+    age = now - looked / 1e6
+    if age > _LOOK_S:
+        return Finding(
+            "alerts", f"{seen}; last look {age / 60:.0f} minutes ago", "start `kerfbook run` or `kerfbook alerts`"
+        )
+    return Finding("alerts", f"{seen}, last look {max(age, 0):.0f} s ago")
