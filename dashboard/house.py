@@ -144,8 +144,8 @@ class House:
         self.trace.close()
 
 
-def until_stopped() -> None:
-    """Wait for Ctrl-C or a polite kill."""
+def asked_to_stop() -> threading.Event:
+    """Set by Ctrl-C or a polite kill from now on; call it before people are told that they may stop the program."""
     stopped = threading.Event()
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
@@ -153,4 +153,4 @@ def until_stopped() -> None:
 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, stop)
-    stopped.wait()
+    return stopped

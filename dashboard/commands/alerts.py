@@ -20,7 +20,7 @@ from collector.trace.place import open_trace
 from dashboard.commands import codes
 from dashboard.commands.run import connection
 from dashboard.config import ConfigError, load
-from dashboard.house import until_stopped
+from dashboard.house import asked_to_stop
 
 if TYPE_CHECKING:
     import argparse
@@ -73,8 +73,9 @@ def run(args: argparse.Namespace) -> int:
                 disk=settings.stores.folder,
             )
             watch.start()
+            stopped = asked_to_stop()
             print("looking for alerts; Ctrl-C stops.", flush=True)
-            until_stopped()
+            stopped.wait()
             watch.stop()
     except (BookError, OSError) as error:
         print(f"kerfbook alerts: {error}", file=sys.stderr)

@@ -26,7 +26,7 @@ from dashboard.demo.folder import DemoFolder
 from dashboard.demo.past import Past, fill
 from dashboard.demo.shifts import calendar, lay
 from dashboard.demo.tending import POLICY, enter_tending
-from dashboard.house import House, until_stopped
+from dashboard.house import House, asked_to_stop
 from dashboard.progress import Progress
 from simulator import world
 from simulator.embedded_broker import EmbeddedBroker
@@ -115,8 +115,9 @@ def run(args: argparse.Namespace) -> int:
         house.keep_watch(Telling(Limits(), POLICY), f"http://127.0.0.1:{port}/", reached)
         boxes = Boxes("127.0.0.1", broker.port, folder, now_us)
         boxes.start()
+        stopped = asked_to_stop()
         _tell(args, port, broker.port, folder)
-        until_stopped()
+        stopped.wait()
     except KeyboardInterrupt:
         print("stopped; the next start goes on from here", file=sys.stderr)
     except (BookError, TraceError, OSError, RuntimeError) as error:

@@ -12,7 +12,7 @@ from collector.book.entries import BookError
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load, template
-from dashboard.house import House, until_stopped
+from dashboard.house import House, asked_to_stop
 
 if TYPE_CHECKING:
     import argparse
@@ -94,9 +94,10 @@ def _serve(settings: Settings, *, watch: bool) -> int:
         house.listen(broker)
         if watch:
             house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
+        stopped = asked_to_stop()
         print(f"collecting from {settings.broker.address}", f"screens at http://{web.host}:{port}/", sep="\n")
         print("Ctrl-C stops.", flush=True)
-        until_stopped()
+        stopped.wait()
     except OSError as error:
         print(f"kerfbook run: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
         return codes.FLAWED

@@ -108,11 +108,11 @@ def test_the_demo_fills_its_past_goes_on_live_stops_at_once_and_goes_on_from_the
         demo.wait(lambda: all(saw["last_reading"] > first[saw["saw"]] for saw in demo.wall()["saws"]))
         weeks = demo.get(f"/api/v1/saws/heron/utilisation?from={demo.days_ago(56)}&to={demo.days_ago(0)}&by=week")
         assert len(json.dumps(weeks)) > 500
-        assert demo.stop() < 5
-        first_start = demo.seconds
+        demo.stop()
+        assert "playing eight weeks" in demo.told
     time.sleep(3)
     with Demo(tmp_path) as demo:
-        assert demo.seconds < first_start / 2  # nothing like a first start, however busy the computer is
+        assert "playing" not in demo.told
         saws = demo.wall()["saws"]
         # What the boxes measured meanwhile came in: no hole is left.
         assert all(saw["utilisation"]["coverage"] > 0.9 for saw in saws)
@@ -129,16 +129,14 @@ class Demo:
     def __enter__(self) -> Self:
         code = "import sys; from dashboard.cli import main; sys.exit(main())"
         command = [sys.executable, "-c", code, "demo", "--folder", str(self._folder / "demo"), "--port", "0"]
-        began = time.monotonic()
-        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
         assert self._process.stdout is not None
-        told = ""
-        while "Ctrl-C stops" not in told:
+        self.told = ""
+        while "Ctrl-C stops" not in self.told:
             line = self._process.stdout.readline()
-            assert line or self._process.poll() is None, self._process.stderr.read()
-            told += line
-        self.seconds = time.monotonic() - began
-        self._address = re.search(r"start page +(\S+)/", told)[1]
+            assert line or self._process.poll() is None, self.told
+            self.told += line
+        self._address = re.search(r"start page +(\S+)/", self.told)[1]
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -157,15 +155,13 @@ class Demo:
         return self.get("/api/v1/wall")
 
     @staticmethod
-    def wait(true: Any, seconds: float = 20) -> None:
+    def wait(true: Any, seconds: float = 60) -> None:
         until = time.monotonic() + seconds
         while not true():
             assert time.monotonic() < until
             time.sleep(0.2)
 
-    def stop(self) -> float:
-        """Ctrl-C; returns how long it took."""
-        began = time.monotonic()
+    def stop(self) -> None:
+        """Ctrl-C."""
         self._process.send_signal(signal.SIGINT)
-        assert self._process.wait(10) == 0
-        return time.monotonic() - began
+        assert self._process.wait(60) == 0
