@@ -7,6 +7,7 @@ import selectors
 import socket
 import threading
 import time
+from contextlib import suppress
 
 import pytest
 
@@ -34,7 +35,11 @@ class CuttingProxy:
                 client, _ = self._listening.accept()
             except OSError:
                 return
-            threading.Thread(target=self._pass_on, args=(client,), daemon=True).start()
+            threading.Thread(target=self._serve, args=(client,), daemon=True).start()
+
+    def _serve(self, client: socket.socket) -> None:
+        with suppress(OSError, ValueError):  # the browser or the server is gone already
+            self._pass_on(client)
 
     def _pass_on(self, client: socket.socket) -> None:
         left = self._dice.randint(1, 6000)
