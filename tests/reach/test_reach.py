@@ -85,10 +85,8 @@ def test_axe_finds_nothing_wrong(chrome, shop, path):  # noqa: F811
     assert violations(chrome) == []
 
 
-@pytest.mark.parametrize("path", PAGES)
+@pytest.mark.parametrize("path", [p for p in PAGES if "TP-0" not in p])  # of a blade there is nothing to show yet
 def test_axe_finds_nothing_wrong_before_anything_was_ever_heard(chrome, open_shop, path):  # noqa: F811
-    if path in {"/blades/TP-01", "/blade/TP-02"}:
-        pytest.skip("there is no blade to show yet")
     show(chrome, open_shop(1), path, PAGES[path])
     assert violations(chrome) == []
 
