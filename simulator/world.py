@@ -101,7 +101,8 @@ def fittings(saw: str, first_day: dt.date, days: int, seed: int) -> list[tuple[i
 def _blade_age(saw: str, day: dt.date, seed: int) -> tuple[bool, float]:
     """Whether the blade is changed on a day, and how far through its life the morning's blade is (0..1)."""
     cycle = 8 if saw == "heron" else 9
-    number = day.toordinal() // 7 * 5 + min(day.weekday(), 4)
+    # Working days since a Monday; a weekend has the blade that Monday finds, changed on Friday or not.
+    number = (day.toordinal() - 1) // 7 * 5 + min(day.weekday(), 5)
     shift = int(generator(seed, saw, "blades").integers(cycle))
     age = (number + shift) % cycle
     return age == 0 and day.weekday() < 5, (age or cycle) / cycle

@@ -16,7 +16,7 @@ from collector.book.blades import BladeBook
 from collector.book.book import Book
 from collector.facts import SECOND
 from dashboard.demo.days import SEED
-from dashboard.demo.shifts import CHANGE_AFTER, CHANGED, crew_shift
+from dashboard.demo.shifts import moved_plan
 from simulator import world
 from simulator.crew import local_us
 
@@ -50,7 +50,7 @@ def enter_blades(url: str, moved: dict[dt.date, int], days: Sequence[dt.date], n
 
     Args:
         url: SQLAlchemy address of the book.
-        moved: days with a moved shift: no blade was changed on them.
+        moved: days with a moved shift, by the minute of their start.
         days: the days of the past, today last.
         now_us: the present.
     """
@@ -100,8 +100,8 @@ class _Crew:
         """The openings at which a blade was changed, and the one that went in: the saw's blades in turn."""
         planned = world.fittings(saw, days[0], len(days), SEED)
         at = [t for t, _ in planned[1:] if dt.datetime.fromtimestamp(t / SECOND, world.ZONE).date() not in moved]
-        if saw == CHANGED:
-            at += [local_us(day, crew_shift(start + CHANGE_AFTER).start, world.ZONE) for day, start in moved.items()]
+        on_moved = ((day, moved_plan(saw, day, SEED, start).blade_change) for day, start in moved.items())
+        at += [local_us(day, change, world.ZONE) for day, change in on_moved if change is not None]
         own = [tag for tag in world.BLADES if (tag in world.BLADES[0::2]) == (planned[0][1] in world.BLADES[0::2])]
         turn = own.index(planned[0][1])
         out = []

@@ -83,8 +83,13 @@ def plan_shift(shift: crew.Shift) -> Shift:
 
 def moved_plan(saw: str, day: dt.date, seed: int, start: int) -> crew.DayPlan:
     """What the crew of a saw does on a day whose shift begins at ``start`` minutes after midnight."""
-    change = _clock(start + CHANGE_AFTER) if saw == CHANGED else None
-    return replace(world.plan(saw, day, seed), shift=crew_shift(start), works=True, blade_change=change)
+    its = world.plan(saw, day, seed)
+    change = its.blade_change
+    if saw == CHANGED:
+        change = _clock(start + CHANGE_AFTER)
+    elif change is not None:
+        change = _clock(start + minutes(change) - minutes(world.SHIFT.start))
+    return replace(its, shift=crew_shift(start), works=True, blade_change=change)
 
 
 def calendar(starts: dict[dt.date, int]) -> ShiftPlan:

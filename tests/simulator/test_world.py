@@ -106,6 +106,21 @@ def test_a_blade_asks_for_more_from_fitting_to_fitting() -> None:
     assert max(ages) > 1.5
 
 
+def test_who_works_at_a_weekend_finds_the_blade_that_monday_finds() -> None:
+    """A demo started at a weekend plays it with the shift moved: a blade changed on Friday is fresh then."""
+    for saw in world.SAWS:
+        days = [MONDAY + dt.timedelta(days=k) for k in range(84)]
+        changed_on_friday = [d for d in days if d.weekday() == 4 and world.plan(saw, d, 5).blade_change is not None]
+        assert changed_on_friday
+        for friday in changed_on_friday:
+            assert world.plan(saw, friday + dt.timedelta(days=1), 5).blade.dull < 1.1
+        for day in days:
+            if day.weekday() > 4:
+                monday = day + dt.timedelta(days=7 - day.weekday())
+                assert world.plan(saw, day, 5).blade == world.plan(saw, monday, 5).blade
+                assert world.plan(saw, day, 5).blade_change is None
+
+
 @pytest.mark.parametrize("moment", ["2026-03-07T22:00", "2026-03-04T05:00", "2026-03-04T11:00", "2026-03-04T12:40"])
 def test_a_demo_started_at_any_time_finds_saws_at_work(moment: str) -> None:
     start = local_us(dt.date.fromisoformat(moment[:10]), dt.time.fromisoformat(moment[11:]), world.ZONE)
