@@ -156,7 +156,7 @@ class Reporting:
             for shift in self.sums.shifts(saw.name, period.first, period.last):
                 title = shift.shift.name or shift.shift.clock.replace("-", "–")  # noqa: RUF001 (an en dash is meant)
                 rows = found.setdefault(title, [np.zeros(len(NAMES), np.int64) for _ in saws])
-                rows[i] += [getattr(shift.measures, name) for name in NAMES]
+                rows[i] += shift.measures.row
                 begins[title] = min(begins.get(title, shift.shift.start), shift.shift.start)
                 dates.setdefault(title, set()).add(shift.start)
         return tuple(

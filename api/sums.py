@@ -11,7 +11,7 @@ import logging
 import threading
 import time
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -21,12 +21,13 @@ from api.answers.calendar import DAY, instant, planned, shift_bounds, shift_work
 from api.answers.elements import Reason
 from api.answers.energy import MEMORY
 from api.answers.measures import NAMES, Measures, Stretch, longest, measures
-from api.answers.states import activity
+from api.answers.states import Extent, activity
+from collector.book.extents import extents
 from collector.book.loads import loads
 from collector.book.sums import REACH_US, WHOLE_DAY, DaySum
 from collector.book.sums import Sums as SumBook
 from collector.facts import SECOND
-from collector.outline import OPEN
+from collector.outline import OPEN, outline_of
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -37,8 +38,9 @@ if TYPE_CHECKING:
     from api.answers.calendar import Shift
     from api.answers.intervals import Spans
     from api.answers.plans import PlanHistory
-    from api.answers.states import Activity, Extent
+    from api.answers.states import Activity
     from api.desk import Desk
+    from collector.book.sums import Stamp
 
 log = logging.getLogger(__name__)
 
@@ -67,21 +69,25 @@ T = TypeVar("T")
 
 
 class Memory:
-    """Answers with all that they depend on, the oldest of which leave."""
+    """Answers, each with the state that it was made from; those that were not asked for longest leave."""
 
     def __init__(self) -> None:
-        self._held: dict[tuple[object, ...], Any] = {}
+        self._held: dict[tuple[object, ...], tuple[object, Any]] = {}
         self._lock = threading.Lock()
 
-    def of(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
-        """The answer that is held under a key, or a new one."""
+    def of(self, key: tuple[object, ...], state: object, make: Callable[[], T]) -> T:
+        """The answer to a question if it was made from this state, or a new one, which takes its place."""
         with self._lock:
-            if key in self._held:
-                found: T = self._held[key]
-                return found
+            held = self._held.pop(key, None)
+            if held is not None:
+                self._held[key] = held
+                if held[0] == state:
+                    found: T = held[1]
+                    return found
         made = make()
         with self._lock:
-            self._held[key] = made
+            self._held.pop(key, None)
+            self._held[key] = (state, made)
             while len(self._held) > _HELD:
                 self._held.pop(next(iter(self._held)))
         return made
@@ -156,23 +162,10 @@ class Sums:
         self._history()
         zone, now = self.desk.zone, self.desk.now()
         start, end = instant(first, 0, zone), instant(last + DAY, 0, zone)
-        known = {(s.start, s.part): s for s in self._kept_shifts(saw, start, end)} if kept else {}
-        out: list[ShiftFigures] = []
         last = min(last, site_date(now, zone))
-        missing: list[dt.date] = []
-        day = first
-        while day <= last:
-            shifts, at = self.desk.plan.shifts_on(day), instant(day, 0, zone)
-            rows = [known.get((at, i + 1)) for i in range(len(shifts))]
-            basis = self._basis(day)
-            if not all(r is not None and r.basis == basis for r in rows):
-                missing.append(day)
-            else:
-                for shift, row in zip(shifts, rows, strict=True):
-                    assert row is not None
-                    out.append(ShiftFigures(day, shift, *shift_bounds(day, shift, zone), Measures(*row.numbers)))
-            day += DAY
-        for a, b in _runs(missing):
+        known = self._kept_shifts(saw, start, end) if kept else {}
+        out = [s for d, found in known.items() if d <= last for s in found]
+        for a, b in _runs([d for d in _days(first, last) if d not in known]):
             out += [s for s in self._direct_shifts(saw, a, b) if s.start < now]
         return sorted(out, key=lambda s: (s.day, s.start, s.end))
 
@@ -205,7 +198,7 @@ class Sums:
             bases: basis of each kept day by its start.
         """
         desk, now = self.desk, self.desk.now()
-        extent = desk.extent(saw, desk.book.now(saw), kept=0)
+        extent = self._extent(saw)
         if extent.first is None:
             return
         day, oldest = site_date(now, desk.zone), site_date(extent.first, desk.zone)
@@ -227,8 +220,7 @@ class Sums:
             basis = self._basis(day)
             rows.append(DaySum(start, WHOLE_DAY, until, basis, self._reckon(facts, edges)[0].tolist(), stretches))
             for i, shift in enumerate(self._of_shifts(facts, day)):
-                numbers = [getattr(shift.measures, name) for name in NAMES]
-                rows.append(DaySum(start, i + 1, until, basis, numbers))
+                rows.append(DaySum(start, i + 1, until, basis, shift.measures.row))
         return True
 
     # Inside
@@ -260,7 +252,7 @@ class Sums:
 
     def _kept(self, saw: str, start: int, end: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Kept rows of the days that start in a period, and when those days end."""
-        return self._memory.of(("days", saw, start, end, self._stamp()[1]), lambda: self._read_days(saw, start, end))
+        return self._memory.of(("days", saw, start, end), self._stamp().sums, lambda: self._read_days(saw, start, end))
 
     def _read_days(self, saw: str, start: int, end: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         zone = self.desk.zone
@@ -274,9 +266,26 @@ class Sums:
         ]
         return rows[good], np.array(ends, np.int64)[good]
 
-    def _kept_shifts(self, saw: str, start: int, end: int) -> list[DaySum]:
-        key = ("shifts", saw, start, end, self._stamp()[1])
-        return self._memory.of(key, lambda: self.book.shifts(saw, start, end))
+    def _kept_shifts(self, saw: str, start: int, end: int) -> dict[dt.date, list[ShiftFigures]]:
+        """The shifts of the days that start in a period, of those days of which all that are planned are kept."""
+
+        def read() -> dict[dt.date, list[ShiftFigures]]:
+            zone = self.desk.zone
+            rows: dict[int, list[DaySum]] = {}
+            for row in self.book.shifts(saw, start, end):
+                rows.setdefault(row.start, []).append(row)
+            out = {}
+            for day in _days(site_date(start, zone), site_date(end - 1, zone)):
+                shifts, basis = self.desk.plan.shifts_on(day), self._basis(day)
+                found = [r for r in rows.get(instant(day, 0, zone), ()) if r.basis == basis]
+                if [r.part for r in found] == list(range(1, len(shifts) + 1)):
+                    out[day] = [
+                        ShiftFigures(day, shift, *shift_bounds(day, shift, zone), Measures(*row.numbers))
+                        for shift, row in zip(shifts, found, strict=True)
+                    ]
+            return out
+
+        return self._memory.of(("shifts", saw, start, end), self._stamp().sums, read)
 
     def _kept_stretches(
         self, saw: str, start: int, end: int, most: int | None
@@ -296,15 +305,19 @@ class Sums:
                 out = sorted(top, key=lambda s: (s.start, s.why))
             return frozenset(days), out
 
-        return self._memory.of(("stretches", saw, start, end, most, self._stamp()[1]), read)
+        return self._memory.of(("stretches", saw, start, end, most), self._stamp().sums, read)
 
     def _direct(self, saw: str, edges: NDArray[np.int64]) -> NDArray[np.int64]:
-        state = self._state(saw)
+        start, end = int(edges[0]), int(edges[-1])
+        revision, until = self._state(saw)
+        first = self._extent(saw).first
+        unheard = first is None or end <= first  # no fact begins before the first reading
 
         def reckon() -> NDArray[np.int64]:
-            return self._reckon(self._facts(saw, int(edges[0]), int(edges[-1])), edges)
+            return self._reckon(_silence(until) if unheard else self._facts(saw, start, end), edges)
 
-        return self._memory.of(("direct", saw, edges.tobytes(), state), reckon)
+        state = (None if unheard else revision, min(until, end))
+        return self._memory.of(("direct", saw, edges.tobytes()), state, reckon)
 
     def _direct_shifts(self, saw: str, first: dt.date, last: dt.date) -> list[ShiftFigures]:
         def reckon() -> list[ShiftFigures]:
@@ -312,14 +325,14 @@ class Sums:
             facts = self._facts(saw, instant(first, 0, zone), instant(last + 2 * DAY, 0, zone))
             return [s for d in _days(first, last) for s in self._of_shifts(facts, d)]
 
-        return self._memory.of(("direct shifts", saw, first, last, self._state(saw)), reckon)
+        return self._memory.of(("direct shifts", saw, first, last), self._state(saw), reckon)
 
     def _direct_stretches(self, saw: str, first: dt.date, last: dt.date) -> list[Stretch]:
         def reckon() -> list[Stretch]:
             edges = np.array([instant(d, 0, self.desk.zone) for d in _days(first, last + DAY)], np.int64)
             return self._longest(self._facts(saw, int(edges[0]), int(edges[-1])), edges)
 
-        return self._memory.of(("direct stretches", saw, first, last, self._state(saw)), reckon)
+        return self._memory.of(("direct stretches", saw, first, last), self._state(saw), reckon)
 
     @contextmanager
     def one_moment(self) -> Iterator[None]:
@@ -330,18 +343,19 @@ class Sums:
         finally:
             self._moment.stamp = None
 
-    def _stamp(self) -> tuple[int, int]:
-        """Revision of the facts and of the sums, read before them: what comes in between is read again next time."""
+    def _stamp(self) -> Stamp:
+        """The book's moment, read before the facts: what comes in between is read again next time."""
         return getattr(self._moment, "stamp", None) or self.book.stamp()
 
     def _state(self, saw: str) -> tuple[int, int]:
-        """What figures reckoned from facts depend on besides: the book's revision, and where the reckoning ends."""
-        revision = self._stamp()[0]
-        return revision, self._extent(saw, revision).counted_until(self.desk.now())
+        """What figures reckoned from facts depend on besides: the saw's revision, and where the reckoning ends."""
+        stamp = self._stamp()
+        return stamp.saws.get(saw, 0), self._extent(saw, stamp).counted_until(self.desk.now())
 
-    def _extent(self, saw: str, revision: int) -> Extent:
-        desk = self.desk
-        return self._memory.of(("extent", saw, revision), lambda: desk.extent(saw, desk.book.now(saw), kept=0))
+    def _extent(self, saw: str, stamp: Stamp | None = None) -> Extent:
+        engine = self.desk.book.engine
+        found = self._memory.of(("extents",), (stamp or self._stamp()).saws, lambda: extents(engine))
+        return Extent(*found.get(saw, (None, None)))
 
     def _facts(self, saw: str, start: int, end: int) -> _Facts:
         """Facts of a period and everything beside it that can count in it."""
@@ -351,7 +365,7 @@ class Sums:
         revision, until = self._state(saw)
 
         def read() -> _Facts:
-            extent = self._extent(saw, revision)
+            extent = self._extent(saw)
             outline = desk.book.outline(saw, start - gap, end + gap)
             going_on = outline[outline[:, 2] == OPEN, 1]
             act = activity(outline, extent, extent.last or desk.now())
@@ -359,12 +373,12 @@ class Sums:
 
         if end - start > _LONG and end != _FAR:
             return read()
-        return self._memory.of(("facts", saw, start, end, revision, until), read)
+        return replace(self._memory.of(("facts", saw, start, end), revision, read), until=until)
 
     def _planned(self, start: int, end: int) -> Spans:
         """Planned working time, worked out once for all saws."""
         history = self._history()
-        return self._memory.of(("planned", start, end), lambda: planned(history, self.desk.zone, start, end))
+        return self._memory.of(("planned", start, end), None, lambda: planned(history, self.desk.zone, start, end))
 
     def _reckon(self, facts: _Facts, edges: NDArray[np.int64]) -> NDArray[np.int64]:
         plan = self._planned(int(edges[0]), int(edges[-1]))
@@ -436,6 +450,12 @@ class Keeper:
                 if not failing:
                     log.exception("sums of days could not be kept; it goes on trying")
                 failing = True
+
+
+def _silence(until: int) -> _Facts:
+    """What is known of a time in which a box was not heard."""
+    act = activity(outline_of(()), Extent(None, None), until)
+    return _Facts(act, np.empty((0, 4), np.int64), until, OPEN)
 
 
 def _days(first: dt.date, last: dt.date) -> list[dt.date]:

@@ -23,10 +23,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from api.answers.intervals import Spans, intersect, spans, subtract, union
+from api.answers.intervals import NOTHING, Spans, bounds, inside, runs_of, spans
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from api.answers.states import Activity
+
+    _Pieces = NDArray[np.bool_]
 
 
 class Reason(StrEnum):
@@ -46,14 +50,11 @@ def short_pauses(cut_rows: Spans, busy_gap: int) -> Spans:
     return spans(np.column_stack((starts, ends))[ends - starts < busy_gap])
 
 
-def busy(act: Activity, busy_gap: int) -> Spans:
-    """Time in use that is known: motor running, and short pauses between cuts."""
-    return intersect(union(union(act.runs, act.cuts), short_pauses(act.cut_rows, busy_gap)), act.known)
-
-
 @dataclass(frozen=True)
 class Elements:
     """The elements of some planned time.
+
+    All are made on one grid, the bounds of everything that matters: what a piece of it belongs to is asked once.
 
     Args:
         act: what the saw did; must reach ``busy_gap`` beyond both ends of ``plan``.
@@ -66,41 +67,92 @@ class Elements:
     busy_gap: int
 
     @cached_property
+    def _pauses(self) -> Spans:
+        return short_pauses(self.act.cut_rows, self.busy_gap)
+
+    @cached_property
+    def _grid(self) -> NDArray[np.int64]:
+        act = self.act
+        return bounds(act.known, act.runs, act.cuts, act.errors, act.doors, self._pauses, self.plan)
+
+    def _of(self, a: Spans) -> _Pieces:
+        return inside(a, self._grid[:-1])
+
+    def _spans(self, pieces: _Pieces) -> Spans:
+        return runs_of(self._grid, pieces) if len(self._grid) else NOTHING
+
+    @cached_property
+    def _planned(self) -> _Pieces:
+        return self._of(self.plan)
+
+    @cached_property
+    def _heard(self) -> _Pieces:
+        return self._of(self.act.known)
+
+    @cached_property
+    def _known(self) -> _Pieces:
+        return self._planned & self._heard
+
+    @cached_property
+    def _paused(self) -> _Pieces:
+        return self._of(self._pauses)
+
+    @cached_property
+    def _cuts(self) -> _Pieces:
+        return self._of(self.act.cuts)
+
+    @cached_property
+    def _use(self) -> _Pieces:
+        return (self._of(self.act.runs) | self._cuts | self._paused) & self._heard
+
+    @cached_property
+    def _cutting(self) -> _Pieces:
+        return self._cuts & ~self._of(self.act.errors) & self._known
+
+    @cached_property
+    def _handling(self) -> _Pieces:
+        return self._paused & self._known & ~self._cutting
+
+    @cached_property
     def known(self) -> Spans:
         """Planned time that has data: PBT."""
-        return intersect(self.plan, self.act.known)
+        return self._spans(self._known)
 
     @cached_property
     def use(self) -> Spans:
-        """Time in use, planned or not."""
-        return busy(self.act, self.busy_gap)
+        """Time in use, planned or not: motor running, and short pauses between cuts."""
+        return self._spans(self._use)
 
     @cached_property
     def in_use(self) -> Spans:
         """Planned time in use: AUBT."""
-        return intersect(self.use, self.known)
+        return self._spans(self._use & self._known)
 
     @cached_property
     def cutting(self) -> Spans:
         """Planned time in WORKING: APT."""
-        return intersect(self.act.working, self.known)
+        return self._spans(self._cutting)
 
     @cached_property
     def extra(self) -> Spans:
         """Time in use outside the plan."""
-        return subtract(self.use, self.plan)
+        return self._spans(self._use & ~self._planned)
 
     @cached_property
     def handling(self) -> Spans:
         """Planned time between two cuts that are less than the busy gap apart."""
-        return subtract(intersect(short_pauses(self.act.cut_rows, self.busy_gap), self.known), self.cutting)
+        return self._spans(self._handling)
+
+    @cached_property
+    def door(self) -> Spans:
+        """Planned time not in use with the door open."""
+        return self._spans(self._known & ~self._use & self._of(self.act.doors))
 
     def why_not(self) -> dict[Reason, Spans]:
         """The planned time that was not used, by reason."""
-        rest = subtract(self.known, self.in_use)
         return {
-            Reason.IDLING: subtract(subtract(self.in_use, self.cutting), self.handling),
-            Reason.DOOR: intersect(rest, self.act.doors),
-            Reason.STANDING: subtract(rest, self.act.doors),
-            Reason.NO_DATA: subtract(self.plan, self.act.known),
+            Reason.IDLING: self._spans(self._use & self._known & ~self._cutting & ~self._handling),
+            Reason.DOOR: self.door,
+            Reason.STANDING: self._spans(self._known & ~self._use & ~self._of(self.act.doors)),
+            Reason.NO_DATA: self._spans(self._planned & ~self._heard),
         }

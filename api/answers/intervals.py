@@ -49,8 +49,18 @@ def inside(a: Spans, t: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.asarray(np.searchsorted(a.ravel(), t, side="right") & 1, np.bool_)
 
 
+def bounds(*sets: Spans) -> NDArray[np.int64]:
+    """All bounds of some sets in order; one that they share stands there more than once."""
+    points = np.concatenate([a.ravel() for a in sets])
+    points.sort(kind="stable")  # sets are in order already: merged, not sorted
+    return points
+
+
 def runs_of(points: NDArray[np.int64], keep: NDArray[np.bool_]) -> Spans:
-    """The set of those pieces ``[points[i], points[i + 1])`` for which ``keep[i]``; ``points`` increase."""
+    """The set of those pieces ``[points[i], points[i + 1])`` for which ``keep[i]``.
+
+    ``points`` do not decrease, and pieces that start together are kept or left together.
+    """
     edge = np.diff(np.concatenate(([0], keep.astype(np.int8), [0])))
     return np.column_stack((points[edge == 1], points[edge == -1]))
 
@@ -62,13 +72,13 @@ def union(a: Spans, b: Spans) -> Spans:
 
 def intersect(a: Spans, b: Spans) -> Spans:
     """What lies in both."""
-    points = np.union1d(a, b)
+    points = bounds(a, b)
     return runs_of(points, (inside(a, points) & inside(b, points))[:-1]) if len(points) else NOTHING
 
 
 def subtract(a: Spans, b: Spans) -> Spans:
     """What lies in ``a`` and not in ``b``."""
-    points = np.union1d(a, b)
+    points = bounds(a, b)
     return runs_of(points, (inside(a, points) & ~inside(b, points))[:-1]) if len(points) else NOTHING
 
 

@@ -7,6 +7,7 @@ the rows of its parts, however it is parted: that is why sums can be kept (`api.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -66,7 +67,12 @@ class Measures:
     @classmethod
     def of(cls, row: NDArray[np.int64]) -> Measures:
         """From a row of numbers in the order of `NAMES`."""
-        return cls(*(int(n) for n in row))
+        return cls(*row.tolist())
+
+    @property
+    def row(self) -> tuple[int, ...]:
+        """Its numbers in the order of `NAMES`."""
+        return _numbers(self)
 
     @property
     def cuts(self) -> int:
@@ -90,6 +96,8 @@ class Measures:
 
 NAMES = tuple(f.name for f in fields(Measures))
 """Names of the columns, in order."""
+
+_numbers = attrgetter(*NAMES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +123,7 @@ def measures(
         until: planned time from here on is still to come and counts nowhere.
     """
     found = Elements(act, clip(planned, int(edges[0]), min(int(edges[-1]), until)), busy_gap)
-    why = found.why_not()
-    times = (found.plan, found.known, found.cutting, found.in_use, found.handling, why[Reason.DOOR], found.extra)
+    times = (found.plan, found.known, found.cutting, found.in_use, found.handling, found.door, found.extra)
     load = charges(act, loads, edges)
     columns = [total_by_bucket(c, edges) for c in times]
     columns += [load.idle_time, load.idle_known, load.idle, load.cutting]

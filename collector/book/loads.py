@@ -6,7 +6,7 @@ from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
-from sqlalchemy import func, literal, select
+from sqlalchemy import bindparam, func, literal, select
 
 from collector.book import marks
 from collector.book.engine import reading
@@ -19,6 +19,13 @@ if TYPE_CHECKING:
 
     from collector.book.book import Book
 
+_t = cut.c
+_QUERY = (
+    select(_t.start_us, func.coalesce(_t.end_us, literal(OPEN)), _t.mean_ma, _t.idle_ma)
+    .where(_t.saw_id == bindparam("saw"), _t.start_us >= bindparam("start"), _t.start_us < bindparam("end"))
+    .order_by(_t.start_us)
+)
+
 
 def loads(book: Book, name: str, start_us: int, end_us: int) -> NDArray[np.int64]:
     """Cuts that count and started in ``[start_us, end_us)``, in order.
@@ -26,15 +33,12 @@ def loads(book: Book, name: str, start_us: int, end_us: int) -> NDArray[np.int64
     Returns:
         shape (n, 4): start and end [µs UTC; `collector.outline.OPEN` where it is going on], mean and idle current [mA].
     """
-    t = cut.c
-    columns = (t.start_us, func.coalesce(t.end_us, literal(OPEN)), t.mean_ma, t.idle_ma)
     with reading(book.engine) as connection:
         saw_id = connection.execute(select(saw.c.id).where(saw.c.name == name)).scalar()
         if saw_id is None:
             return np.empty((0, 4), np.int64)
         if not marks.standing(connection, saw_id, name, start_us, end_us):
-            inside = (t.saw_id == saw_id, t.start_us >= start_us, t.start_us < end_us)
-            rows = connection.execute(select(*columns).where(*inside).order_by(t.start_us))
+            rows = connection.execute(_QUERY, {"saw": saw_id, "start": start_us, "end": end_us})
             return np.fromiter(chain.from_iterable(rows), np.int64).reshape(-1, 4)
     found = [f for f in book.facts(name, start_us, end_us, [Cut.kind]) if isinstance(f, Cut) and f.start >= start_us]
     return np.array(

@@ -48,6 +48,7 @@ _SHORT_US = 40 * 86_400 * SECOND
 
 _DETECTED = [part for number, kind in enumerate(KINDS) for part in _parts(number, kind)]
 _QUERY = union_all(*_DETECTED, marks.outline_part())
+_LONG_QUERY = _QUERY.execution_options(yield_per=4096)
 
 
 def outline(connection: Connection, saw_id: int, start_us: int, end_us: int) -> NDArray[np.int64]:
@@ -65,6 +66,6 @@ def outline(connection: Connection, saw_id: int, start_us: int, end_us: int) -> 
 
 
 def _read(connection: Connection, saw_id: int, start_us: int, end_us: int) -> NDArray[np.int64]:
-    query = _QUERY if end_us - start_us < _SHORT_US else _QUERY.execution_options(yield_per=4096)
+    query = _QUERY if end_us - start_us < _SHORT_US else _LONG_QUERY
     period = {"saw": saw_id, "start": start_us, "end": end_us, **marks.around(start_us, end_us)}
     return np.fromiter(chain.from_iterable(connection.execute(query, period)), np.int64).reshape(-1, 4)

@@ -93,6 +93,24 @@ class DaySum:
     stretches: object = ()
 
 
+_STAMP = select(day_sum_version.c.value, schema.saw.c.name, schema.saw.c.revision).outerjoin_from(
+    day_sum_version, schema.saw, literal(True)
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """A moment of the book.
+
+    Attributes:
+        sums: a number that grows whenever a sum comes or goes.
+        saws: by name, the revision of the newest commit that touched the saw.
+    """
+
+    sums: int
+    saws: dict[str, int]
+
+
 def strike(connection: Connection, changes: Iterable[tuple[int, int, int | None]]) -> None:
     """Strikes out what changed facts could touch.
 
@@ -148,14 +166,11 @@ class Sums:
             connection.execute(insert(day_sum), [_row(saw_id, row) for row in made])
             connection.execute(_RAISE)
 
-    def stamp(self) -> tuple[int, int]:
-        """The book's revision, and a number that grows whenever a sum comes or goes."""
-        query = select(schema.revision.c.value, day_sum_version.c.value).join_from(
-            schema.revision, day_sum_version, literal(True)
-        )
+    def stamp(self) -> Stamp:
+        """What changes with every commit that answers could depend on."""
         with reading(self._engine) as connection:
-            revision, sums = connection.execute(query).one()
-            return int(revision), int(sums)
+            rows = connection.execute(_STAMP).all()
+        return Stamp(rows[0][0], {name: revision for _, name, revision in rows if name is not None})
 
     def bases(self, start_us: int, end_us: int) -> dict[str, dict[int, str]]:
         """By saw, the days in ``[start_us, end_us)`` that have a sum: start of the day and basis."""
