@@ -166,8 +166,8 @@ class Chart:
         figure: of each cut above the baseline, clipped.
         z: the moving average.
         limit: above which the blade cuts heavier than when fresh.
-        spells: indices of the cuts at which the signal came on and at which it went off, below half the limit; None:
-            it is still on.
+        spells: indices of the cuts at which the signal came on and at which it went off, the average back at what the
+            fresh blade needed; None: it is still on.
     """
 
     start: NDArray[np.int64]
@@ -225,14 +225,15 @@ def chart(
 def _signal(z: Floats, limit: float) -> list[tuple[int, int | None]]:
     """Where the signal came on and went off; None: it is still on.
 
-    It goes off only below half the limit: a blade near its limit must not call and fall silent with every sheet.
+    No blade gets sharper on the saw: only an average back at the fresh blade's withdraws what was said, not a sheet
+    of something lighter.
     """
     found: list[tuple[int, int | None]] = []
     begun: int | None = None
     for i, value in enumerate(z.tolist()):
         if begun is None and value > limit:
             begun = i
-        elif begun is not None and value < limit / 2:
+        elif begun is not None and value < 0:
             found.append((begun, i))
             begun = None
     return found if begun is None else [*found, (begun, None)]

@@ -97,8 +97,8 @@ def test_a_blade_that_needs_half_again_the_load_is_called_and_a_fresh_one_is_not
     assert found.ratio == pytest.approx(1.6, rel=0.2)
 
 
-def test_the_signal_stays_on_until_the_average_is_below_half_the_limit():
-    z = np.array([0.0, 1.1, 0.9, 0.6, 1.2, 0.4, 0.9, 1.1])
+def test_the_signal_stays_on_until_the_average_is_back_at_the_fresh_blades():
+    z = np.array([0.0, 1.1, 0.9, 0.2, 1.2, -0.1, 0.9, 1.1])
     assert wear._signal(z, 1.0) == [(1, 5), (7, None)]
     assert wear._signal(z[:6], 1.0) == [(1, 5)]
 
