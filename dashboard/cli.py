@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-COMMANDS = ("demo", "run", "alerts", "simulate", "replay", "derive", "calibrate", "copy", "doctor")
+COMMANDS = ("demo", "run", "alerts", "simulate", "replay", "derive", "calibrate", "copy", "backup", "restore", "doctor")
 """Each is a module of `dashboard.commands`."""
 
 _ABOUT = """

@@ -52,28 +52,33 @@ def copy_book(source: Book, target: Book, told: Callable[[str, int], None] = lam
     Raises:
         BookError: the target holds something else, or not the same came out; the target is as it was.
     """
-    tables = whole_schema().sorted_tables
     with reading(source.engine) as old:
-        wanted = {table.name: _sum(old, table) for table in tables}
-        with writing(target.engine) as new:
-            if new.execute(select(schema.saw.c.id).limit(1)).first() is not None:
-                found = {table.name: _sum(new, table) for table in tables}
-                if found == wanted:
-                    return False
-                differing = ", ".join(name for name in wanted if found[name] != wanted[name])
-                raise BookError(
-                    f"the book at {target.engine.url!r} is in use and holds something else (in {differing}); "
-                    "give the copy an empty database"
-                )
-            for table in reversed(tables):
-                new.execute(delete(table))  # the rows that a migration puts into a new book
-            for table in tables:
-                _copy(old, new, table)
-                told(table.name, wanted[table.name].rows)
+        return copy_rows(old, target, told)
+
+
+def copy_rows(old: Connection, target: Book, told: Callable[[str, int], None] = lambda _table, _rows: None) -> bool:
+    """As `copy_book`, from the moment that a transaction sees."""
+    tables = whole_schema().sorted_tables
+    wanted = {table.name: _sum(old, table) for table in tables}
+    with writing(target.engine) as new:
+        if new.execute(select(schema.saw.c.id).limit(1)).first() is not None:
             found = {table.name: _sum(new, table) for table in tables}
-            if found != wanted:
-                differing = ", ".join(name for name in wanted if found[name] != wanted[name])
-                raise BookError(f"the copy differs from the book in {differing}; nothing was changed")
+            if found == wanted:
+                return False
+            differing = ", ".join(name for name in wanted if found[name] != wanted[name])
+            raise BookError(
+                f"the book at {target.engine.url!r} is in use and holds something else (in {differing}); "
+                "give the copy an empty database"
+            )
+        for table in reversed(tables):
+            new.execute(delete(table))  # the rows that a migration puts into a new book
+        for table in tables:
+            _copy(old, new, table)
+            told(table.name, wanted[table.name].rows)
+        found = {table.name: _sum(new, table) for table in tables}
+        if found != wanted:
+            differing = ", ".join(name for name in wanted if found[name] != wanted[name])
+            raise BookError(f"the copy differs from the book in {differing}; nothing was changed")
     return True
 
 

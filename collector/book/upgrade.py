@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import logging
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
 from collector.book.schema import HEAD
+
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 _VERSIONS = "alembic_version"  # Alembic's own table
 _LOCK = 0x6B657266  # PostgreSQL advisory lock, "kerf"
@@ -45,18 +49,29 @@ def upgrade(engine: Engine) -> None:
         _migrate(connection, found)
 
 
-def _migrate(connection: Connection, found: str | None) -> None:
-    from alembic import command  # noqa: PLC0415 (0.3 s and 10 MB that a book at its head does not need)
-    from alembic.config import Config  # noqa: PLC0415
-    from alembic.script import ScriptDirectory  # noqa: PLC0415
+def known_versions() -> set[str]:
+    """Every schema version that this program can open."""
+    from alembic.script import ScriptDirectory  # noqa: PLC0415 (0.3 s and 10 MB that a book at its head does not need)
 
-    logging.getLogger("alembic").setLevel(logging.WARNING)  # what it tells is for developers
+    return {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
+
+
+def _config() -> Config:
+    from alembic.config import Config  # noqa: PLC0415
+
     config = Config()
     folder = Path(__file__).parent / "migrations"
     config.set_main_option("script_location", str(folder).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
-    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
-    if found is not None and found not in known:
+    return config
+
+
+def _migrate(connection: Connection, found: str | None) -> None:
+    from alembic import command  # noqa: PLC0415
+
+    logging.getLogger("alembic").setLevel(logging.WARNING)  # what it tells is for developers
+    config = _config()
+    if found is not None and found not in known_versions():
         raise BookError(
             f"the book at {connection.engine.url!r} has schema version {found}; this program knows versions up to "
             f"{HEAD}. A newer Kerfbook wrote it: install that version or a later one, or restore an older backup"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
-from collector.derive import read_days
+from collector.derive import FOREVER, read_days
 from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
@@ -25,7 +25,11 @@ class Copied:
 
 
 def copy_trace(
-    source: TraceStore, target: TraceStore, told: Callable[[str, int], None] = lambda _saw, _readings: None
+    source: TraceStore,
+    target: TraceStore,
+    told: Callable[[str, int], None] = lambda _saw, _readings: None,
+    *,
+    since_us: int = -FOREVER,
 ) -> Copied:
     """Copies day by day. What is there already is compared and not written again, so it can be broken off at any time.
 
@@ -33,6 +37,7 @@ def copy_trace(
         source: the store to read.
         target: the store to write; this function must be its only writer.
         told: is told each saw and how many of its readings are in both stores when the saw is done.
+        since_us: older readings are left out, as a target that keeps only so many days would drop them.
 
     Raises:
         TraceError: a store failed, or the target holds other readings for a day than the source.
@@ -40,16 +45,16 @@ def copy_trace(
     copied = Copied()
     for saw in source.saws():
         before = copied.readings
-        first, last = source.first(saw), source.last(saw)
+        first, last = source.first(saw, since_us), source.last(saw)
         if first is None or last is None:
             continue
         for part in read_days(source, saw, first, last + 1):
-            wanted = _digest(part)
-            if _digest(target.read(saw, part.first, part.last + 1)) != wanted:
+            wanted = digest(part)
+            if digest(target.read(saw, part.first, part.last + 1)) != wanted:
                 target.write(saw, part)
                 target.commit()
                 copied.written += len(part)
-                if _digest(target.read(saw, part.first, part.last + 1)) != wanted:
+                if digest(target.read(saw, part.first, part.last + 1)) != wanted:
                     raise TraceError(
                         f"saw {saw}: the store to copy into holds other readings between {part.first} and {part.last} "
                         "(microseconds UTC) than the store copied; give an empty one"
@@ -59,8 +64,8 @@ def copy_trace(
     return copied
 
 
-def _digest(trace: Trace) -> tuple[int, bytes]:
-    """Count and checksum of readings."""
+def digest(trace: Trace) -> tuple[int, bytes]:
+    """Count and checksum of readings, the same for equal ones."""
     found = sha256()
     for series in trace.series():
         found.update(len(series).to_bytes(8, "big"))

@@ -189,6 +189,12 @@ class SqliteTrace:
                     found += self._column(query, known, signal)
             return max(found, default=None)
 
+    def stored(self, saw: str) -> int:
+        """How many readings of a saw are on the disk."""
+        query = "SELECT coalesce(sum(readings), 0) FROM {} WHERE saw = ?"
+        with self._lock, self._clear_errors():
+            return sum(sum(self._column(query.format(table), self._id(saw) or 0)) for table in ("blob", "hot"))
+
     def saws(self) -> list[str]:
         """The saws that have readings, in alphabetical order."""
         with self._lock, self._clear_errors():

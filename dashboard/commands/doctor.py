@@ -15,6 +15,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy.engine import make_url
 
+from collector.backup.kept import kept
 from collector.book.alerts import AlertBook
 from collector.book.book import Book
 from collector.book.entries import BookError
@@ -81,6 +82,7 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
     yield _broker(settings)
     yield _disk(settings.stores.folder)
     yield _trace(settings)
+    yield _backup(settings, now)
     url = make_url(settings.stores.book)
     if url.get_backend_name() == "sqlite" and url.database:
         path = Path(url.database)
@@ -160,6 +162,19 @@ def _trace(settings: Settings) -> Finding:
             return Finding("trace", f"can be read, {len(trace.saws())} saws")
     except (TraceError, sqlite3.Error, OSError) as error:
         return Finding("trace", str(error), "start `kerfbook run`, or correct [stores]")
+
+
+def _backup(settings: Settings, now: float) -> Finding:
+    backup = settings.backup
+    held = kept(backup.folder, settings.site.name)
+    if not held:
+        advice = "run `kerfbook backup` every night; its --help says how"
+        return Finding("backup", f"there is none in {backup.folder}", advice)
+    made, path = held[-1]
+    days = (now - made.timestamp()) / 86400
+    late = days > backup.missed_days
+    advice = "see why `kerfbook backup` was not run or failed" if late else ""
+    return Finding("backup", f"{path.name}, {max(days, 0):.1f} days old, of {len(held)} kept", advice)
 
 
 def _boxes(settings: Settings, book: Book, now: float) -> Iterator[Finding]:

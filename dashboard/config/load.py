@@ -17,7 +17,7 @@ from collector.trace.place import InfluxPlace
 from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
 from dashboard.config.reader import Document, Table
-from dashboard.config.settings import Broker, Saw, Settings, Stores, Web, titles
+from dashboard.config.settings import Backup, Broker, Saw, Settings, Stores, Web, titles
 from dashboard.config.telling import telling
 
 if TYPE_CHECKING:
@@ -62,6 +62,7 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     blades = _blades(document, saws)
     supply = _energy(document)
     stores = _stores(document, folder)
+    backup = _backup(document, folder)
     web = _web(document)
     detection = _detection(document)
     alerts = telling(document, folder)
@@ -70,7 +71,7 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     if document.faults:
         raise ConfigError(document.faults)
     shop = Site(**site, saws=titles(saws), shifts=plan, busy_gap_seconds=busy_gap, blades=blades, supply=supply)
-    return Settings(shop, saws, broker, stores, web, detection, alerts)
+    return Settings(shop, saws, broker, stores, backup, web, detection, alerts)
 
 
 def _syntax_fault(file: str, text: str, message: str) -> Fault:
@@ -220,6 +221,17 @@ def _stores(document: Document, folder: Path) -> Stores:
     book = table.take("book", address, f"sqlite:///{kept / 'book.sqlite'}")
     table.close()
     return Stores(kept, trace, book)
+
+
+def _backup(document: Document, folder: Path) -> Backup:
+    table = document.table("backup")
+    backup = Backup(
+        folder / (table.take("folder", kinds.text("a folder", 4096), None) or "kerfbook-backups"),
+        table.take("keep", kinds.whole(0, 10_000), 14),
+        table.take("missed_days", kinds.whole(1, 365, "days"), 2),
+    )
+    table.close()
+    return backup
 
 
 def _trace(table: Table, kept: Path, folder: Path) -> Path | InfluxPlace:

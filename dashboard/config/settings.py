@@ -60,6 +60,15 @@ class Stores:
 
 
 @dataclass(frozen=True, slots=True)
+class Backup:
+    """``[backup]``: where `kerfbook backup` writes, how many it keeps (0: all), when one is missed."""
+
+    folder: Path
+    keep: int
+    missed_days: int
+
+
+@dataclass(frozen=True, slots=True)
 class Web:
     """``[web]``: where the dashboard listens, and the address that messages link to (None: where it listens)."""
 
@@ -84,6 +93,7 @@ class Settings:
     saws: tuple[Saw, ...]
     broker: Broker
     stores: Stores
+    backup: Backup
     web: Web
     detection: DetectSettings
     telling: Telling

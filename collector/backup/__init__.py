@@ -1,0 +1,1 @@
+"""A whole workshop in one file: made while the collector goes on, and put back whole or not at all."""

@@ -1,0 +1,77 @@
+"""``kerfbook restore``: a backup into empty stores, whole or not at all."""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy.exc import SQLAlchemyError
+
+from collector.backup.manifest import BackupError
+from collector.backup.restore import restore, settings_in
+from collector.book.entries import BookError
+from collector.facts import iso
+from collector.trace.store import TraceError
+from dashboard.commands import codes
+from dashboard.config import ConfigError, load, loads
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "put a backup back into empty stores, whole or not at all"
+MORE = """
+Every checksum in the backup is compared before anything is written, and nothing is ever
+written over: move old stores away first, and stop `kerfbook run`. The stores are those of
+kerfbook.toml here, or of the file named with --config, also where these are bigger ones than
+those that were backed up. Where there is no such file, the one in the backup is put there.
+
+What the broker handed to Kerfbook after the instant of the backup is not in it.
+
+Exit code: 0 restored, 1 the backup is damaged, or a store failed or is not empty, 2 no
+configuration or a wrong one.
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument("file", type=Path, metavar="FILE", help="as `kerfbook backup` wrote it")
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+    parser.add_argument("--check", action="store_true", help="compare the checksums and stop")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, then restore."""
+    try:
+        text = settings_in(args.file)
+        if args.check:
+            print(f"{args.file} is whole")
+            return codes.DONE
+        fresh = not args.config.exists()
+        if not fresh:
+            settings = load(args.config)
+        elif text is not None:
+            settings = loads(text.decode(), str(args.config), args.config.resolve().parent)
+        else:
+            print(f"kerfbook restore: there is no {args.config}, and none in the backup", file=sys.stderr)
+            return codes.MISUSED
+        made = restore(args.file, settings.stores.trace, settings.stores.book, lambda what: print(what, flush=True))
+        if fresh and text is not None:
+            with args.config.open("xb") as file:
+                args.config.chmod(0o600)
+                file.write(text)
+            print(f"{args.config} is the one from the backup")
+    except ConfigError as error:
+        print(f"kerfbook restore: {error}", file=sys.stderr)
+        return codes.MISUSED
+    except (BackupError, BookError, TraceError, SQLAlchemyError, sqlite3.Error, OSError) as error:
+        print(f"kerfbook restore: {error}", file=sys.stderr)
+        return codes.FLAWED
+    readings = sum(one.readings for one in made.trace.values())
+    print(f"restored {made.site} as it was at {iso(made.at_us)}: {readings} readings, {sum(made.rows.values())} rows")
+    for path in made.left_out:
+        print(f"was not in the backup, see that it is there: {path}")
+    return codes.DONE
