@@ -12,9 +12,14 @@ from flask_openapi3.openapi import OpenAPI
 from api.blade_watch import wear_sign
 from api.board import Board
 from api.desk import Clock, Desk, TraceReader
+from api.door.door import Door
+from api.door.guest import Visitors
 from api.http import (
+    accounts,
     alerts,
     at_hand,
+    audit_trail,
+    badges,
     blade_books,
     blade_said,
     blade_wear,
@@ -32,6 +37,7 @@ from api.http import (
     runs,
     saw_blade,
     saws,
+    signing,
     stream,
     tasks,
     ticks,
@@ -40,6 +46,7 @@ from api.http import (
     wall,
 )
 from api.http.answer import settled
+from api.http.gate import Gate
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.rack import Rack
@@ -50,6 +57,7 @@ from api.sums import Sums
 from api.tending import Tending
 from api.usual import UsualDays
 from collector.book.book import Book
+from collector.book.people import PeopleBook
 from collector.detect.settings import DetectSettings
 
 if TYPE_CHECKING:
@@ -73,6 +81,8 @@ def create_api(
     max_streams: int = MAX_STREAMS,
     tick_seconds: float = TICK_SECONDS,
     detection: DetectSettings | None = None,
+    visitors: Visitors = Visitors.NOBODY,
+    address: str | None = None,
 ) -> OpenAPI:
     """A Flask application that answers below ``/api/v1`` and at ``/healthz``.
 
@@ -88,6 +98,8 @@ def create_api(
             holds one (`api.serving`).
         tick_seconds: time between two signs of life of a stream.
         detection: the configured settings of the detector; None: the usual ones.
+        visitors: what people without an account may do.
+        address: by which people reach the server, where it is not the one they ask at.
 
     Raises:
         collector.book.entries.BookError: the book cannot be opened.
@@ -114,6 +126,9 @@ def create_api(
         static_folder=None,
     )
     install(app)
+    door = Door(PeopleBook(desk.book), desk.now)
+    door.tidy()
+    gate = Gate(app, door, desk.now, visitors, address)
     subjects = [
         saws.blueprint(desk),
         cuts.blueprint(desk),
@@ -140,6 +155,10 @@ def create_api(
         feeds.blueprint(tending),
         alerts.blueprint(tending),
         health.problems_blueprint(),
+        signing.blueprint(gate),
+        accounts.blueprint(door),
+        badges.blueprint(door),
+        audit_trail.blueprint(door),
     ]
     for subject in subjects:
         app.register_api(subject, url_prefix=PREFIX)

@@ -8,10 +8,14 @@ from typing import TYPE_CHECKING
 from flask import Blueprint, Flask
 
 from api.app import create_api, rack_of, reporting_of
+from api.door.guest import Visitors
+from api.http.gate import gate_of
 from dashboard.pages.blades import blade_pages
+from dashboard.pages.door import door_pages, turn_away
 from dashboard.pages.headers import add_headers
 from dashboard.pages.labels import label_pages
 from dashboard.pages.logbook import logbook_pages
+from dashboard.pages.needs import NEEDS
 from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.report import report_pages
 from dashboard.pages.saw import saw_pages
@@ -37,6 +41,8 @@ def create_app(
     *,
     clock: Clock = time,
     detection: DetectSettings | None = None,
+    visitors: Visitors = Visitors.NOBODY,
+    address: str | None = None,
 ) -> Flask:
     """The whole application of a site.
 
@@ -47,8 +53,10 @@ def create_app(
         broker: where boxes publish, for people to read.
         clock: the present; a module or object with ``time()``.
         detection: the configured settings of the detector; None: the usual ones.
+        visitors: what people without an account may do.
+        address: by which people reach the screens, where it is not the one they ask at.
     """
-    app = create_api(book_url, trace, site, clock=clock, detection=detection)
+    app = create_api(book_url, trace, site, clock=clock, detection=detection, visitors=visitors, address=address)
     screen = Screen(site.name, site.title, site.saws, broker)
     screens = Blueprint(
         "screens", "dashboard", static_folder="static", static_url_path="/static", template_folder="templates"
@@ -57,8 +65,18 @@ def create_app(
     pages_of_blades = (blade_pages(screen, site.zone), label_pages(screen, rack_of(app).tags))
     tending = tending_pages(screen, site.zone)
     reports = report_pages(screen, reporting_of(app), site.tz)
-    for pages in (screens, start_pages(screen), *pages_of_saws, *pages_of_blades, tending, reports, plotly_pages()):
+    for pages in (
+        screens,
+        start_pages(screen),
+        *pages_of_saws,
+        *pages_of_blades,
+        tending,
+        reports,
+        door_pages(screen),
+        plotly_pages(),
+    ):
         app.register_blueprint(pages)
-    add_headers(app)
+    gate_of(app).add(NEEDS, turn_away)
+    add_headers(app, secure=gate_of(app).secure)
     add_speech(app, site.show, site.zone)
     return app

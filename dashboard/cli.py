@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-COMMANDS = ("demo", "run", "alerts", "simulate", "replay", "derive", "calibrate", "copy", "backup", "restore", "doctor")
+COMMANDS = (
+    *("demo", "run", "alerts", "simulate", "replay", "derive", "calibrate", "copy", "backup", "restore", "doctor"),
+    "people",
+)
 """Each is a module of `dashboard.commands`."""
 
 _ABOUT = """

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING
 from api.app import close_api, rack_of, reporting_of, tending_of
 from api.blade_watch import BladeWatch
 from api.delivery import AppriseSender, MqttSender, Post
+from api.door.guest import Visitors
 from api.fault_watch import FaultWatch
+from api.http.gate import gate_of
 from api.planning import keep_plan
 from api.sums import Keeper
 from api.watch import Watch
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from types import FrameType
 
+    from api.door.door import Door
     from api.site import Site
     from collector.detect.settings import DetectSettings
     from collector.trace.place import InfluxPlace
@@ -87,18 +90,46 @@ class House:
         self._watch: Watch | None = None
         self._collector: Collector | None = None
 
-    def open_screens(self, broker: str, host: str, port: int) -> int:
+    def open_screens(
+        self,
+        broker: str,
+        host: str,
+        port: int,
+        *,
+        visitors: Visitors = Visitors.NOBODY,
+        address: str | None = None,
+    ) -> int:
         """Serve the screens; returns the port.
+
+        Args:
+            broker: where boxes publish, for people to read.
+            host: address to listen at.
+            port: likewise; 0: a free one.
+            visitors: what people without an account may do.
+            address: by which people reach the screens, where it is not the one they ask at.
 
         Raises:
             OSError: the address cannot be listened at.
         """
-        self._app = create_app(self._site, self._book_url, self.trace, broker, detection=self._settings)
+        self._app = create_app(
+            self._site,
+            self._book_url,
+            self.trace,
+            broker,
+            detection=self._settings,
+            visitors=visitors,
+            address=address,
+        )
         self._web = WebServer(self._app, host, port)
         self._web.start()
         self._keeper = Keeper(reporting_of(self._app).sums)
         self._keeper.start()
         return self._web.port
+
+    @property
+    def door(self) -> Door:
+        """Who lets people in. Open the screens before."""
+        return gate_of(self._app).door
 
     def keep_watch(self, telling: Telling, address: str, broker: Broker) -> None:
         """Write the starter tasks if there are none, and let the rules look and tell people. Open the screens before.

@@ -10,7 +10,7 @@ from api.answers.blades import Life, Place
 from api.answers.service_limits import Limits, Use
 from api.http.fields import Model, Moment, Strict, Time
 from api.http.problems import Problem
-from api.http.who import Who
+from api.http.who import SIGNED_IN, Who
 from api.rack import Due, Rack, Wear
 from collector.book.blade_entries import BladeSheet, ChangeSaid, Fate
 from collector.facts import iso
@@ -65,7 +65,7 @@ class SheetFields(Strict):
 class SheetBody(SheetFields):
     """A new description of a blade."""
 
-    who: Who
+    who: Who = SIGNED_IN
     key: Key | None = None
 
 
@@ -82,7 +82,7 @@ class EventBody(Strict):
         description="`returned`: it came back sharp. `withdrawn`: takes back what `corrects` names."
     )
     at: Moment | None = Field(None, description="When; default: now.")
-    who: Who
+    who: Who = SIGNED_IN
     price: Number | None = Field(None, ge=0, le=_MOST, description="What the sharpening cost.")
     note: Annotated[str, StringConstraints(strip_whitespace=True, max_length=400)] = ""
     corrects: Whole | None = Field(None, ge=1, le=2**31 - 1, description="`id` of the entry that this one corrects.")
@@ -98,7 +98,7 @@ class ChangeBody(Strict):
     at: Moment = Field(description="When it happened: a moment of the opening, or as well as people remember.")
     tag: Tag | None = Field(None, description="The blade that went in; null: nobody knows which.")
     fate: Fate | None = Field(None, description="What happens with the one that came out.")
-    who: Who
+    who: Who = SIGNED_IN
     key: Key = Field(description="Made once by the phone: delivered twice, it counts once.")
     corrects: Whole | None = Field(None, ge=1, le=2**31 - 1, description="`id` of the entry that this one corrects.")
 

@@ -22,7 +22,7 @@ from api.http.blade_fields import (
 )
 from api.http.fields import Strict, problem, subject
 from api.http.problems import Problem
-from api.http.who import Who
+from api.http.who import SIGNED_IN, Who
 from api.rack import Rack
 from collector.book.blade_entries import WITHDRAWN, BladeEvent, BladeSheet, SheetSaid
 from collector.facts import SECOND
@@ -36,7 +36,7 @@ CLASH = problem("It contradicts what was said before.")
 class RemoveQuery(Strict):
     """Who removes it."""
 
-    who: Who
+    who: Who = SIGNED_IN
 
 
 def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:

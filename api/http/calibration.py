@@ -12,7 +12,7 @@ from api.http.answer import live
 from api.http.asked import saw_of
 from api.http.fields import DAY, Model, Moment, SawPath, Strict, Time, problem, subject
 from api.http.problems import Problem
-from api.http.who import Who
+from api.http.who import SIGNED_IN, Who
 from collector.book.settings import SawSettings, SettingsHistory
 from collector.calibrate import Calibration, Level, Steps, calibrate
 from collector.detect.settings import DetectSettings
@@ -34,7 +34,7 @@ class TrialSteps(Strict):
 class SettingsBody(TrialSteps):
     """A trial whose settings are to be kept."""
 
-    who: Who
+    who: Who = SIGNED_IN
 
 
 class FindingRecord(Model):

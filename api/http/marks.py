@@ -12,7 +12,7 @@ from api.http.answer import live, settled
 from api.http.asked import period_of, saw_of
 from api.http.fields import CutRecord, Model, Moment, PeriodQuery, SawPath, Strict, Time, problem, subject
 from api.http.problems import Problem
-from api.http.who import Who
+from api.http.who import SIGNED_IN, Who
 from api.score import score_of as score_by_days
 from collector.book.marks import Marks
 from collector.facts import SECOND, Cut, Direction, as_record, iso
@@ -33,7 +33,7 @@ class MarkBody(Strict):
     kind: MarkKind = Field(description="`no_cut`: the cut found there is none. `missed_cut`: one was not found.")
     start: Moment
     end: Moment
-    who: Who
+    who: Who = SIGNED_IN
     note: Annotated[str, StringConstraints(strip_whitespace=True, max_length=500)] = ""
     direction: Direction | None = Field(None, description="Of a missed cut; default: unknown.")
 
@@ -41,7 +41,7 @@ class MarkBody(Strict):
 class WithdrawQuery(Strict):
     """Who takes the mark back."""
 
-    who: Who
+    who: Who = SIGNED_IN
 
 
 class MarkRecord(Model):

@@ -12,7 +12,7 @@ from api.http.asked import saw_of
 from api.http.fields import Strict, subject
 from api.http.problems import Problem
 from api.http.tending_models import TaskAnswer
-from api.http.who import Who
+from api.http.who import SIGNED_IN, Who
 from api.tending import Tending
 from api.tending_view import View
 
@@ -26,7 +26,7 @@ class TaskPath(BaseModel):
 class TaskBody(Strict):
     """A task as it shall be from today on."""
 
-    who: Who
+    who: Who = SIGNED_IN
     title: str
     steps: list[str]
     role: str

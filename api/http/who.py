@@ -1,12 +1,40 @@
-"""Who says something: a name or role sent with the request, in this one place until there are accounts."""
+"""Who says something: whoever is signed in. Only a visitor of the demo names itself, with the request."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import StringConstraints
+from flask import g, has_request_context
+from pydantic import BeforeValidator, Field, StringConstraints
+
+from api.answers.tasks import ROLES
+
+
+def _name(given: object) -> object:
+    guest = g.get("guest") if has_request_context() else None
+    if guest is None:
+        return given
+    return (given or guest.name) if guest.free else guest.name
+
+
+def _role(given: object) -> object:
+    guest = g.get("guest") if has_request_context() else None
+    if guest is None or guest.free:
+        return given or "operator"
+    return guest.role if guest.role in ROLES else given or "operator"
+
 
 Who = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")
+    str,
+    BeforeValidator(_name),
+    StringConstraints(strip_whitespace=True, min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$"),
 ]
-"""Name or role of the person who says it."""
+"""Name of the person who says it, whatever the request says."""
+
+RoleOf = BeforeValidator(_role)
+"""Role of the person who says it, likewise."""
+
+SIGNED_IN = Field(
+    default_factory=str, validate_default=True, description="Whoever is signed in, whatever is sent; may be left out."
+)
+"""For fields of these kinds."""

@@ -1,6 +1,14 @@
 """The book: facts and what is known about each saw, in a relational database."""
 
-from collector.book import alerts, faults, maintenance, sums  # noqa: F401 (their tables belong to the schema)
+from collector.book import (  # noqa: F401 (their tables belong to the schema)
+    alerts,
+    blades,
+    faults,
+    maintenance,
+    people,
+    settings,
+    sums,
+)
 from collector.book.book import REFUSALS_KEPT, Book
 from collector.book.entries import (
     EXCERPT_BYTES,

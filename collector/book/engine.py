@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
+from collector.book import audit
 from collector.book.entries import BookError
 
 if TYPE_CHECKING:
@@ -63,15 +64,18 @@ def _on_begin(connection: Connection) -> None:
 
 
 @contextmanager
-def writing(engine: Engine, *, durable: bool = True) -> Iterator[Connection]:
+def writing(engine: Engine, *, durable: bool = True, noted: bool = True) -> Iterator[Connection]:
     """One write transaction: committed at the end of the block, rolled back on an exception.
 
     ``durable`` False leaves out SQLite's sync to disk, for what would be derived again from the trace: after a
-    loss of power the newest of such commits may be missing, never torn.
+    loss of power the newest of such commits may be missing, never torn. Whoever speaks in this thread gets an entry
+    in the audit trail with it, unless ``noted`` is False.
     """
     options = engine.connect().execution_options(book_write=True, book_durable=durable)
     with options as connection, connection.begin():
         yield connection
+        if noted:
+            audit.note(connection)
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.answers.alert_rules import Limits
+from api.door.guest import Visitors
 from api.site import SawTitle, Site
 from collector.book.book import Book
 from collector.book.entries import BookError
@@ -148,11 +149,11 @@ def _broker(port: int | None) -> EmbeddedBroker:
 
 def _screens(house: House, broker: str, host: str, port: int | None) -> int:
     try:
-        return house.open_screens(broker, host, USUAL_WEB_PORT if port is None else port)
+        return house.open_screens(broker, host, USUAL_WEB_PORT if port is None else port, visitors=Visitors.LOCAL)
     except OSError:
         if port is not None:
             raise
-        return house.open_screens(broker, host, 0)
+        return house.open_screens(broker, host, 0, visitors=Visitors.LOCAL)
 
 
 def _tell(args: argparse.Namespace, port: int, broker_port: int, folder: DemoFolder) -> None:

@@ -67,6 +67,16 @@ class Place:
         with open_trace(self.trace, readonly=True) as trace, Book(self.book) as book:
             yield trace, book
 
+    def open_book(self) -> Book:
+        """The book alone; it is made where there is none yet.
+
+        Raises:
+            collector.book.entries.BookError: it cannot be opened.
+        """
+        if self.book.startswith("sqlite:///"):
+            Path(self.book.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+        return Book(self.book)
+
 
 def add_place(parser: argparse.ArgumentParser) -> None:
     """Describe ``--config`` and ``--folder``."""

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import ipaddress
 import ssl
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector import mqtt
+from collector.book.book import Book
 from collector.book.entries import BookError
+from collector.book.people import PeopleBook
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load, template
@@ -68,6 +71,27 @@ def run(args: argparse.Namespace) -> int:
     return _serve(settings, watch=not args.no_alerts)
 
 
+_TOO_WIDE = """\
+kerfbook run: will not listen at {host}: nobody has an account yet, so whoever in your network came first could
+become the owner. Make the first account on this computer, in one of these ways:
+  kerfbook people add NAME --role owner     asks for a password
+  [web] host = "127.0.0.1", kerfbook run    prints a code for the sign-in page; afterwards set the host again"""
+
+
+def loopback(host: str) -> bool:
+    """Whether only this computer can reach that address."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def owned(url: str) -> bool:
+    """Whether a book has an owner who can sign in."""
+    with Book(url) as book:
+        return PeopleBook(book).owned()
+
+
 def _several(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
@@ -90,12 +114,20 @@ def _serve(settings: Settings, *, watch: bool) -> int:
         print(f"kerfbook run: {error}", file=sys.stderr)
         return codes.FLAWED
     try:
-        port = house.open_screens(settings.broker.address, web.host, web.port)
+        if not loopback(web.host) and not owned(settings.stores.book):
+            print(_TOO_WIDE.format(host=web.host), file=sys.stderr)
+            return codes.FLAWED
+        port = house.open_screens(settings.broker.address, web.host, web.port, address=web.address)
         house.listen(broker)
         if watch:
             house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
         stopped = asked_to_stop()
         print(f"collecting from {settings.broker.address}", f"screens at http://{web.host}:{port}/", sep="\n")
+        code = house.door.new_first_code()
+        if code:
+            print(
+                f"nobody has an account yet: open http://{web.host}:{port}/sign-in and give this code, good once", code
+            )
         print("Ctrl-C stops.", flush=True)
         stopped.wait()
     except OSError as error:

@@ -9,6 +9,7 @@ import pytest
 
 from api.answers.calendar import Shift, ShiftPlan
 from api.app import close_api, create_api
+from api.door.guest import Visitors
 from api.site import SawTitle, Site
 from collector.book.book import Book
 from collector.book.entries import NowEntry, RefusalEntry, SawCommit, SawEntry
@@ -119,6 +120,7 @@ class Shop:
         self.trace.commit()
 
     def open(self, **options):
+        options = {"visitors": Visitors.LOCAL} | options
         self.app = create_api(self.url, self.trace, self.site, clock=self.clock, **options)
         return self.app
 

@@ -207,7 +207,7 @@ def test_a_client_that_never_reads_is_dropped_and_closed_and_the_others_are_serv
     slow = socket.socket()
     slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
     slow.connect(("127.0.0.1", serve.port))
-    slow.sendall(b"GET /api/v1/stream HTTP/1.1\r\nHost: x\r\n\r\n")
+    slow.sendall(b"GET /api/v1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n")
     until(lambda: serve.live.listeners == 2)
     states: list[str] = []
 

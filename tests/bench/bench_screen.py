@@ -67,7 +67,7 @@ def test_publish_to_screen(chrome, mosquitto, tmp_path, capsys):
     flow = list(heapq.merge(*flows, key=lambda message: message.due))
     with Running(tmp_path, mosquitto, SAWS) as house, Publisher(mosquitto) as box:
         house.hear(box, [(own[0].topic, payload(own[0], time.time() - 300)) for own in flows])
-        chrome.get(f"{house.address}/tv")
+        chrome.get(house.tv)
         until(lambda: len(chrome.execute_script("return [...document.querySelectorAll('.total')]")) == len(SAWS))
         chrome.execute_script(WATCH)
         sent: dict[str, float] = {}

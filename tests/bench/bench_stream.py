@@ -20,6 +20,7 @@ import numpy as np
 import waitress
 
 from api.app import close_api, create_api
+from api.door.guest import Visitors
 from api.serving import give_up_on_silent_readers, waitress_settings
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit
@@ -51,7 +52,7 @@ def main(screens: int = 30, commits: int = 40) -> None:
         url = f"sqlite:///{Path(folder) / 'book.db'}"
         fill(url, 1)
         trace = SqliteTrace(Path(folder) / "trace.db")
-        app = create_api(url, trace, SITE, clock=Clock())
+        app = create_api(url, trace, SITE, clock=Clock(), visitors=Visitors.LOCAL)
         listen = socket.create_server(("127.0.0.1", 0))
         server = waitress.create_server(app, sockets=[listen], **waitress_settings())
         give_up_on_silent_readers(server)

@@ -19,6 +19,7 @@ import numpy as np
 
 from api.answers.calendar import Shift, ShiftPlan
 from api.app import EXTENSION, close_api, create_api
+from api.door.guest import Visitors
 from api.site import SawTitle, Site
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit, SawEntry
@@ -92,7 +93,7 @@ def spent(work, times: int, before=lambda: None) -> np.ndarray:
 
 
 def measure(url: str, trace: SqliteTrace, times: int = 60) -> dict[str, np.ndarray]:
-    app = create_api(url, trace, SITE, clock=Clock())
+    app = create_api(url, trace, SITE, clock=Clock(), visitors=Visitors.LOCAL)
     client = app.test_client()
     book = Book(url)
 

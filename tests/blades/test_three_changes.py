@@ -20,6 +20,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
 from api.answers.calendar import ShiftPlan
+from api.door.guest import Visitors
 from api.site import SawTitle, Site
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
@@ -136,7 +137,7 @@ def test_a_day_with_three_changes_is_told_on_the_phone_and_every_blade_has_its_o
     opened = [d.start for d in played.facts.doors]
     made = np.diff(np.searchsorted(truth, [0, opened[0], opened[1], 2**62])).tolist()
 
-    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0)}"
+    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0, visitors=Visitors.LOCAL)}"
     house.listen(Broker(port=mosquitto.port, client_id="kerfbook-test", protocol="3.1.1"))
     until(lambda: house._collector.health().connected)  # before its first session a broker keeps nothing for it
     box = BoxClient("tern-point", HERON, "127.0.0.1", mosquitto.port)
@@ -212,7 +213,7 @@ def test_a_day_with_three_changes_is_told_on_the_phone_and_every_blade_has_its_o
 
 
 def test_an_answer_survives_the_page_being_closed_and_is_delivered_by_the_next_one(house, chrome):  # noqa: F811
-    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0)}"
+    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0, visitors=Visitors.LOCAL)}"
     ask(address, "/api/v1/blades", {"tag": "TP-01", "who": "maintenance lead"})
     phone = Phone(chrome, address)
     phone.open("/saw/heron/blade")
@@ -230,7 +231,7 @@ def test_an_answer_survives_the_page_being_closed_and_is_delivered_by_the_next_o
 
 
 def test_a_label_opens_the_blade_and_two_taps_put_it_on_the_saw(house, chrome):  # noqa: F811
-    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0)}"
+    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0, visitors=Visitors.LOCAL)}"
     for tag in ("TP-01", "TP-03"):
         ask(address, "/api/v1/blades", {"tag": tag, "who": "maintenance lead"})
     ask(
@@ -251,7 +252,7 @@ def test_a_label_opens_the_blade_and_two_taps_put_it_on_the_saw(house, chrome): 
 
 
 def test_what_the_server_refuses_is_shown_with_its_reason_and_can_be_dropped(house, chrome):  # noqa: F811
-    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0)}"
+    address = f"http://127.0.0.1:{house.open_screens('mqtt://here', '127.0.0.1', 0, visitors=Visitors.LOCAL)}"
     ask(address, "/api/v1/blades", {"tag": "TP-01", "who": "maintenance lead"})
     phone = Phone(chrome, address)
     phone.open("/saw/heron/blade")

@@ -13,6 +13,10 @@ import urllib.request
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 from api.answers.cuts import count_cuts
+from api.door.door import Door
+from api.door.rights import Right
+from collector.book.book import Book
+from collector.book.people import PeopleBook
 from collector.detect.detector import Detector
 from collector.facts import SECOND
 from collector.outline import outline_of
@@ -50,6 +54,12 @@ class Running:
             '[[shifts]]\ndays = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]\nstart = "08:00"\nend = "17:00"\n'
         )
 
+        (folder / "kerfbook-data").mkdir()
+        with Book(f"sqlite:///{folder / 'kerfbook-data' / 'book.sqlite'}") as book:
+            door = Door(PeopleBook(book), lambda: time.time_ns() // 1000)
+            self._token = door.token("test", "test", {Right.SEE, Right.READ}, None).secret
+            self._link = door.link("test", "test").secret
+
     def __enter__(self) -> Self:
         self._process = subprocess.Popen(
             [*COMMAND, "run", "--config", str(self._config)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
@@ -74,8 +84,14 @@ class Running:
         assert self._process.returncode == 0, told
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(self.address + path, timeout=10) as answer:
+        asked = urllib.request.Request(self.address + path, headers={"Authorization": f"Bearer {self._token}"})
+        with urllib.request.urlopen(asked, timeout=10) as answer:
             return json.load(answer)
+
+    @property
+    def tv(self) -> str:
+        """The address that opens the wall on a TV that nobody has signed in at."""
+        return f"{self.address}/enter#{self._link}"
 
     def hear(self, box: Publisher, packs: Sequence[tuple[str, bytes]], seconds: float = 30) -> None:
         """Publish a pack of every saw until all are heard.

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from api.answers.calendar import Shift, ShiftPlan
 from api.app import close_api
+from api.door.guest import Visitors
 from api.site import SawTitle, Site
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit, SawEntry
@@ -46,7 +47,10 @@ class ShopClock:
 class Shop:
     """Tern Point Stageworks with some saws, served on a free port."""
 
-    def __init__(self, folder: Path, saws: int, moment: dt.datetime = AFTERNOON) -> None:
+    def __init__(
+        self, folder: Path, saws: int, moment: dt.datetime = AFTERNOON, visitors: Visitors = Visitors.LOCAL
+    ) -> None:
+        self.visitors = visitors
         self.clock = ShopClock(moment)
         self.saws = NAMES[:saws]
         shift = Shift.parse("08:00-17:00", ("10:00-10:15", "12:30-13:15"))
@@ -68,7 +72,9 @@ class Shop:
         return f"http://127.0.0.1:{self.port}"
 
     def _serve(self, port: int) -> None:
-        self.app = create_app(self.site, self._url, self.trace, "mqtt://192.0.2.7:1883", clock=self.clock)
+        self.app = create_app(
+            self.site, self._url, self.trace, "mqtt://192.0.2.7:1883", clock=self.clock, visitors=self.visitors
+        )
         self.web = WebServer(self.app, "127.0.0.1", port)
         self.port = self.web.port
         self.web.start()

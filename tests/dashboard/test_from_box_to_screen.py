@@ -70,7 +70,7 @@ def test_a_published_cut_changes_the_number_on_the_screen_within_a_second(
         # What lies before the last seconds comes at once, as from a box that had lost its connection.
         began = time.time() - flow[first].due + 4
         box.publish((message.topic, payload(message, began)) for message in flow[: first - 4])
-        chrome.get(f"{house.address}/tv")
+        chrome.get(house.tv)
         wait(chrome, PAINTED)
         assert text(chrome, TOTAL) == "0"
         before = [chrome.get_screenshot_as_base64(), chrome.get_screenshot_as_base64()]

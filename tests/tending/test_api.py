@@ -8,6 +8,7 @@ import pytest
 import vobject
 
 from api.app import close_api, create_api
+from api.door.guest import Visitors
 from collector.facts import iso
 from tests.tending.month import at
 from tests.tending.shop import SITE, NoTrace, Shop
@@ -20,7 +21,7 @@ def served(shop: Shop, tmp_path):
     """The API before the shop's book, on Tuesday 3 March at noon; tasks since Monday."""
     shop.tending.begin(at(2, "06:00"))
     shop.clock.now = at(3, "12:00")
-    app = create_api(str(shop.book.engine.url), NoTrace(), SITE, clock=shop.clock)
+    app = create_api(str(shop.book.engine.url), NoTrace(), SITE, clock=shop.clock, visitors=Visitors.LOCAL)
     shop.http = app.test_client()
     yield shop
     close_api(app)

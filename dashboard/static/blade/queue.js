@@ -64,7 +64,7 @@ export class Queue {
       this.#changed(true);
       return true;
     }
-    if (answer.status >= 500 || answer.status === 429 || answer.status === 408) return false;
+    if (answer.status >= 500 || answer.status === 429 || answer.status === 401 || answer.status === 408) return false;
     const said = await answer.json().catch(() => null);
     this.#keep(this.#all().map((e) => (e.body.key === entry.body.key ? { ...e, refused: said?.detail ?? _("The server answers {status}.", { status: answer.status }) } : e)));
     this.#changed(true);

@@ -14,7 +14,10 @@ export async function ask(path, { method = "GET", body, signal } = {}) {
     throw new Error(_("The server does not answer. What you see may be old; nothing was changed. Try again in a moment."));
   }
   const said = await answer.json().catch(() => null);
-  if (!answer.ok) throw new Error(said?.detail ? `${said.detail} ${said.what_to_do ?? ""}` : _("The server answers {status}.", { status: answer.status }));
+  if (!answer.ok) {
+    const error = new Error(said?.detail ? `${said.detail} ${said.what_to_do ?? ""}` : _("The server answers {status}.", { status: answer.status }));
+    throw Object.assign(error, { status: answer.status });
+  }
   return said;
 }
 

@@ -1,4 +1,4 @@
-// Who speaks: a role picked once and kept on this device, until there are accounts.
+// Who speaks: whoever is signed in. In the demo nobody is: a role is picked once and kept on this device.
 import { _ } from "./speech.js";
 
 const KEY = "kerfbook.who";
@@ -8,7 +8,20 @@ export const named = (who) => ({
   operator: _("operator"), "maintenance lead": _("maintenance lead"), maintenance: _("maintenance lead"), installer: _("installer"), owner: _("owner"),
 }[who] ?? who);
 
+// Without an answer (no network) what this device knew last still stands; the server decides in any case.
+export const me = await fetch("/api/v1/me", { cache: "no-store", signal: AbortSignal.timeout(5_000) })
+  .then((answer) => (answer.ok ? answer.json() : null)).catch(() => null);
+
 export function keepRole(select) {
+  if (me?.signed_in) {
+    const title = [...select.options].find((option) => option.dataset.role === me.role)?.value ?? me.role;
+    const option = new Option(me.name, me.name, true, true);
+    option.dataset.role = me.role;
+    option.title = title;
+    select.replaceChildren(option);
+    select.disabled = true;
+    return () => me.name;
+  }
   try {
     const kept = localStorage.getItem(KEY);
     if (kept && [...select.options].some((option) => option.value === kept)) select.value = kept;

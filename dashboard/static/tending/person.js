@@ -1,10 +1,14 @@
-// Who speaks: role and name, kept on this device until there are accounts.
-import { keepRole } from "../desk/who.js";
+// Who speaks: whoever is signed in; in the demo role and name, kept on this device.
+import { keepRole, me } from "../desk/who.js";
 
 const NAME = "kerfbook.name";
 
 export function person(select, input) {
   keepRole(select);
+  if (me?.signed_in) {
+    input.hidden = true;
+    return { role: () => me.role, who: () => me.name };
+  }
   try {
     input.value = localStorage.getItem(NAME) ?? "";
     input.addEventListener("change", () => localStorage.setItem(NAME, input.value.trim()));

@@ -43,7 +43,7 @@ export class Queue {
           keep(kept().slice(1));
           this.#on.said(answer);
         } catch (error) {
-          if (!navigator.onLine || /does not answer|aborted|timed out|answers 5/i.test(error.message)) break; // later
+          if (!navigator.onLine || error.status === 401 || /does not answer|aborted|timed out|answers 5/i.test(error.message)) break; // later
           keep(kept().slice(1));
           this.#on.refused(error);
         }

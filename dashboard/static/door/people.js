@@ -1,0 +1,82 @@
+// People and what lets them in, for owners.
+import { ask } from "../desk/ask.js";
+import { at, filled, make, ROLES, trouble, when } from "./common.js";
+
+const KINDS = { session: "session", phone: "own phone", post: "shared phone", tv: "TV, open", link: "TV's link", token: "program", invitation: "QR code, not scanned yet" };
+
+async function act(method, path, body) {
+  trouble();
+  try { const answer = await ask(path, { method, body }); await load(); return answer; }
+  catch (error) { trouble(error); return null; }
+}
+
+function button(text, action) {
+  const made = make("button", { type: "button", textContent: text });
+  made.addEventListener("click", action);
+  return made;
+}
+
+function personRow(p) {
+  if (p.erased) return make("tr", { className: "gone" }, make("td", { textContent: p.name }), make("td"), make("td", { textContent: `erased ${when(p.erased)}` }), make("td"));
+  const role = make("select", { ariaLabel: `role of ${p.name}` }, ...Object.entries(ROLES).map(([value, textContent]) => make("option", { value, textContent, selected: value === p.role })));
+  role.addEventListener("change", () => act("PATCH", `/api/v1/people/${p.id}`, { role: role.value }));
+  const opens = [p.has_password && "password", p.has_pin && "PIN"].filter(Boolean).join(", ") || "a paired phone alone";
+  return make("tr", { className: p.active ? "" : "gone" },
+    make("td", { textContent: p.name }), make("td", {}, role), make("td", { textContent: p.active ? opens : "shut out" }),
+    make("td", {},
+      button(p.active ? "shut out" : "let in again", () => act("PATCH", `/api/v1/people/${p.id}`, { active: !p.active })),
+      button("new password", () => { const said = prompt(`New password of ${p.name}, 8 characters or more`); if (said) act("PATCH", `/api/v1/people/${p.id}`, { password: said }); }),
+      button("new PIN", () => { const said = prompt(`New PIN of ${p.name}, 4 to 8 digits`); if (said) act("PATCH", `/api/v1/people/${p.id}`, { pin: said }); }),
+      button("erase", () => { if (confirm(`Put a number in place of “${p.name}” everywhere, for ever?`)) act("DELETE", `/api/v1/people/${p.id}`); })));
+}
+
+function badgeRow(b) {
+  const end = b.mine ? make("span", { textContent: "this one" }) : button("end", () => act("DELETE", `/api/v1/badges/${b.id}`));
+  return make("tr", {}, make("td", {}, KINDS[b.kind] ?? b.kind, make("small", { textContent: `${b.title}${b.rights.length ? `: ${b.rights.join(", ")}` : ""}` })),
+    make("td", { textContent: b.person ?? "" }), make("td", { textContent: when(b.seen) }), make("td", {}, end));
+}
+
+async function load() {
+  try {
+    const [{ people }, { badges }] = await Promise.all([ask("/api/v1/people"), ask("/api/v1/badges")]);
+    at("people").tBodies[0].replaceChildren(...people.map(personRow));
+    at("badges").tBodies[0].replaceChildren(...badges.map(badgeRow));
+    at("hand").person.replaceChildren(...people.filter((p) => p.active).map((p) => make("option", { value: p.id, textContent: p.name })));
+  } catch (error) { trouble(error); }
+}
+
+function fit() {
+  const kind = at("hand").kind.value;
+  for (const part of at("hand").querySelectorAll("[data-for]")) part.hidden = part.dataset.for !== kind;
+}
+
+async function showMade(made) {
+  at("made").hidden = false;
+  const address = made.path ? location.origin + made.path : made.secret;
+  at("made").querySelector("p").textContent = {
+    invitation: "Scan this with the phone within 15 minutes. It works once.",
+    link: "Open this address on the TV and keep it as its bookmark or home page. It works until you end it.",
+    token: "The program sends this as “Authorization: Bearer …”.",
+  }[made.kind];
+  at("made").querySelector("code").textContent = address;
+  at("qr").hidden = made.kind === "token";
+  if (made.kind === "token") return;
+  const picture = await fetch("/people/qr", { method: "POST", body: address });
+  at("qr").src = `data:image/svg+xml,${encodeURIComponent(await picture.text())}`;
+}
+
+at("add").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  if (await act("POST", "/api/v1/people", filled(event.target))) event.target.reset();
+});
+at("hand").kind.addEventListener("change", fit);
+at("hand").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const { kind, title, person } = filled(event.target);
+  const rights = [...event.target.querySelectorAll("[name=rights]:checked")].map((box) => box.value);
+  const body = { kind, title, ...(kind === "phone" ? { person: Number(person) } : {}), ...(kind === "token" ? { rights } : {}) };
+  const made = await act("POST", "/api/v1/badges", body);
+  if (made) { event.target.elements.title.value = ""; await showMade(made); }
+});
+fit();
+load();
