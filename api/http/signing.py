@@ -94,8 +94,8 @@ def blueprint(gate: Gate) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         "429": problem("Too many attempts went wrong."),
     }
 
-    def me_of(guest: Guest) -> dict[str, object]:
-        post = door.post_of(gate.cookies())
+    def me_of(guest: Guest, cookies: list[str]) -> dict[str, object]:
+        post = door.post_of(cookies)
         people = [] if post is None else [p for p in door.book.people() if p.pin and p.active]
         return {
             "signed_in": guest.badge is not None and guest.person is not None,
@@ -109,14 +109,15 @@ def blueprint(gate: Gate) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         }
 
     def opened(made: Opened) -> Response:
-        answer = live(me_of(door.admit([door.cookie(made.secret)])))
+        cookies = [door.cookie(made.secret)]  # as the browser will send it from now on
+        answer = live(me_of(door.admit(cookies), cookies))
         gate.hand_over(answer, made)
         return answer
 
     @bp.get("/me", responses={200: Me})
     def me() -> Response:
         """Who is signed in here, and what they may do."""
-        return live(me_of(g.guest))
+        return live(me_of(g.guest, gate.cookies()))
 
     @bp.post("/sign-in", responses={"200": Me, **refused})
     def sign_in(body: SignInBody) -> Response:

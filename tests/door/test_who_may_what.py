@@ -57,7 +57,7 @@ def test_what_is_open_to_strangers_is_only_this(house):
         *("api_signing.me", "api_signing.sign_in", "api_signing.sign_in_with_pin", "api_signing.sign_out"),
         *("api_signing.first_owner", "api_signing.show_badge", "api_health.health", "api_problems.problem_kind"),
         *("openapi", "api_feeds.feed_calendar", "screens.static", "plotly.script", "door.sign_in", "door.enter"),
-        "tv.current",
+        *("tv.current", "speech.words", "speech.speak"),
     }
 
 
