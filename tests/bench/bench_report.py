@@ -18,6 +18,7 @@ import pytest
 
 from api.answers.calendar import bucket_edges
 from api.app import close_api, create_api, reporting_of
+from api.door.guest import Visitors
 from api.sums import Keeper
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit
@@ -36,7 +37,7 @@ ASKED = {
 
 
 def measure(url: str, trace: SqliteTrace, days: int, times: int) -> dict[str, float]:
-    app = create_api(url, trace, SITE, clock=Clock())
+    app = create_api(url, trace, SITE, clock=Clock(), visitors=Visitors.LOCAL)
     client, book = app.test_client(), Book(url)
     sums = reporting_of(app).sums
     begun = time.perf_counter()

@@ -6,6 +6,7 @@ import datetime as dt
 
 import pytest
 
+from api.door.guest import Visitors
 from api.site import SawTitle, Site
 from api.tongues import amounts, catalogue, say
 from api.tongues.manner import Manner, Show, manner
@@ -21,7 +22,9 @@ def client_of(tmp_path):
     def make(show: Show = Show(), zone: str = "Europe/Lisbon"):  # noqa: B008
         trace = SqliteTrace(tmp_path / "trace.sqlite")
         site = Site("tern-point", "Tern Point Stageworks", zone, (SawTitle("heron", "Heron"),), show=show)
-        return create_app(site, f"sqlite:///{tmp_path / 'book.sqlite'}", trace, "mqtt://192.0.2.7:1883").test_client()
+        return create_app(
+            site, f"sqlite:///{tmp_path / 'book.sqlite'}", trace, "x", visitors=Visitors.LOCAL
+        ).test_client()
 
     return make
 
