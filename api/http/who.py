@@ -14,14 +14,13 @@ def _name(given: object) -> object:
     guest = g.get("guest") if has_request_context() else None
     if guest is None:
         return given
-    return (given or guest.name) if guest.free else guest.name
+    return guest.name if given is None or not guest.free else given
 
 
 def _role(given: object) -> object:
     guest = g.get("guest") if has_request_context() else None
-    if guest is None or guest.free:
-        return given or "operator"
-    return guest.role if guest.role in ROLES else given or "operator"
+    spoken = "operator" if given is None else given
+    return guest.role if guest is not None and not guest.free and guest.role in ROLES else spoken
 
 
 Who = Annotated[
@@ -35,6 +34,8 @@ RoleOf = BeforeValidator(_role)
 """Role of the person who says it, likewise."""
 
 SIGNED_IN = Field(
-    default_factory=str, validate_default=True, description="Whoever is signed in, whatever is sent; may be left out."
+    default_factory=lambda: None,
+    validate_default=True,
+    description="Whoever is signed in, whatever is sent; may be left out.",
 )
 """For fields of these kinds."""

@@ -68,7 +68,7 @@ def test_the_running_api_keeps_to_its_description(described, mode):
         def probe(case):
             if mode is GenerationMode.POSITIVE:  # random names would only ever meet "no such saw"
                 there = {"saw": "heron", "slug": "bad-period", "mark": 1, "tag": "TP-01", "task": "rails", "tick": 1}
-                there |= {"alert": 1, "role": "owner", "secret": "none", "fault": 1}
+                there |= {"alert": 1, "role": "owner", "secret": "none", "fault": 1, "person": 1, "badge": 1}
                 case.path_parameters = {name: there[name] for name in case.path_parameters}
             case.call_and_validate()
 
