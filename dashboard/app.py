@@ -11,7 +11,7 @@ from api.app import create_api, rack_of, reporting_of
 from api.door.guest import Visitors
 from api.http.gate import gate_of
 from dashboard.pages.blades import blade_pages
-from dashboard.pages.door import door_pages, turn_away
+from dashboard.pages.door import door_pages, turning_away
 from dashboard.pages.headers import add_headers
 from dashboard.pages.labels import label_pages
 from dashboard.pages.logbook import logbook_pages
@@ -76,7 +76,7 @@ def create_app(
         plotly_pages(),
     ):
         app.register_blueprint(pages)
-    gate_of(app).add(NEEDS, turn_away)
+    gate_of(app).add(NEEDS, turning_away(screen))
     add_headers(app, secure=gate_of(app).secure)
     add_speech(app, site.show, site.zone)
     return app

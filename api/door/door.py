@@ -103,7 +103,7 @@ class Door:
             return NOBODY
         for badge, _ in found:
             self._seen(badge, now)
-        return max(guests, key=lambda guest: len(guest.rights))
+        return max(guests, key=lambda guest: (len(guest.rights), guest.person is not None))
 
     def holds(self, number: int) -> bool:
         """Whether a badge still opens the door; for lines that stay open."""
@@ -221,7 +221,7 @@ class Door:
                 "paired",
             )
         who = None if found.person_id is None else self.book.person(found.person_id)
-        return self._keep(fresh, who, f"{key} {found.title}", f"address {address}")
+        return self._keep(fresh, who, key, f"address {address}", found.title)
 
     def sign_out(self, guest: Guest) -> None:
         """Ends the badge by which somebody was let in, if it is one that can be had again."""
@@ -256,16 +256,28 @@ class Door:
         self, kind: str, who: Person, through: str, did: str, longest: int, idle: int, parent: int | None = None
     ) -> Opened:
         now = self.now()
-        fresh = Badge(kind, "", through[:64], now, who.name, who.id, parent, until_us=now + longest, idle_us=idle)
+        fresh = Badge(
+            kind,
+            "",
+            through.removeprefix("address ")[:64],
+            now,
+            who.name,
+            who.id,
+            parent,
+            until_us=now + longest,
+            idle_us=idle,
+        )
         return self._keep(fresh, who, did, through)
 
-    def _keep(self, fresh: Badge, who: Person | None = None, did: str = "", through: str = "") -> Opened:
+    def _keep(
+        self, fresh: Badge, who: Person | None = None, did: str = "", through: str = "", detail: str = ""
+    ) -> Opened:
         secret = secrets.token()
         values = {name: getattr(fresh, name) for name in Badge.__slots__} | {"digest": secrets.digest(secret)}
         entry = None
         if did:
             name, role = (who.name, who.role) if who else (fresh.title, fresh.role or "")
-            entry = Entry(self.now(), name, role, through, did)
+            entry = Entry(self.now(), name, role, through, did, detail)
         return Opened(self.book.add_badge(Badge(**values), entry), secret, who)
 
     def _count(self, keys: dict[str, tuple[int, int, int]]) -> None:

@@ -48,7 +48,7 @@ NEEDS: dict[str, Right] = {
     "api_signing.sign_out": Right.OPEN,
     "api_signing.first_owner": Right.OPEN,
     "api_signing.show_badge": Right.OPEN,
-    "api_signing.own_secrets": Right.SAY,
+    "api_signing.own_secrets": Right.SEE,
     # Says nothing of the shop.
     "api_health.health": Right.OPEN,
     "api_problems.problem_kind": Right.OPEN,

@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 import orjson
 from flask import Flask, Response, g, request
 
-from api.door.door import POST, Door, Opened
+from api.door.door import PHONE, POST, SESSION, TV, Door, Opened
 from api.door.guest import NOBODY, VISITOR, Guest, Visitors
 from api.door.rights import NEEDS, Right
 from api.http.problems import Problem, ours
@@ -31,7 +31,8 @@ if TYPE_CHECKING:
 
 EXTENSION = "kerfbook.gate"
 COOKIE = "kerfbook"
-POST_COOKIE = "kerfbook-post"
+KEPT_APART = {POST: "kerfbook-post", TV: "kerfbook-tv"}
+"""Cookies of badges that stay when people sign in and out on the same device."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 RECHECK_SECONDS = 10
 """A live stream is cut off so soon after its badge was ended."""
@@ -57,6 +58,7 @@ class Gate:
         self, app: Flask, door: Door, now: Callable[[], int], visitors: Visitors, address: str | None = None
     ) -> None:
         self.door = door
+        self._app = app
         self.needs: dict[str, Right] = dict(NEEDS)
         self._now = now
         self._visitors = visitors
@@ -70,9 +72,10 @@ class Gate:
         app.teardown_request(lambda _error: audit.speak(None))
 
     def add(self, needs: Mapping[str, Right], turn: Turn) -> None:
-        """What pages need, and how somebody is turned away from one."""
+        """What pages need, and how somebody is turned away from one; templates ask ``may("blades.rack")``."""
         self.needs |= needs
         self._turn = turn
+        self._app.jinja_env.globals["may"] = lambda endpoint: g.guest.may(self.needs[endpoint])
 
     def guest(self) -> Guest:
         """Whoever asks."""
@@ -86,11 +89,14 @@ class Gate:
 
     def cookies(self) -> list[str]:
         """The cookies of ours that the request carries."""
-        return [value for name in (COOKIE, POST_COOKIE) if (value := request.cookies.get(self._name(name)))]
+        return [value for name in (COOKIE, *KEPT_APART.values()) if (value := request.cookies.get(self._name(name)))]
 
     def hand_over(self, answer: Response, opened: Opened) -> None:
-        """Give the browser the secret of its new badge."""
-        self._set(answer, POST_COOKIE if opened.badge.kind == POST else COOKIE, self.door.cookie(opened.secret))
+        """Give the browser the secret of its new badge, and end the one in whose place it comes."""
+        kind, before = opened.badge.kind, g.guest
+        if kind not in KEPT_APART and before.kind in {SESSION, PHONE}:
+            self.door.sign_out(before)
+        self._set(answer, KEPT_APART.get(kind, COOKIE), self.door.cookie(opened.secret))
 
     def take_back(self, answer: Response) -> None:
         """Let the browser forget the badge of its person; a shared phone stays one."""

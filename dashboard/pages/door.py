@@ -8,19 +8,40 @@ from typing import TYPE_CHECKING
 import segno
 from flask import Blueprint, Response, abort, make_response, redirect, render_template, request, url_for
 
+from api.door.door import POST
+from api.door.rights import Right
+from api.tongues.say import gettext, later
+
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from werkzeug.wrappers import Response as Answer
 
     from api.door.guest import Guest
-    from api.door.rights import Right
     from dashboard.pages.screen import Screen
 
+_NEEDED = {
+    Right.SEE: later("see the wall"),
+    Right.READ: later("read all"),
+    Right.SAY: later("say what was done"),
+    Right.TEND: later("look after blades and tasks"),
+    Right.INSTALL: later("set up saws"),
+    Right.OWN: later("let people in"),
+}
 
-def turn_away(guest: Guest, need: Right) -> Answer:
+
+def turning_away(screen: Screen) -> Callable[[Guest, Right], Answer]:
     """What somebody gets who asks for a page without the right: the way to sign in, or who may."""
-    if guest.person is None and request.method in {"GET", "HEAD"}:
-        return redirect(url_for("door.sign_in", next=request.full_path.rstrip("?")), 303)
-    return make_response(render_template("refused.html", guest=guest, need=need), 403)
+
+    def turn_away(guest: Guest, need: Right) -> Answer:
+        if request.endpoint == "start.start" and guest.may(Right.SEE) and guest.kind != POST:
+            return redirect(url_for("tv.wall"), 303)  # the one page that viewers have
+        if guest.person is None and request.method in {"GET", "HEAD"}:
+            return redirect(url_for("door.sign_in", next=request.full_path.rstrip("?")), 303)
+        page = render_template("refused.html", screen=screen, guest=guest, needed=gettext(_NEEDED[need]))
+        return make_response(page, 403)
+
+    return turn_away
 
 
 def door_pages(screen: Screen) -> Blueprint:

@@ -14,7 +14,7 @@ NEEDS: dict[str, Right] = {
     "tv.current": Right.OPEN,
     "tv.wall": Right.SEE,
     "start.start": Right.READ,
-    "door.account": Right.READ,
+    "door.account": Right.SEE,
     "report.report": Right.READ,
     "logbook.first": Right.READ,
     "logbook.of": Right.READ,

@@ -36,6 +36,11 @@ PAGES = {
     "/maintenance": LAPTOP,
     "/alerts": LAPTOP,
     "/reports": LAPTOP,
+    "/people": LAPTOP,
+    "/account": LAPTOP,
+    "/audit": LAPTOP,
+    "/sign-in": PHONE,
+    "/enter": PHONE,
 }
 WITH_ROOMS = [p for p, size in PAGES.items() if size is LAPTOP and p != "/"]
 
@@ -97,9 +102,18 @@ def test_every_laptop_page_leads_to_every_other(chrome, shop, path):  # noqa: F8
     there = chrome.execute_script(
         "return [...document.querySelectorAll('#rooms a')].map((a) => new URL(a.href).pathname)"
     )
-    assert {"/", "/reports", "/logbook/heron", "/blades", "/maintenance", "/alerts", "/setup/heron", "/tv"} == set(
-        there
-    )
+    assert {
+        "/",
+        "/reports",
+        "/logbook/heron",
+        "/blades",
+        "/maintenance",
+        "/alerts",
+        "/setup/heron",
+        "/tv",
+        "/people",
+        "/account",
+    } == set(there)
     assert chrome.execute_script("return document.querySelectorAll('#rooms [aria-current]').length") == 1
 
 

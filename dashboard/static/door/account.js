@@ -1,12 +1,16 @@
 // One's own account.
 import { ask } from "../desk/ask.js";
-import { at, filled, ROLES, trouble } from "./common.js";
+import { _ } from "../desk/speech.js";
+import { at, filled, KINDS, ROLES, trouble } from "./common.js";
 
 try {
   const me = await ask("/api/v1/me");
-  at("me").textContent = me.visitor ? "This is the demo: everybody at this computer may do everything, under any role." : `${me.name}, ${ROLES[me.role] ?? me.role}. Let in by: ${me.kind}.`;
+  at("me").textContent = me.visitor
+    ? _("This is the demo: everybody at this computer may do everything, under any role.")
+    : _("{name}, {role}. Let in by: {kind}.", { name: me.name, role: ROLES[me.role] ?? me.role, kind: KINDS[me.kind] ?? me.kind });
   at("secrets").hidden = me.kind !== "session";
   at("out").hidden = !me.signed_in;
+  at("in").hidden = me.signed_in || me.visitor;
 } catch (error) { trouble(error); }
 
 at("secrets").addEventListener("submit", async (event) => {
@@ -15,7 +19,7 @@ at("secrets").addEventListener("submit", async (event) => {
   try {
     await ask("/api/v1/me/secrets", { method: "PUT", body: filled(event.target) });
     event.target.reset();
-    at("said").textContent = "Set.";
+    at("said").textContent = _("Set.");
   } catch (error) { trouble(error); }
 });
 

@@ -1,8 +1,7 @@
 // People and what lets them in, for owners.
 import { ask } from "../desk/ask.js";
-import { at, filled, make, ROLES, trouble, when } from "./common.js";
-
-const KINDS = { session: "session", phone: "own phone", post: "shared phone", tv: "TV, open", link: "TV's link", token: "program", invitation: "QR code, not scanned yet" };
+import { _ } from "../desk/speech.js";
+import { at, filled, KINDS, make, RIGHTS, ROLES, trouble, when } from "./common.js";
 
 async function act(method, path, body) {
   trouble();
@@ -17,22 +16,22 @@ function button(text, action) {
 }
 
 function personRow(p) {
-  if (p.erased) return make("tr", { className: "gone" }, make("td", { textContent: p.name }), make("td"), make("td", { textContent: `erased ${when(p.erased)}` }), make("td"));
-  const role = make("select", { ariaLabel: `role of ${p.name}` }, ...Object.entries(ROLES).map(([value, textContent]) => make("option", { value, textContent, selected: value === p.role })));
+  if (p.erased) return make("tr", { className: "gone" }, make("td", { textContent: p.name }), make("td"), make("td", { textContent: _("erased {when}", { when: when(p.erased) }) }), make("td"));
+  const role = make("select", { ariaLabel: _("role of {name}", { name: p.name }) }, ...Object.entries(ROLES).map(([value, textContent]) => make("option", { value, textContent, selected: value === p.role })));
   role.addEventListener("change", () => act("PATCH", `/api/v1/people/${p.id}`, { role: role.value }));
-  const opens = [p.has_password && "password", p.has_pin && "PIN"].filter(Boolean).join(", ") || "a paired phone alone";
+  const opens = [p.has_password && _("password"), p.has_pin && _("PIN")].filter(Boolean).join(", ") || _("a paired phone alone");
   return make("tr", { className: p.active ? "" : "gone" },
-    make("td", { textContent: p.name }), make("td", {}, role), make("td", { textContent: p.active ? opens : "shut out" }),
+    make("td", { textContent: p.name }), make("td", {}, role), make("td", { textContent: p.active ? opens : _("shut out") }),
     make("td", {},
-      button(p.active ? "shut out" : "let in again", () => act("PATCH", `/api/v1/people/${p.id}`, { active: !p.active })),
-      button("new password", () => { const said = prompt(`New password of ${p.name}, 8 characters or more`); if (said) act("PATCH", `/api/v1/people/${p.id}`, { password: said }); }),
-      button("new PIN", () => { const said = prompt(`New PIN of ${p.name}, 4 to 8 digits`); if (said) act("PATCH", `/api/v1/people/${p.id}`, { pin: said }); }),
-      button("erase", () => { if (confirm(`Put a number in place of “${p.name}” everywhere, for ever?`)) act("DELETE", `/api/v1/people/${p.id}`); })));
+      button(p.active ? _("shut out") : _("let in again"), () => act("PATCH", `/api/v1/people/${p.id}`, { active: !p.active })),
+      button(_("new password"), () => { const said = prompt(_("New password of {name}, 8 characters or more", { name: p.name })); if (said) act("PATCH", `/api/v1/people/${p.id}`, { password: said }); }),
+      button(_("new PIN"), () => { const said = prompt(_("New PIN of {name}, 4 to 8 digits", { name: p.name })); if (said) act("PATCH", `/api/v1/people/${p.id}`, { pin: said }); }),
+      button(_("erase"), () => { if (confirm(_("Put a number in place of “{name}” everywhere, for ever?", { name: p.name }))) act("DELETE", `/api/v1/people/${p.id}`); })));
 }
 
 function badgeRow(b) {
-  const end = b.mine ? make("span", { textContent: "this one" }) : button("end", () => act("DELETE", `/api/v1/badges/${b.id}`));
-  return make("tr", {}, make("td", {}, KINDS[b.kind] ?? b.kind, make("small", { textContent: `${b.title}${b.rights.length ? `: ${b.rights.join(", ")}` : ""}` })),
+  const end = b.mine ? make("span", { textContent: _("this one") }) : button(_("end it"), () => act("DELETE", `/api/v1/badges/${b.id}`));
+  return make("tr", {}, make("td", {}, KINDS[b.kind] ?? b.kind, make("small", { textContent: [b.title, b.rights.map((right) => RIGHTS[right] ?? right).join(", ")].filter(Boolean).join(": ") })),
     make("td", { textContent: b.person ?? "" }), make("td", { textContent: when(b.seen) }), make("td", {}, end));
 }
 
@@ -54,9 +53,9 @@ async function showMade(made) {
   at("made").hidden = false;
   const address = made.path ? location.origin + made.path : made.secret;
   at("made").querySelector("p").textContent = {
-    invitation: "Scan this with the phone within 15 minutes. It works once.",
-    link: "Open this address on the TV and keep it as its bookmark or home page. It works until you end it.",
-    token: "The program sends this as “Authorization: Bearer …”.",
+    invitation: _("Scan this with the phone within 15 minutes. It works once."),
+    link: _("Open this address on the TV and keep it as its bookmark or home page. It works until you end it."),
+    token: _("The program sends this as {header}.", { header: "“Authorization: Bearer …”" }),
   }[made.kind];
   at("made").querySelector("code").textContent = address;
   at("qr").hidden = made.kind === "token";

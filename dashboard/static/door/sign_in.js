@@ -1,5 +1,6 @@
 // Signing in: by password, by PIN on a shared phone, or as the first owner by the printed code.
 import { ask } from "../desk/ask.js";
+import { _ } from "../desk/speech.js";
 import { at, filled, goOn, make, trouble } from "./common.js";
 
 const me = await ask("/api/v1/me").catch((error) => { trouble(error); return null; });
@@ -37,7 +38,7 @@ if (me) {
   }
   for (const key of ["1", "2", "3", "4", "5", "6", "7", "8", "9", "⌫", "0"]) {
     const button = make("button", { type: "button", textContent: key });
-    if (key === "⌫") button.setAttribute("aria-label", "delete the last digit");
+    if (key === "⌫") button.setAttribute("aria-label", _("delete the last digit"));
     button.addEventListener("click", () => press(key));
     at("keys").append(button);
   }
