@@ -20,7 +20,7 @@ let next = null;
 
 function row(e) {
   const act = ACTS[e.did] ?? make("code", { textContent: e.did });
-  const name = e.who === "unknown" ? _("somebody unknown") : e.who;
+  const name = { unknown: _("somebody unknown"), visitor: _("visitor") }[e.who] ?? e.who;
   return make("tr", {},
     make("td", { textContent: when(e.at) }), make("td", {}, name, make("small", { textContent: ROLES[e.role] ?? e.role })),
     make("td", {}, act, make("small", {}, make("code", { textContent: e.detail }))), make("td", { textContent: way(e.through) }));
