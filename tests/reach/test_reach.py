@@ -42,7 +42,7 @@ PAGES = {
     "/sign-in": PHONE,
     "/enter": PHONE,
 }
-WITH_ROOMS = [p for p, size in PAGES.items() if size is LAPTOP and p != "/"]
+WITH_ROOMS = [p for p, size in PAGES.items() if size is LAPTOP]
 
 
 @pytest.fixture

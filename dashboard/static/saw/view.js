@@ -1,5 +1,6 @@
 // What the operator's page shows, made from what it knows.
 import { _, decimal, ngettext } from "../desk/speech.js";
+import { doing } from "../desk/states.js";
 import { named } from "../desk/who.js";
 
 const make = (tag, how = {}, ...inside) => {
@@ -17,12 +18,10 @@ function once(place, state, draw) {
   draw();
 }
 
-const NOW = { WORKING: _("cutting"), READY: _("motor runs"), STANDBY: _("motor off"), ERROR: _("signals contradict"), OFFLINE: _("no data") };
-
 export function now(place, known, stale, when) {
   const { state, mode, since, last_reading: last } = known.saw;
   const shown = stale ? "OFFLINE" : state;
-  const word = !stale && mode === "SETUP" ? _("blade door open") : NOW[shown];
+  const word = doing(shown, mode);
   const from = stale || !since ? (last ? _("since {time}", { time: when.moment(last, known.today) }) : _("never heard of")) : _("since {time}", { time: when.moment(since, known.today) });
   once(place, [shown, word, from, known.cuts.total], () => {
     place.dataset.state = shown;
