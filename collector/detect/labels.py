@@ -31,6 +31,8 @@ _SPIKE_US = 800_000  # the changeover's spike lasts no longer
 _SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
 _LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
 _LONG_CUT = 0.06 / SECOND  # ... by so much a microsecond
+_LONGEST_CUT_US = 60 * SECOND  # the longest sheet at a slow feed takes about as long (common practice, no source)
+_LONGEST_CUT = 0.5 / SECOND
 _UNDECIDED_US = 120 * SECOND  # readings that disagree for longer are decided for the best
 _HOPELESS = 14.0  # a reading so much dearer than the best is dropped
 _MOST = 6  # readings kept
@@ -323,10 +325,13 @@ def _longer(p: Passage | None, s: Segment) -> float:
     """Price of a cut that goes on for the segment: long ones are rare."""
     if p is None:
         return 0.0
-    over = s.end - p.start - _LONG_CUT_US
-    if over <= 0:
+    lasted, seconds = s.end - p.start, s.end - s.start
+    if lasted <= _LONG_CUT_US:
         return 0.0
-    return _LONG_CUT * min(over, s.end - s.start)
+    price = _LONG_CUT * min(lasted - _LONG_CUT_US, seconds)
+    if lasted > _LONGEST_CUT_US:
+        price += _LONGEST_CUT * min(lasted - _LONGEST_CUT_US, seconds)
+    return price
 
 
 def _idle(s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Reading:

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 BLOCK = 32  # samples in one estimate of noise
 _BLOCKS = 12  # estimates from which the noise at a place is taken
 _QUIET = 0.3  # ... at this quantile: blocks with a step or a rough cut in them are louder
+_LOW, _LOW_MA, _LOW_LEAST = 0.15, 400.0, 16  # ... from samples so near to the lowest level round them, if so many are
+_NEVER = 1 << 40
+_MEMORY = 40  # blocks: the sensor's noise stays what it is
+_QUIET_LOW = 0.5
 _WIDTHS_S = (0.4, 0.9, 2.0)  # filter widths, s: shorter than any pause, up to long enough for the lightest cut
 _AROUND = 5  # blocks before its own in which the lowest level round a step is sought
 _RIPPLE = 0.5  # a step smaller than this share of the rise above that level, both sides of it, is ripple of the load
@@ -92,9 +96,9 @@ class StepFinder:
         self._spin_up = round(_SPIN_UP_S * rate) + _AROUND * BLOCK
         self._lag = self._long.w + 2 + round(_BRAKE_S * rate)
         self._inflate = inflate
-        self._blocks = np.empty(0, np.float64)  # noise of the newest blocks, oldest first
+        self._blocks = np.empty((2, 0))  # noise of the newest blocks, oldest first: of all, and where the current was low
         self._sigmas: list[float] = []  # robust noise at each block, from block _sigmas_from on
-        self._lows = np.full(_AROUND, np.inf)  # lowest short mean in each of the newest blocks
+        self._lows = np.full(_BLOCKS - 1, np.inf)  # lowest short mean in each of the newest blocks
         self._floors: list[float] = []  # lowest level round each block, from block _sigmas_from on
         self._sigmas_from = 0
         self._pending: list[Step] = []  # found, but not before `settled`
@@ -195,10 +199,13 @@ class StepFinder:
         i = first * BLOCK - window.base
         y = window.y[i - 3 : i + n * BLOCK]
         differences = np.abs(y[3:] - y[:-3]).reshape(n, BLOCK)
-        blocks = np.concatenate((self._blocks, _small_mean(differences)))
-        self._blocks = blocks[-(_BLOCKS - 1) :]
-        self._sigmas += self._as_sigma(_rolling_quantile(blocks, n))
         self._measure_lows(window, first, n)
+        lowest = _rolling_least(self._lows, n)
+        low = (y[3:] + y[:-3]).reshape(n, BLOCK) < 2 * (lowest + np.maximum(_LOW_MA, _LOW * lowest))[:, np.newaxis]
+        blocks = np.concatenate((self._blocks, np.stack((_small_mean(differences), _noise_where(differences, low)))), 1)
+        self._blocks = blocks[:, -(_MEMORY - 1) :]
+        self._lows = self._lows[-(_BLOCKS - 1) :]
+        self._sigmas += self._as_sigma(_usual_noise(blocks, n))
 
     def _as_sigma(self, small_mean: NDArray[np.float64]) -> list[float]:
         sigmas: list[float] = np.maximum((self._inflate / 2) ** 0.5 * small_mean, _FLOOR_MA).tolist()
@@ -208,12 +215,11 @@ class StepFinder:
         w, i = self._short.w, first * BLOCK - window.base
         sums = window.sums
         means = sums[i + 1 : i + 1 + n * BLOCK] - sums[i + 1 - w : i + 1 - w + n * BLOCK]
-        lows = np.concatenate((self._lows, means.reshape(n, BLOCK).min(axis=1)))
-        self._lows = lows[-_AROUND:]
-        around = lows[_AROUND:]
+        self._lows = lows = np.concatenate((self._lows, means.reshape(n, BLOCK).min(axis=1) / w))
+        around = lows[-n:]
         for k in range(_AROUND):
-            around = np.minimum(around, lows[k : k + n])
-        self._floors += (around / w).tolist()
+            around = np.minimum(around, lows[-n - _AROUND + k : -_AROUND + k])
+        self._floors += around.tolist()
 
     def _ripples(self, window: Window, place: int, size: float, w: int) -> bool:
         """Whether a step is small against how far the current stands above the lowest level around it, both sides."""
@@ -313,18 +319,31 @@ def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
     return np.asarray(small.sum(axis=1) / (k * _SMALL_MEAN), np.float64)
 
 
-def _rolling_quantile(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
-    """For each of the newest ``n`` blocks a low quantile of it and the blocks before it, `_BLOCKS` in all."""
+def _noise_where(differences: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """As `_small_mean`, of the chosen differences of each row only; infinite where they are few."""
+    some = np.sort(np.where(chosen, differences, _NEVER), axis=1)
+    k = np.maximum(1, (_SMALL * chosen.sum(axis=1)).astype(np.int64))
+    sums = np.take_along_axis(np.cumsum(some, axis=1), k[:, np.newaxis] - 1, axis=1)[:, 0]
+    return np.where(k >= _SMALL * _LOW_LEAST, sums / (k * _SMALL_MEAN), np.inf)
+
+
+def _rolling_least(lows: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """For each of the newest ``n`` blocks the least of it and the blocks before it, `_BLOCKS` in all."""
+    return np.lib.stride_tricks.sliding_window_view(lows, _BLOCKS)[-n:].min(axis=1)
+
+
+def _usual_noise(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """For each of the newest ``n`` blocks the noise of it and the blocks before it, `_BLOCKS` in all.
+
+    It is a low quantile of those in which the current was low for long enough; of all, where there are none.
+    """
+    lacking = max(0, _MEMORY - 1 + n - blocks.shape[1])  # the first ones have fewer blocks before them
+    if lacking:
+        blocks = np.concatenate((np.full((2, lacking), np.inf), blocks), axis=1)
+    windows = np.lib.stride_tricks.sliding_window_view(blocks, _MEMORY, axis=1)
+    whole, low = np.sort(windows[0, :, -_BLOCKS:], axis=1), np.sort(windows[1], axis=1)
     out = np.empty(n)
-    have = len(blocks) - n
-    full = max(0, _BLOCKS - 1 - have)  # the first ones have fewer blocks before them
-    for k in range(min(full, n)):
-        part = np.sort(blocks[: have + k + 1])
-        out[k] = part[int(_QUIET * (len(part) - 1))]
-    if n == 1 and not full:
-        out[0] = np.partition(blocks, int(_QUIET * (_BLOCKS - 1)))[int(_QUIET * (_BLOCKS - 1))]
-    elif n > full:
-        rows = np.lib.stride_tricks.sliding_window_view(blocks[have + full - (_BLOCKS - 1) :], _BLOCKS)
-        rank = int(_QUIET * (_BLOCKS - 1))
-        out[full:] = np.partition(rows, rank, axis=1)[:, rank]
+    for rows, into, q in ((whole, slice(None), _QUIET), (low, np.isfinite(low[:, 0]), _QUIET_LOW)):
+        rank = (q * (np.isfinite(rows[into]).sum(axis=1) - 1)).astype(np.int64)
+        out[into] = np.take_along_axis(rows[into], rank[:, np.newaxis], axis=1)[:, 0]
     return out
