@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from collector.detect.cuts import Joiner
 from collector.detect.power import PowerSwitch
 from collector.detect.run import RunTracker
-from collector.facts import State
+from collector.facts import SECOND, State
 
 if TYPE_CHECKING:
     from collector.detect.labels import Passage
@@ -22,6 +22,11 @@ Ints = NDArray[np.int64]
 _COAST_US = 1_500_000  # a brake's current begins within this time of switching off
 _USUAL_US = 200_000  # a sample stands for no longer than this, however long ago the one before it was
 _LEAST = 4  # samples that make a run
+_STAR_US = 10 * SECOND  # star lasts no longer
+_STAR_LEAST = 3  # samples of it
+_STAR_MA, _STAR_SIGMAS = 150.0, 3.0  # a motor in star takes more than standstill by this, and by so much noise
+_BLINK_US = 500_000  # what looks like standstill for no longer than this may be wild samples that met
+_AS_BEFORE = 0.1  # ... if the current is back at the level it left
 
 
 @dataclass(slots=True)
@@ -92,7 +97,9 @@ class Motor:
         self._t = self._ma = np.empty(0, np.int64)
         self._place = 0  # of _t[0], as the power switch counts
         self._fell_at: int | None = None  # µs at which the current of the run fell to nothing, while a brake may follow
+        self._low = self._t, self._ma  # the samples since then without current
         self._after: tuple[Ints, Ints] | None = None  # current soon after that: a brake, or a new run
+        self._standstill: int | None = None  # the sample before the run began, mA
         self.off_since = None
 
     @property
@@ -170,13 +177,18 @@ class Motor:
         if self._after is not None:
             self._after = (np.concatenate((self._after[0], t)), np.concatenate((self._after[1], ma)))
             if int(self._after[0][-1]) - int(self._after[0][0]) > self._settings.brake_max_us:
-                self._conclude()  # too long for a brake: it was switched on again
+                if self._only_blinked():
+                    self._resume()
+                else:
+                    self._conclude()  # too long for a brake: it was switched on again
         elif self._tracker is not None and self._fell_at is None:
             self._collect(self._tracker.feed(t, ma))
         else:
             self.off_since = int(t[0]) if self.off_since is None else self.off_since
-            if self._fell_at is not None and int(t[-1]) - self._fell_at > _COAST_US:
-                self._conclude()
+            if self._fell_at is not None:
+                self._low = np.concatenate((self._low[0], t)), np.concatenate((self._low[1], ma))
+                if int(t[-1]) > self._waits_until(self._fell_at):
+                    self._conclude()
         self._t, self._ma = self._t[end - 1 :], self._ma[end - 1 :]
         self._place += end - 1
 
@@ -184,14 +196,56 @@ class Motor:
         first = int(self._t[index])
         seen = not self._fresh
         self.off_since = None
-        if self._fell_at is not None and first - self._fell_at <= _COAST_US:
-            self._after = (self._t[:0], self._ma[:0])
-            return
+        if self._fell_at is not None and first <= self._waits_until(self._fell_at):
+            if self._was_star():
+                self._resume()
+                return
+            if first - self._fell_at <= _COAST_US:
+                self._after = (self._t[:0], self._ma[:0])
+                return
         self._conclude()
         before = int(self._t[index - 1]) if index else first - _USUAL_US // 2
         interval = min(first - before, _USUAL_US)
         share = min(1.0, (int(self._ma[index]) / max(1, int(self._ma[index + 1]))) ** 2)
         self._begin_run(first - round(share * interval), seen=seen)
+        self._standstill = int(self._ma[index - 1]) if seen and index else None
+
+    def _waits_until(self, fell_at: int) -> int:
+        """µs until which current that comes back may still belong to the run whose current fell."""
+        assert self.run is not None
+        coasts, star = fell_at + _COAST_US, self.run.start + _STAR_US
+        return max(coasts, star) if fell_at < star else coasts
+
+    def _was_star(self) -> bool:
+        """Whether the current that fell soon after the start was that of a small motor idling in star."""
+        assert self.run is not None
+        assert self._fell_at is not None
+        low = self._low[1]
+        if self._standstill is None or self._fell_at - self.run.start > _STAR_US or len(low) < _STAR_LEAST:
+            return False
+        more = float(np.median(low)) - self._standstill
+        return more > max(_STAR_MA, _STAR_SIGMAS * float(low.std()))
+
+    def _only_blinked(self) -> bool:
+        """Whether the current was gone for a moment only and came back as it was: no motor starts like that."""
+        assert self._tracker is not None
+        assert self._after is not None
+        (t, ma), (low_t, _) = self._after, self._low
+        if not len(low_t) or int(t[0]) - int(low_t[0]) > _BLINK_US:
+            return False
+        _, before = self._tracker.newest(4)
+        first = ma[: int(np.searchsorted(t, int(t[0]) + SECOND))]
+        level = float(np.median(before))
+        return bool(abs(float(np.median(first)) - level) < _AS_BEFORE * level and first[0] < (1 + _AS_BEFORE) * level)
+
+    def _resume(self) -> None:
+        """The run whose current seemed to have fallen goes on."""
+        assert self._tracker is not None
+        after, self._after = self._after, None
+        self._fell_at = None
+        self._collect(self._tracker.feed(*self._low))
+        if after is not None:
+            self._collect(self._tracker.feed(*after))
 
     def _begin_run(self, start: int, *, seen: bool) -> None:
         self._tracker = RunTracker(self._settings, start)
@@ -206,6 +260,7 @@ class Motor:
             self._conclude(braked_until=end if len(brake[0]) > 1 else None)
         elif self.on:
             self._fell_at = self._off_time(index)
+            self._low = self._t[:0], self._ma[:0]
 
     def _off_time(self, index: int) -> int:
         """When the current fell to nothing: mean squares of the two samples round the change share its intervals."""

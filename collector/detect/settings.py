@@ -38,7 +38,7 @@ class DetectSettings:
     floor_ma: int = 60
     blade_stop_us: int = 4 * SECOND
     brake_max_us: int = 8 * SECOND
-    door_touch_us: int = 500_000
+    door_touch_us: int = 250_000
     debounce_us: int = 300_000
     stale_us: int = 60 * SECOND
     rest_us: int = 30 * SECOND

@@ -21,12 +21,11 @@ if TYPE_CHECKING:
     from collector.detect.window import Window
 
 BLOCK = 32  # samples in one estimate of noise
-_BLOCKS = 12  # estimates from which the noise at a place is taken
-_QUIET = 0.3  # ... at this quantile: blocks with a step or a rough cut in them are louder
-_LOW, _LOW_MA, _LOW_LEAST = 0.15, 400.0, 16  # ... from samples so near to the lowest level round them, if so many are
+_LOW, _LOW_MA = 0.15, 400.0  # noise is taken where the current is no further than this above the lowest around:
+_LOW_LEAST = 16  # ... of blocks with so many such samples. Under load it is the wood that is heard, not the sensor.
+_MEMORY, _USUAL = 40, 0.5  # ... from so many of the newest blocks at this quantile, for a sensor stays what it is
+_BLOCKS, _QUIET = 12, 0.3  # where the current was never low: from so many blocks at this quantile
 _NEVER = 1 << 40
-_MEMORY = 40  # blocks: the sensor's noise stays what it is
-_QUIET_LOW = 0.5
 _WIDTHS_S = (0.4, 0.9, 2.0)  # filter widths, s: shorter than any pause, up to long enough for the lightest cut
 _AROUND = 5  # blocks before its own in which the lowest level round a step is sought
 _RIPPLE = 0.5  # a step smaller than this share of the rise above that level, both sides of it, is ripple of the load
@@ -96,7 +95,9 @@ class StepFinder:
         self._spin_up = round(_SPIN_UP_S * rate) + _AROUND * BLOCK
         self._lag = self._long.w + 2 + round(_BRAKE_S * rate)
         self._inflate = inflate
-        self._blocks = np.empty((2, 0))  # noise of the newest blocks, oldest first: of all, and where the current was low
+        self._blocks = np.empty(
+            (2, 0)
+        )  # noise of the newest blocks, oldest first: of all, and where the current was low
         self._sigmas: list[float] = []  # robust noise at each block, from block _sigmas_from on
         self._lows = np.full(_BLOCKS - 1, np.inf)  # lowest short mean in each of the newest blocks
         self._floors: list[float] = []  # lowest level round each block, from block _sigmas_from on
@@ -329,13 +330,14 @@ def _noise_where(differences: NDArray[np.int64], chosen: NDArray[np.bool_]) -> N
 
 def _rolling_least(lows: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     """For each of the newest ``n`` blocks the least of it and the blocks before it, `_BLOCKS` in all."""
-    return np.lib.stride_tricks.sliding_window_view(lows, _BLOCKS)[-n:].min(axis=1)
+    least: NDArray[np.float64] = np.lib.stride_tricks.sliding_window_view(lows, _BLOCKS)[-n:].min(axis=1)
+    return least
 
 
 def _usual_noise(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
-    """For each of the newest ``n`` blocks the noise of it and the blocks before it, `_BLOCKS` in all.
+    """For each of the newest ``n`` blocks the noise, from it and the blocks before it.
 
-    It is a low quantile of those in which the current was low for long enough; of all, where there are none.
+    It is the median of those in which the current was low for long enough; a low quantile, where there are none.
     """
     lacking = max(0, _MEMORY - 1 + n - blocks.shape[1])  # the first ones have fewer blocks before them
     if lacking:
@@ -343,7 +345,7 @@ def _usual_noise(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     windows = np.lib.stride_tricks.sliding_window_view(blocks, _MEMORY, axis=1)
     whole, low = np.sort(windows[0, :, -_BLOCKS:], axis=1), np.sort(windows[1], axis=1)
     out = np.empty(n)
-    for rows, into, q in ((whole, slice(None), _QUIET), (low, np.isfinite(low[:, 0]), _QUIET_LOW)):
+    for rows, into, q in ((whole, slice(None), _QUIET), (low, np.isfinite(low[:, 0]), _USUAL)):
         rank = (q * (np.isfinite(rows[into]).sum(axis=1) - 1)).astype(np.int64)
         out[into] = np.take_along_axis(rows[into], rank[:, np.newaxis], axis=1)[:, 0]
     return out

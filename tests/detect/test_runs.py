@@ -37,6 +37,25 @@ def test_an_offset_of_0_3_a_at_standstill_is_no_run():
     assert of(Run, derive("heron", story([(3600, 0.3)], noise=0.1))) == []
 
 
+def test_a_small_motor_that_idles_in_star_below_the_on_level_has_started_once():
+    levels = [(20, 0.05), (1.5, 7.0), (4.0, 0.42), (0.1, 0.0), (0.1, 9.0), (30, 1.1), (40, 0.05)]
+    (run,) = of(Run, derive("heron", story(levels)))
+    assert seconds(run)[0] == pytest.approx(20.0, abs=0.1)
+    assert seconds(run)[1] == pytest.approx(55.7, abs=0.1)
+
+
+def test_a_motor_switched_off_after_a_moment_and_on_again_has_run_twice():
+    levels = [(20, 0.05), (1.5, 7.0), (4.0, 0.05), (1.5, 7.0), (30, 1.1), (40, 0.05)]
+    assert [seconds(r)[0] for r in of(Run, derive("heron", story(levels)))] == pytest.approx([20.0, 25.5], abs=0.1)
+
+
+def test_two_wild_samples_of_nothing_do_not_end_a_run_but_a_motor_started_again_does():
+    blink = [(20, 0.0), *spin_up(), (20, 3.0), (0.2, 0.0), (20, 3.0), (40, 0.0)]
+    assert len(of(Run, derive("heron", story(blink)))) == 1
+    again = [(20, 0.0), *spin_up(), (20, 3.0), (0.4, 0.0), *spin_up(), (20, 3.0), (40, 0.0)]
+    assert len(of(Run, derive("heron", story(again)))) == 2
+
+
 def test_a_run_that_is_under_way_when_the_data_begin_has_no_starting_current():
     (run,) = of(Run, derive("heron", story([(60, 3.0), (30, 0.0)])))
     assert run.inrush_ma is None
@@ -57,6 +76,13 @@ def test_a_door_opened_before_the_blade_stood_still_is_told():
     (visit,) = of(DoorVisit, derive("heron", story(levels, door=[(0, 1), (56.5, 0), (90, 1)])))
     assert visit.before_stop
     assert visit.current_seen
+
+
+def test_a_brake_that_still_pulls_for_a_moment_as_the_door_opens_is_seen_and_a_contactor_that_falls_is_not():
+    levels = [(20, 0.0), *spin_up(), (30, 3.0), (0.2, 0.0), (2.0, 6.0), (60, 0.0)]  # off at 54.5, still at 56.7
+    for opened, seen in ((56.35, True), (56.6, False)):
+        (visit,) = of(DoorVisit, derive("heron", story(levels, door=[(0, 1), (opened, 0), (90, 1)])))
+        assert (visit.before_stop, visit.current_seen) == (True, seen)
 
 
 def test_motor_current_with_the_door_open_is_a_conflict():
