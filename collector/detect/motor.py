@@ -22,6 +22,7 @@ Ints = NDArray[np.int64]
 _COAST_US = 1_500_000  # a brake's current begins within this time of switching off
 _USUAL_US = 200_000  # a sample stands for no longer than this, however long ago the one before it was
 _LEAST = 4  # samples that make a run
+_BLIND_US = 800_000  # in a silence this long a brake comes and goes
 _STAR_US = 10 * SECOND  # star lasts no longer
 _STAR_LEAST = 3  # samples of it
 _STAR_MA, _STAR_SIGMAS = 150.0, 3.0  # a motor in star takes more than standstill by this, and by so much noise
@@ -97,6 +98,7 @@ class Motor:
         self._t = self._ma = np.empty(0, np.int64)
         self._place = 0  # of _t[0], as the power switch counts
         self._fell_at: int | None = None  # µs at which the current of the run fell to nothing, while a brake may follow
+        self._fall_seen = True  # ... and whether readings tell how
         self._low = self._t, self._ma  # the samples since then without current
         self._after: tuple[Ints, Ints] | None = None  # current soon after that: a brake, or a new run
         self._standstill: int | None = None  # the sample before the run began, mA
@@ -260,6 +262,7 @@ class Motor:
             self._conclude(braked_until=end if len(brake[0]) > 1 else None)
         elif self.on:
             self._fell_at = self._off_time(index)
+            self._fall_seen = int(self._t[index]) - int(self._t[index - 1]) <= _BLIND_US
             self._low = self._t[:0], self._ma[:0]
 
     def _off_time(self, index: int) -> int:
@@ -293,7 +296,7 @@ class Motor:
         after, self._after = self._after, None
         if self._fell_at is not None:
             fell_at = self._fell_at
-            self._end_run(fell_at, braked=after is None and braked_until is None)
+            self._end_run(fell_at, braked=after is None and braked_until is None and self._fall_seen)
             if self.run is not None and braked_until is not None:
                 self.run.stop_us = braked_until - fell_at
         if self.run is not None and self._tracker is None:

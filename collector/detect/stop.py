@@ -13,17 +13,19 @@ from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
 
-_LESS = 0.85  # a motor that runs takes at least this share of its idle current
+_LESS = 0.9  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
 _PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
-_FADES, _FADES_US = 0.93, 400_000  # a cut's end comes below this share of it within this time
+_BELOW, _BELOW_SIGMAS = 0.97, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
+_FALL_US = 25_000  # a brake's current falls to nothing within this time
+_BEYOND = 3  # so many samples after the place where the last level is seen to begin it may still pause
 _PAUSE, _PAUSE_BRAKE = 0.4, 0.6  # with less than this share of idle, and of the brake's level, it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
 _FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
 PAUSE_US = 600_000  # a brake follows switching off within this time; what was before is compared with it
 _LEAST_US = 600_000  # a brake takes longer than this,
-_SURE_US = 1_200_000  # ... and longer than this where nothing but its flatness tells it from a cut
+_SURE_US = 1_000_000  # ... and longer than this where nothing but its flatness tells it from a cut
 _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median difference of medians of three
 
 
@@ -107,13 +109,13 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
     """
     clear = 3 * last.sigma
     first = int(np.searchsorted(t, last.from_us - PAUSE_US))
-    paused = np.flatnonzero(ma[first : last.index + 1] < min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - last.sigma)
+    paused = np.flatnonzero(ma[first : last.index + _BEYOND] < min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - last.sigma)
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
         return first + int(paused[0])
     if last.lasted > usual_us:
         return None
-    if last.level < _LESS * idle - margin:
+    if last.level < _LESS * idle - margin and last.even:
         return last.index
     if last.level > _MORE * idle + margin and last.even and not _fades(t, ma, last, idle):
         high = last.level > _FAR_MORE * idle
@@ -122,10 +124,16 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
 
 
 def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
-    """Whether the level comes down to idle by degrees, as the blade leaves the wood: a brake's falls to nothing."""
-    first, end = np.searchsorted(t, (int(t[-1]) - _FADES_US, int(t[-1]) - _FADE_US + 1))
-    left = ma[first:end]
-    return bool(ma[-1] > idle / 2 and left.min(initial=1 << 40) < _FADES * last.level - last.sigma)
+    """Whether the level comes down to idle by degrees, as the blade leaves the wood: a brake's falls to nothing.
+
+    What falls to nothing has one sample on its way, or as many as it takes; more of them are between level and idle.
+    """
+    below = ma < min(_BELOW * last.level, last.level - _BELOW_SIGMAS * last.sigma)
+    left = len(ma) - 1 - int(np.argmax(~below[::-1]))  # the last sample of the level
+    if left < last.index or len(ma) - left < _BEYOND:
+        return False
+    by_degrees = ma[left + 1 : -1] > idle - _BELOW_SIGMAS * last.sigma
+    return bool(by_degrees.all()) and int(t[-1]) - int(t[left]) > int(t[left]) - int(t[left - 1]) + _FALL_US
 
 
 def fall_time(t: Ints, ma: Ints, k: int) -> int:
