@@ -141,7 +141,7 @@ class RunTracker:
         """µs at which the motor was switched off, if a brake's current followed."""
         longest = self._settings.brake_max_us
         t, ma = self._raw_since(int(self._raw[-1][0][-1]) - longest - SECOND)
-        last = last_level(t, ma, longest, reader.noise)
+        last = last_level(t, ma, longest, reader.noise * self._smooth.every**0.5)
         if last is None:
             return None
         k = switched_off(t, ma, last, reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us)

@@ -71,12 +71,11 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float) -> LastLevel | 
     scatter = np.sqrt(np.maximum(0.0, np.cumsum(back * back) / count - mean * mean))
     flat = scatter <= _FLAT_SIGMAS * 0.67 * sigma + _FLAT * mean
     flat[:3] = True
-    if flat.all():
-        return None
-    start = n - int(flat.argmin())
+    start = 0 if flat.all() else n - int(flat.argmin())  # all flat: the level since a silence, or as long as idle
     from_us = int(t[start])
-    k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
-    start = _sharpest(y, start, min(start + k, n - 3), k)
+    if start:
+        k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
+        start = _sharpest(y, start, min(start + k, n - 3), k)
     lasted = int(t[n]) - int(t[start])
     if not _LEAST_US <= lasted <= longest_us:
         return None
