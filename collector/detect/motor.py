@@ -22,6 +22,7 @@ Ints = NDArray[np.int64]
 _COAST_US = 1_500_000  # a brake's current begins within this time of switching off
 _USUAL_US = 200_000  # a sample stands for no longer than this, however long ago the one before it was
 _LEAST = 4  # samples that make a run
+_SELDOM_US = 1_500_000  # samples of a running motor come closer together than this
 _BLIND_US = 800_000  # in a silence this long a brake comes and goes
 _STAR_US = 10 * SECOND  # star lasts no longer
 _STAR_LEAST = 3  # samples of it
@@ -159,11 +160,12 @@ class Motor:
             return
         self._t, self._ma = np.concatenate((self._t, t)), np.concatenate((self._ma, ma))
         for switching in switchings:
-            self._hand_on(switching.index - self._place)
+            place = self._first_running(switching.index) if switching.on else switching.index
+            self._hand_on(place - self._place)
             if switching.on:
-                self._switched_on(switching.index - self._place)
+                self._switched_on(place - self._place)
             else:
-                self._switched_off(switching.index - self._place)
+                self._switched_off(place - self._place)
         self._hand_on(self._power.doubtful - self._place)
 
     @property
@@ -193,6 +195,13 @@ class Motor:
                     self._conclude()
         self._t, self._ma = self._t[end - 1 :], self._ma[end - 1 :]
         self._place += end - 1
+
+    def _first_running(self, place: int) -> int:
+        """Place of the first sample of a run that seems to begin at a place: with the motor off a box reports seldom."""
+        i = place - self._place
+        doubtful = self._settings.on_ma + self._settings.on_band_ma * 9 // 10  # two more had to be seen then
+        alone = self._ma[i] < doubtful and int(self._t[i + 1]) - int(self._t[i]) > _SELDOM_US
+        return place + int(alone)
 
     def _switched_on(self, index: int) -> None:
         first = int(self._t[index])

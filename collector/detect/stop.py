@@ -108,7 +108,9 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
     """
     clear = 3 * last.sigma
     first = int(np.searchsorted(t, last.from_us - PAUSE_US))
-    paused = np.flatnonzero(ma[first : last.index + _BEYOND] < min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - last.sigma)
+    paused = np.flatnonzero(
+        ma[first : last.index + _BEYOND] < min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - last.sigma
+    )
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
         return first + int(paused[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from collector.detect.detector import Detector, derive
@@ -33,8 +34,39 @@ def test_a_brake_that_can_be_seen_gives_the_time_to_standstill_and_no_cut(platea
     assert len(of(Cut, facts)) == run.cuts == 1
 
 
+@pytest.mark.parametrize("gone", [0.15, 0.3, 0.45])
+def test_a_cut_that_ends_just_before_switching_off_is_no_brake(gone):
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (2.2, 3.6), (0.1, 3.3), (gone, 3.05), (40, 0.0)]
+    facts = derive("heron", story(levels))
+    (run,) = of(Run, facts)
+    assert run.stop_us is None
+    assert seconds(run)[1] == pytest.approx(46.8 + gone, abs=0.1)
+    assert len(of(Cut, facts)) == 1
+
+
+@pytest.mark.parametrize("dead", [0.0, 0.3])
+def test_a_brake_a_little_below_idle_is_seen(dead):
+    (run,) = of(Run, derive("heron", story([(20, 0.0), *spin_up(), (20, 3.0), (dead, 0.0), (2.0, 2.5), (40, 0.0)])))
+    assert run.stop_us is not None
+    assert run.stop_us / SECOND == pytest.approx(2.0 + dead, abs=0.2)
+
+
+def test_how_a_run_stopped_in_a_silence_nobody_knows():
+    trace = story([(20, 0.0), *spin_up(), (20, 3.0), (4, 5.0), (2, 3.0), (40, 0.0)])
+    (run,) = of(Run, derive("heron", hole(trace, 47, 52)))
+    assert run.stop_us is None
+
+
 def test_an_offset_of_0_3_a_at_standstill_is_no_run():
     assert of(Run, derive("heron", story([(3600, 0.3)], noise=0.1))) == []
+
+
+def test_a_noisy_sample_of_standstill_long_before_does_not_begin_the_run():
+    trace = story([(20, 0.05), *spin_up(), (30, 3.0), (40, 0.0)])
+    late = trace.motor.t > at(20)
+    t, v = np.append(at(10), trace.motor.t[late]), np.append(640, trace.motor.v[late])
+    (run,) = of(Run, derive("heron", Trace(Series(t, v), trace.lock, trace.station, trace.door)))
+    assert seconds(run)[0] == pytest.approx(20.0, abs=0.2)
 
 
 def test_a_small_motor_that_idles_in_star_below_the_on_level_has_started_once():
