@@ -29,7 +29,7 @@ _STAR_US = 10 * SECOND  # star lasts no longer
 _DELTA_TIMES, _DELTA_PLAIN, _DELTA_MOST = 1.2, 1.4, 3.6  # idle in delta over idle in star: with a spike, without one
 _SPIKE_US = 800_000  # the changeover's spike lasts no longer
 _SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
-_LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
+LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
 _LONG_CUT = 0.06 / SECOND  # ... by so much a microsecond
 _LONGEST_CUT_US = 60 * SECOND  # the longest sheet at a slow feed takes about as long (common practice, no source)
 _LONGEST_CUT = 0.5 / SECOND
@@ -37,7 +37,7 @@ _UNDECIDED_US = 120 * SECOND  # readings that disagree for longer are decided fo
 _HOPELESS = 14.0  # a reading so much dearer than the best is dropped
 _MOST = 6  # readings kept
 _NOT_HIGHER = 12.0  # a "cut" that does not stand above idle
-_LASTS = 8  # samples after which a level is one
+LASTS = 8  # samples after which a level is one
 _SMEAR = 0.2  # share of a step by which the sample across it shifts the mean of one sample
 _RAMP, _FEW = 0.1, 4  # ... and a ramp the level of so few
 _FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
@@ -253,9 +253,9 @@ class Labels:
         times = (head - base) / max(floor, level - base)
         if times > _TIMES:
             price += _MANY_TIMES * math.log(times / _TIMES)
-        if s.n >= _LASTS and p.start - self._start < SPIN_UP_US and level - head > _DROP * (level - base):
+        if s.n >= LASTS and p.start - self._start < SPIN_UP_US and level - head > _DROP * (level - base):
             price += _STAR  # the level that a first "cut" falls to, and that stays, is delta's idle
-        if p.lasted and s.n >= _LASTS and head < level:
+        if p.lasted and s.n >= LASTS and head < level:
             again = _variance(s.sigma, s.head, s.head, s.head.seconds)
             price += max(0.0, _COMES_BACK - (head - p.low) ** 2 / (2 * again))
         return price
@@ -326,9 +326,9 @@ def _longer(p: Passage | None, s: Segment) -> float:
     if p is None:
         return 0.0
     lasted, seconds = s.end - p.start, s.end - s.start
-    if lasted <= _LONG_CUT_US:
+    if lasted <= LONG_CUT_US:
         return 0.0
-    price = _LONG_CUT * min(lasted - _LONG_CUT_US, seconds)
+    price = _LONG_CUT * min(lasted - LONG_CUT_US, seconds)
     if lasted > _LONGEST_CUT_US:
         price += _LONGEST_CUT * min(lasted - _LONGEST_CUT_US, seconds)
     return price
@@ -345,7 +345,7 @@ def _grown(option: _Option, s: Segment) -> _Reading:
     if p is None:
         return _Reading(option.price, None, s.tail, s.tail_brief, s.end, s.tail, option.jumped, chain)
     low, lasted = p.low, p.lasted
-    if s.n >= _LASTS:
+    if s.n >= LASTS:
         low, lasted = min(low, s.head.mean) if lasted else s.head.mean, True
     total, n = p.total + s.total, p.n + s.n
     top, sigma = max(p.top, s.top), max(p.sigma, s.sigma)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.edge import edge_time
-from collector.detect.labels import SPIN_UP_US, Labels, Level, Passage, Segment
+from collector.detect.labels import LASTS, LONG_CUT_US, SPIN_UP_US, Labels, Level, Passage, Segment
 from collector.detect.steps import BLOCK, FAR, Step, StepFinder
 from collector.detect.window import Window
 from collector.facts import SECOND
@@ -23,6 +23,7 @@ Ints = NDArray[np.int64]
 
 _TICK_S = 120  # a segment without steps is closed and continued this often, s
 _NEAR = 3  # a step so near to a silence (samples) happened in it
+_SETTLED_US = SECOND  # a segment that has lasted so long is read the same however long it grows
 
 
 @dataclass(slots=True)
@@ -58,6 +59,17 @@ class _Walk:
         o = self.opened
         twin = _Open(o.place, o.start, o.stepped, o.head, o.head_brief, o.folded, o.burst, o.total, o.top)
         return _Walk(twin, self.labels.copy(), self.breaks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Glance:
+    """A preview that holds while the open segment grows up to place ``until``, as long as no further step is seen."""
+
+    ahead: list[Step]
+    passages: list[Passage]
+    load: Passage | None
+    count: int
+    until: int
 
 
 class Reader:
@@ -98,6 +110,7 @@ class Reader:
         self._steps: list[Step] = []  # certain, and not yet read
         self._blocks = -1  # whole blocks of samples when it was last read
         self._ahead: tuple[tuple[Step, ...], _Walk] | None = None  # the last preview's steps up to the first unread
+        self._glance: _Glance | None = None  # the last preview, where nothing but time may pass
 
     def _silences(self, t: Ints, place: int) -> list[int]:
         """Places after a silence; ``t[1]`` is the time at ``place``."""
@@ -111,7 +124,7 @@ class Reader:
         if len(t):
             if int(t[-1]) - int(self.window.t[-1]) > self._settings.silence_us:
                 breaks = self._silences(np.concatenate((self.window.t[-1:], t)), self.window.count)
-                self._ahead = None
+                self._ahead = self._glance = None
                 if self._walked is None:
                     self._breaks += breaks
                 else:
@@ -138,7 +151,7 @@ class Reader:
         done_to = min([limit, *waiting])
         self._walked.opened.fold(self.window, done_to)
         self.window.drop_before(done_to - finder.margin - 2)
-        self._ahead = None
+        self._ahead = self._glance = None
         return done
 
     def _begin(self, following: int) -> _Walk:
@@ -258,13 +271,32 @@ class Reader:
         count = self.window.count
         if count < 3:
             return [], None
-        steps = [*self._steps, *self._finder.guess(self.window)]
+        ahead = self._finder.guess(self.window)
+        if (known := self._glance) is not None and known.ahead is ahead and count <= known.until:
+            self._glance = known = self._grown(known, count)
+            return known.passages, known.load
+        steps = [*self._steps, *ahead]
         walk = self._ahead_of(steps)
         old = len(self._ahead[0]) - 1 if self._ahead is not None else 0
         self._walk(walk, steps[old:], count, count, None, last=True)
         self._close(walk, count, self.window.time(count - 1))
         passages, under_load, _ = walk.labels.best()
+        o = walk.opened
+        settled = (
+            count - o.place >= max(LASTS, self._finder.long + 2)
+            and self.window.time(count - 1) - o.start >= _SETTLED_US
+        )
+        self._glance = _Glance(ahead, passages, under_load, count, o.place + self._tick) if settled else None
         return passages, under_load
+
+    def _grown(self, g: _Glance, count: int) -> _Glance:
+        """The preview when the open segment has grown: its reading stays, for it depends on how it began."""
+        p, w = g.load, self.window
+        if p is not None and count > g.count:
+            end, total = w.time(count - 1), p.total + w.total(g.count, count)
+            p = p._replace(end=end, total=total, n=p.n + count - g.count, top=max(p.top, w.top(g.count, count)))
+        until = g.until if p is None or p.end - p.start <= LONG_CUT_US else 0  # from then on its price grows
+        return _Glance(g.ahead, g.passages, p, count, until)
 
     def _ahead_of(self, steps: list[Step]) -> _Walk:
         """A copy of the reading up to the last step whose surroundings are complete; kept for the next preview."""

@@ -55,6 +55,15 @@ class _Top(NamedTuple):
     size: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """The steps guessed so far: of the places from ``upto`` to before ``end``, where no excursion is under way."""
+
+    upto: int
+    end: int
+    steps: list[Step]
+
+
 @dataclass(slots=True)
 class _Search:
     w: int
@@ -75,6 +84,7 @@ class StepFinder:
     __slots__ = (
         "_blocks",
         "_floors",
+        "_guessed",
         "_inflate",
         "_lag",
         "_long",
@@ -103,6 +113,7 @@ class StepFinder:
         self._floors: list[float] = []  # lowest level round each block, from block _sigmas_from on
         self._sigmas_from = 0
         self._pending: list[Step] = []  # found, but not before `settled`
+        self._guessed: _Guess | None = None  # None: anew
         self.settled = 1  # all steps before this place have been returned by `advance`
 
     @property
@@ -138,6 +149,7 @@ class StepFinder:
 
     def advance(self, window: Window, *, last: bool = False) -> list[Step]:
         """The steps that became certain, in order; with ``last`` all up to the window's end."""
+        self._guessed = None
         self._forget_noise()
         self._measure_noise(window, last=last)
         # only whole blocks are searched: what is known then depends on the samples alone, not on their chunks
@@ -169,17 +181,36 @@ class StepFinder:
 
     def rewind(self, place: int) -> None:
         """The window ends at a place before which it was searched: search its end anew."""
+        self._guessed = None
         again = max(self.settled, place - self._long.w)
         self._pending = [s for s in self._pending if s.place < again]
         for search in self._searches:
             search.upto = min(search.upto, again)
 
     def guess(self, window: Window) -> list[Step]:
-        """The steps from `settled` on, as far as the samples so far tell; later samples may change them."""
-        w = self._short.w
-        tops = self._search(window, _Search(w, self._short.upto), window.count - w + 1, None, close=True)
+        """The steps from `settled` on, as far as the samples so far tell; later samples may change them.
+
+        It is the same list as before, if the samples since then tell nothing new.
+        """
+        w, upto, known = self._short.w, self._short.upto, self._guessed
+        end = window.count - w + 1
+        if known is not None and known.upto == upto and (end <= known.end or self._calm(window, known.end, end)):
+            if end > known.end:
+                self._guessed = _Guess(upto, end, known.steps)
+            return known.steps
+        tops = self._search(window, _Search(w, upto), end, None, close=True)
         ahead = [Step(t.place, t.up, w) for t in tops if not self._ripples(window, t.place, t.size, w)]
-        return _in_order([*self._pending, *ahead])
+        steps = _in_order([*self._pending, *ahead])
+        closed = end > upto and self._calm(window, end - 1, end)
+        self._guessed = _Guess(upto, end, steps) if closed else None
+        return steps
+
+    def _calm(self, window: Window, start: int, end: int) -> bool:
+        """Whether the short filter stays within its limit at the places ``start <= p < end``, all of them new."""
+        w, i, n, s = self._short.w, start - window.base, end - start, window.sums
+        filtered = s[i + w : i + w + n] + s[i - w : i - w + n] - 2 * s[i : i + n]
+        limits = self._limits(start, end, w)
+        return not (np.abs(filtered) > limits).any()
 
     def _forget_noise(self) -> None:
         # one block more than settled: a step close to a silence waits for what is on its other side

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
 
-_LESS = 0.9  # a motor that runs takes at least this share of its idle current
+_LESS = 0.87  # a motor that runs takes at least this share of its idle current
 _MORE = 1.06  # a level that is more than idle
 _PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
-_BELOW, _BELOW_SIGMAS = 0.97, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
-_FALL_US = 25_000  # a brake's current falls to nothing within this time
+_BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
+_FALL_US = 15_000  # a brake's current, squared, falls to nothing as if within this time
 _BEYOND = 3  # so many samples after the place where the last level is seen to begin it may still pause
 _PAUSE, _PAUSE_BRAKE = 0.4, 0.6  # with less than this share of idle, and of the brake's level, it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
@@ -42,6 +42,7 @@ class LastLevel:
     level: float
     sigma: float
     even: bool  # no more uneven than noise makes it: a cut is
+    calm: bool  # hardly more uneven than the sensor's own noise
     from_us: int
 
 
@@ -80,8 +81,10 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float) -> LastLevel | 
     if not _LEAST_US <= lasted <= longest_us:
         return None
     level = float(y[start:].mean())
-    even = float(y[start + 1 :].std()) <= _EVEN_SIGMAS * 0.67 * sigma + _EVEN * level
-    return LastLevel(start, int(t[start]), lasted, level, sigma, even, from_us)
+    scatter_there = float(y[start + 1 :].std())
+    even = scatter_there <= _EVEN_SIGMAS * 0.67 * sigma + _EVEN * level
+    calm = scatter_there <= _FLAT_SIGMAS * noise + _FLAT * level
+    return LastLevel(start, int(t[start]), lasted, level, sigma, even, calm, from_us)
 
 
 def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
@@ -113,10 +116,11 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
     )
     margin = clear / max(1.0, last.index - first) ** 0.5
     if len(paused) and abs(last.level - idle) > (_MORE - 1) * idle + margin:
-        return first + int(paused[0])
+        alone = np.flatnonzero(np.diff(paused) > 1)  # wild samples may stand before the pause
+        return first + int(paused[alone[-1] + 1 if len(alone) else 0])
     if last.lasted > usual_us:
         return None
-    if last.level < _LESS * idle - margin and last.even:
+    if last.level < _LESS * idle - margin and last.calm:
         return last.index
     if last.level > _MORE * idle + margin and last.even and not _fades(t, ma, last, idle):
         high = last.level > _FAR_MORE * idle
@@ -127,14 +131,17 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
 def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
     """Whether the level comes down to idle by degrees, as the blade leaves the wood: a brake's falls to nothing.
 
-    What falls to nothing has one sample on its way, or as many as it takes; more of them are between level and idle.
+    What falls so fast leaves two samples on its way at most, and these tell its squares' share of their intervals.
     """
     below = ma < min(_BELOW * last.level, last.level - _BELOW_SIGMAS * last.sigma)
     left = len(ma) - 1 - int(np.argmax(~below[::-1]))  # the last sample of the level
-    if left < last.index or len(ma) - left < _BEYOND:
+    degrees = len(ma) - 1 - left
+    if left <= last.index or degrees < 2 or bool((ma[left + 1 : -1] < idle - _BELOW_SIGMAS * last.sigma).any()):
         return False
-    by_degrees = ma[left + 1 : -1] > idle - _BELOW_SIGMAS * last.sigma
-    return bool(by_degrees.all()) and int(t[-1]) - int(t[left]) > int(t[left]) - int(t[left - 1]) + _FALL_US
+    level = float(np.median(ma[max(last.index, left - 4) : left + 1]))
+    gone = (1 - (float(ma[-2]) / level) ** 2) * (int(t[-2]) - int(t[-3]))
+    there = (float(ma[-1]) / level) ** 2 * (int(t[-1]) - int(t[-2]))
+    return degrees > 2 or max(gone, there) > _FALL_US
 
 
 def fall_time(t: Ints, ma: Ints, k: int) -> int:

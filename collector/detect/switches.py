@@ -70,6 +70,9 @@ class SwitchLog:
 
     def share(self, start: int, end: int) -> dict[int | None, int]:
         """How long (µs) the switch was in each position in the period."""
+        k = bisect_right(self._t, start)
+        if k and self.heard is not None and end <= self.heard + self._stale and k == bisect_right(self._t, end):
+            return {self._v[k - 1]: end - start}  # it did not move
         shares: dict[int | None, int] = {}
         for lo, hi, value in self.spells(start, end):
             shares[value] = shares.get(value, 0) + hi - lo
@@ -88,6 +91,8 @@ class SwitchLog:
         The last may be open (end None); one younger than the bounce time at ``now`` is not counted yet.
         """
         periods: list[tuple[int, int | None]] = []
+        if value not in self._v:
+            return periods
         silent = None if self.heard is None or now - self.heard <= self._stale else self.heard + self._stale
         for k, v in enumerate(self._v):
             start, end = self._t[k], self._t[k + 1] if k + 1 < len(self._t) else silent
