@@ -78,7 +78,7 @@ class Trace:
         return (self.motor, self.lock, self.station, self.door)
 
     def __len__(self) -> int:
-        return len(self.motor) + len(self.lock) + len(self.station) + len(self.door)
+        return len(self.motor.t) + len(self.lock.t) + len(self.station.t) + len(self.door.t)
 
     @property
     def first(self) -> int:

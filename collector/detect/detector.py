@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pickle
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from collector.detect.doors import visit_facts
-from collector.detect.motor import Motor, MotorCut, MotorRun, Outlook
+from collector.detect.motor import Motor, MotorRun, Outlook
 from collector.detect.settings import DetectSettings
 from collector.detect.switches import SwitchLog
 from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Now, Run, State
@@ -18,6 +18,7 @@ from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Now, Ru
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from collector.detect.labels import Passage
     from collector.signals import Trace
 
 _SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
@@ -79,6 +80,7 @@ class Detector:
         self._doors_until = -(1 << 62)  # door visits that ended before this were returned for good
         self._outlook: Outlook | None = None
         self._at_door: list[Fact] = []  # what the outlook means for the door
+        self._ahead: dict[Passage, Cut] = {}  # the cuts of the last outlook: the same passage is the same cut
 
     def feed(self, trace: Trace) -> None:
         """Takes readings, each signal in order of time and later than all that it was fed before."""
@@ -118,7 +120,7 @@ class Detector:
         self._motor.feed(part.motor.t, part.motor.v.astype(np.int64))
         self._runs += self._motor.runs
         self._news += [_run_fact(self.saw, r) for r in self._motor.runs]
-        self._news += [self._cut_fact(c) for c in self._motor.cuts]
+        self._news += [self._cut_fact(c.passage) for c in self._motor.cuts]
         self._motor.runs, self._motor.cuts = [], []
 
     def _note_rest(self) -> None:
@@ -130,7 +132,8 @@ class Detector:
 
     def dump(self) -> bytes:
         """The state, to go on from exactly here."""
-        return _STATE + zlib.compress(pickle.dumps(self.__dict__ | {"_outlook": None, "_at_door": []}, protocol=5), 1)
+        lasting = self.__dict__ | {"_outlook": None, "_at_door": [], "_ahead": {}}
+        return _STATE + zlib.compress(pickle.dumps(lasting, protocol=5), 1)
 
     # facts
 
@@ -154,12 +157,14 @@ class Detector:
         return self._outlook
 
     def _tail(self, outlook: Outlook) -> list[Fact]:
-        tail: list[Fact] = [self._cut_fact(c) for c in outlook.cuts]
+        ahead = self._ahead
+        self._ahead = {c.passage: ahead.get(c.passage) or self._cut_fact(c.passage) for c in outlook.cuts}
+        tail: list[Fact] = [*self._ahead.values()]
         under_load, run = outlook.under_load, outlook.run
         if run is not None:
             going_on = under_load is not None and under_load.end - under_load.start >= self.settings.bump_us
             if under_load is not None and going_on:
-                tail.append(replace(self._cut_fact(MotorCut(under_load, run)), end=None))
+                tail.append(self._cut_fact(under_load, going_on=True))
             tail.append(_run_fact(self.saw, run, more=len(outlook.cuts) + going_on))
         return tail + self._at_door
 
@@ -187,8 +192,7 @@ class Detector:
         self._station.forget(self._sure - _KEEP_US)
         self._runs = [r for r in self._runs if (r.end or 0) + (r.stop_us or 0) >= keep]
 
-    def _cut_fact(self, cut: MotorCut) -> Cut:
-        p = cut.passage
+    def _cut_fact(self, p: Passage, *, going_on: bool = False) -> Cut:
         inner = (p.start + _EDGE_US, p.end - _EDGE_US) if p.end - p.start > 4 * _EDGE_US else (p.start, p.end)
         share = self._lock.share(*inner)
         locked, free = share.get(1, 0), share.get(0, 0)
@@ -198,7 +202,8 @@ class Detector:
         moved = min(locked, free) >= self.settings.debounce_us
         station = self._station.at((p.start + p.end) // 2) if direction is Direction.VERTICAL else None
         mean = round(p.total / p.n)
-        return Cut(self.saw, p.start, p.end, direction, mean, max(p.top, mean), round(p.idle), moved, station)
+        end = None if going_on else p.end
+        return Cut(self.saw, p.start, end, direction, mean, max(p.top, mean), round(p.idle), moved, station)
 
     # the present
 

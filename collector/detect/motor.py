@@ -197,7 +197,7 @@ class Motor:
         self._place += end - 1
 
     def _first_running(self, place: int) -> int:
-        """Place of the first sample of a run that seems to begin at a place: with the motor off a box reports seldom."""
+        """Place of the first sample of a run that seems to begin at a place: off, a box may report seldom."""
         i = place - self._place
         doubtful = self._settings.on_ma + self._settings.on_band_ma * 9 // 10  # two more had to be seen then
         alone = self._ma[i] < doubtful and int(self._t[i + 1]) - int(self._t[i]) > _SELDOM_US

@@ -353,6 +353,10 @@ def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
 
 def _noise_where(differences: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
     """As `_small_mean`, of the chosen differences of each row only; infinite where they are few."""
+    if len(differences) == 1:  # a few numbers are faster plain
+        few = sorted(differences[chosen].tolist())
+        k = max(1, int(_SMALL * len(few)))
+        return np.array([sum(few[:k]) / (k * _SMALL_MEAN) if k >= _SMALL * _LOW_LEAST else np.inf])
     some = np.sort(np.where(chosen, differences, _NEVER), axis=1)
     k = np.maximum(1, (_SMALL * chosen.sum(axis=1)).astype(np.int64))
     sums = np.take_along_axis(np.cumsum(some, axis=1), k[:, np.newaxis] - 1, axis=1)[:, 0]
@@ -361,6 +365,8 @@ def _noise_where(differences: NDArray[np.int64], chosen: NDArray[np.bool_]) -> N
 
 def _rolling_least(lows: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     """For each of the newest ``n`` blocks the least of it and the blocks before it, `_BLOCKS` in all."""
+    if n == 1:
+        return np.array([lows[-_BLOCKS:].min()])
     least: NDArray[np.float64] = np.lib.stride_tricks.sliding_window_view(lows, _BLOCKS)[-n:].min(axis=1)
     return least
 
@@ -370,13 +376,18 @@ def _usual_noise(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
 
     It is the median of those in which the current was low for long enough; a low quantile, where there are none.
     """
+    if n == 1:
+        low = sorted(blocks[1, -_MEMORY:].tolist())
+        if low[0] < np.inf:
+            return np.array([low[int(_USUAL * (sum(x < np.inf for x in low) - 1))]])
+        return np.array([sorted(blocks[0, -_BLOCKS:].tolist())[int(_QUIET * (min(blocks.shape[1], _BLOCKS) - 1))]])
     lacking = max(0, _MEMORY - 1 + n - blocks.shape[1])  # the first ones have fewer blocks before them
     if lacking:
         blocks = np.concatenate((np.full((2, lacking), np.inf), blocks), axis=1)
     windows = np.lib.stride_tricks.sliding_window_view(blocks, _MEMORY, axis=1)
-    whole, low = np.sort(windows[0, :, -_BLOCKS:], axis=1), np.sort(windows[1], axis=1)
+    every, when_low = np.sort(windows[0, :, -_BLOCKS:], axis=1), np.sort(windows[1], axis=1)
     out = np.empty(n)
-    for rows, into, q in ((whole, slice(None), _QUIET), (low, np.isfinite(low[:, 0]), _USUAL)):
+    for rows, into, q in ((every, slice(None), _QUIET), (when_low, np.isfinite(when_low[:, 0]), _USUAL)):
         rank = (q * (np.isfinite(rows[into]).sum(axis=1) - 1)).astype(np.int64)
         out[into] = np.take_along_axis(rows[into], rank[:, np.newaxis], axis=1)[:, 0]
     return out

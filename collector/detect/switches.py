@@ -29,6 +29,8 @@ class SwitchLog:
 
     def feed(self, t: NDArray[np.int64], v: NDArray[np.int32]) -> None:
         """Takes reports in order of time (µs) and their values."""
+        if not len(t):
+            return
         if len(t) > 8:  # most reports repeat the position: look only at those that do not, or come late
             news = np.flatnonzero((v[1:] != v[:-1]) | (t[1:] - t[:-1] > self._stale))
             self._take(t[:1], v[:1])
