@@ -1,6 +1,7 @@
 """The watch: looks at the store, lets the rules judge, writes alerts and messages, and sends what waits.
 
-It works on the store only and may run in the collector's process or in one of its own, but one at a time for a site.
+It works on the store only and may run in the collector's process or in one of its own. Of several for one site the one
+that holds the lease works, and the others wait to follow it.
 What it decides is in `api.answers`; here is only reading, writing and sending.
 """
 
@@ -46,11 +47,13 @@ if TYPE_CHECKING:
     from api.answers.telling import Letter
     from api.delivery import Sender
     from api.tending import Tending
+    from collector.book.leases import Leases
     from collector.facts import Fact
 
 log = logging.getLogger(__name__)
 
 LOOK_SECONDS = 5.0
+LEASE = "watch"
 _DAY = 86_400 * SECOND
 _HOUR = 3600 * SECOND
 WINDOW = _DAY
@@ -85,6 +88,7 @@ class Watch:
         limits: of the rules.
         ports: other parts of the program that know conditions.
         disk: a folder on the disk of the stores; None: it is not watched.
+        leases: of this process; None: there is no other watch.
     """
 
     def __init__(
@@ -97,8 +101,10 @@ class Watch:
         limits: Limits | None = None,
         ports: Sequence[Port] = (),
         disk: Path | None = None,
+        leases: Leases | None = None,
     ) -> None:
         self._tending = tending
+        self._leases = leases
         self._desk = tending.desk
         self.book = AlertBook(self._desk.book)
         self._policy = policy
@@ -384,8 +390,19 @@ class Watch:
         speak(manner(self._desk.site.show, self._desk.site.zone))  # letters are written in this thread
         failing = False
         while not self._stop.wait(seconds):
-            failing = self._try(self.look, failing)
-            failing = self._try(self.post, failing)
+            if self._on_duty():
+                failing = self._try(self.look, failing)
+                failing = self._try(self.post, failing)
+
+    def _on_duty(self) -> bool:
+        """Whether no other watch of this site works."""
+        if self._leases is None:
+            return True
+        try:
+            return bool(self._leases.take([LEASE]))
+        except Exception as error:  # noqa: BLE001 (whatever a database raises: the next time will do)
+            log.warning("the book cannot be asked who watches: %s", error)
+            return False
 
     @staticmethod
     def _try(work: Callable[[], object], failing: bool) -> bool:

@@ -5,6 +5,9 @@ gives the interpreter's lock away, and waits milliseconds to get it back from a 
 
 Throughput: a broker sends only so many messages ahead of their acknowledgements. With MQTT 5 the collector says how
 many (Receive Maximum); with 3.1.1 the broker decides (Mosquitto: 20, ``max_inflight_messages``), and groups stay small.
+
+Where several collectors share the stores, a session of the broker belongs to one of them at a time: a second one with
+the same client identifier, which the broker would let push out the first, waits for the lease instead.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ import selectors
 import ssl
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
@@ -29,6 +33,7 @@ if TYPE_CHECKING:
     import socket
     from collections.abc import Callable
 
+    from collector.book.leases import Leases
     from collector.ingest.ingest import Ingest
 
 log = logging.getLogger(__name__)
@@ -45,6 +50,7 @@ _BURST = 64  # messages read before anything else is looked at
 _ANSWER_SECONDS = 5.0  # a broker that has not accepted the connection by then never will
 _BACKOFF_SECONDS = (1.0, 30.0)
 _FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
+_TEND_SECONDS = 0.5  # how late what another collector received for a saw of ours becomes facts
 
 Protocol = Literal["auto", "5", "3.1.1"]
 
@@ -111,6 +117,7 @@ class Collector:
         site: name of the site; its readings and statuses are subscribed to.
         broker: how the broker is reached.
         clock: gives the present in microseconds UTC.
+        leases: of this process, where others may collect for the same stores.
     """
 
     def __init__(
@@ -119,8 +126,12 @@ class Collector:
         site: str,
         broker: Broker,
         clock: Callable[[], int] = lambda: time.time_ns() // 1000,
+        *,
+        leases: Leases | None = None,
     ) -> None:
         self._ingest = ingest
+        self._leases = leases
+        self._session = f"session:{site}/{broker.client_id}"
         self._filters = [(readings_filter(site), 1), (status_filter(site), 1)]
         self._broker = broker
         self._clock = clock
@@ -158,6 +169,9 @@ class Collector:
         delay = _BACKOFF_SECONDS[0]
         try:
             while not self._stop.is_set():
+                if not self._is_mine():
+                    self._stop.wait(1.0)
+                    continue
                 connections = self._connections
                 client = self._connect()
                 if client is not None:
@@ -170,6 +184,9 @@ class Collector:
                 self._stop.wait(wait)
         finally:
             self._connected = False
+            if self._leases is not None and self._session in self._leases.held():
+                with suppress(Exception):  # a database that is away: it runs out
+                    self._leases.release([self._session])
 
     def health(self) -> Health:
         """How the collector is; from any thread."""
@@ -188,6 +205,21 @@ class Collector:
             broker_error=self._broker_error,
             store_error=self._store_error,
         )
+
+    def _is_mine(self) -> bool:
+        """Whether the broker's session is ours; takes it if it is free."""
+        if self._leases is None:
+            return True
+        try:
+            if self._leases.take([self._session]):
+                return True
+            waits = f"another collector uses the client identifier {self._broker.client_id!r}; waiting to follow it"
+        except Exception as error:  # noqa: BLE001 (whatever a database raises)
+            waits = f"the book cannot be asked whose session it is: {error}"
+        if waits != self._broker_error:
+            log.warning("broker %s: %s", self._where, waits)
+        self._broker_error = waits
+        return False
 
     # Connecting
 
@@ -286,7 +318,7 @@ class Collector:
     def _serve(self, client: Client) -> None:
         """Until the connection or the collector ends."""
         linger = _LINGER_SECONDS if self._protocol is MQTTProtocolVersion.MQTTv5 else 0.0
-        settle_by = next_misc = time.monotonic()
+        settle_by = next_misc = next_tend = time.monotonic()
         since = settle_by
         with selectors.DefaultSelector() as selector:
             sock = client.socket()
@@ -306,12 +338,21 @@ class Collector:
                     self._settle(client)
                 if client.want_write():
                     client.loop_write()
+                if self._leases is not None and now >= next_tend:
+                    self._tend()
+                    next_tend = now + _TEND_SECONDS
                 if now >= next_misc:
                     client.loop_misc()
                     next_misc = now + 1.0
-                    if self._is_mute(since):
+                    if self._is_mute(since) or not self._is_mine():
                         break
         self._part(client)
+
+    def _tend(self) -> None:
+        try:
+            self._ingest.tend()
+        except Exception as error:  # noqa: BLE001 (whatever a store raises: the next time will do)
+            log.warning("what others received could not be derived now: %s", error)
 
     def _part(self, client: Client) -> None:
         """Settles what is left, and leaves the broker in order."""

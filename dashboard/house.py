@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 import time
@@ -18,9 +19,10 @@ from api.http.gate import gate_of
 from api.planning import keep_plan
 from api.sums import Keeper
 from api.watch import Watch
-from collector.adopt import adopt, maker, settings_of
+from collector.adopt import maker, settings_of
 from collector.book.book import Book
 from collector.book.entries import SawEntry
+from collector.book.leases import Leases
 from collector.book.mend import mend_book
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector
@@ -74,7 +76,8 @@ class House:
         keep_plan(self._book, site, time.time_ns() // 1000)
         self._settings = settings
         calibrated = settings_of(self._book, [saw.name for saw in saws], settings)
-        adopt(self.trace, self._book, calibrated)
+        self._leases = Leases(self._book.engine, f"kerfbook of {site.name}, process {os.getpid()}")
+        self._leases.start()
         self.ingest = Ingest(
             self.trace,
             self._book,
@@ -83,6 +86,7 @@ class House:
             lambda: time.time_ns() // 1000,
             make=maker(calibrated),
             site=site.name,
+            leases=self._leases,
         )
         self._disk = disk or (trace.parent if isinstance(trace, Path) else Path())
         self._web: WebServer | None = None
@@ -152,12 +156,13 @@ class House:
             limits=telling.limits,
             ports=(blades, FaultWatch(self._book)),
             disk=self._disk,
+            leases=self._leases,
         )
         self._watch.start()
 
     def listen(self, broker: Broker) -> None:
         """Collect from a broker, now or as soon as it is there."""
-        self._collector = Collector(self.ingest, self._site.name, broker)
+        self._collector = Collector(self.ingest, self._site.name, broker, leases=self._leases)
         self._collector.start()
 
     def close(self) -> None:
@@ -171,6 +176,7 @@ class House:
         if self._web:
             close_api(self._app)
             self._web.stop()
+        self._leases.close()
         self._book.close()
         self.trace.close()
 

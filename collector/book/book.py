@@ -39,7 +39,7 @@ from collector.facts import SECOND, Conflict, Cut, Fact, Run, State
 from collector.marks import corrected_facts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from types import TracebackType
 
     from numpy.typing import NDArray
@@ -166,6 +166,8 @@ class Book:
         batch: Sequence[SawCommit],
         refusals: Sequence[RefusalEntry] = (),
         boxes: Sequence[BoxStatus] = (),
+        *,
+        fence: Callable[[Connection], None] | None = None,
     ) -> None:
         """Writes one group in one transaction: all of it, or on an exception nothing.
 
@@ -173,8 +175,14 @@ class Book:
         Survives the death of the process; a loss of power may take the newest facts, which the trace gives again,
         but no refusal.
 
+        Args:
+            batch: what changed for each saw.
+            refusals: what was refused.
+            boxes: what boxes said of themselves.
+            fence: raises where others may write to these saws by now (`collector.book.leases.Leases.check`).
+
         Raises:
-            BookError: a saw is not registered.
+            BookError: a saw is not registered, or the fence is closed.
             sqlalchemy.exc.SQLAlchemyError: the database failed; nothing was written.
         """
         if not (batch or refusals or boxes):
@@ -183,6 +191,8 @@ class Book:
             entries = [(self._id(connection, entry.saw), entry) for entry in batch]
             touched = {saw_id for saw_id, _ in entries} | {self._id(connection, box.saw) for box in boxes}
             hold(connection, touched)
+            if fence is not None:
+                fence(connection)
             _write_facts(connection, entries)
             _write_standing(connection, entries)
             for status in boxes:
@@ -404,17 +414,29 @@ class Book:
             query = select(t.c.at_us).where(t.c.saw_id == saw_id, t.c.at_us > after_us).order_by(t.c.at_us).limit(limit)
             return [] if saw_id is None else list(connection.execute(query).scalars())
 
-    def mark_dirty(self, saw: str, from_us: int, to_us: int) -> Stretch:
-        """Notes, durably, that the trace between the two readings is about to change and must be derived again.
+    def mark_dirty(self, spans: Mapping[str, tuple[int, int]]) -> dict[str, Stretch]:
+        """Notes, durably, that the trace between two readings changes or changed and must be derived again.
+
+        Args:
+            spans: first and last reading, by saw.
 
         Raises:
-            BookError: the saw is not registered.
+            BookError: a saw is not registered.
         """
+        marked = {}
         with writing(self._engine) as connection:
-            values = {"saw_id": self._id(connection, saw), "from_us": from_us, "to_us": to_us}
-            key = connection.execute(insert(schema.dirty).values(values)).inserted_primary_key
-            assert key is not None
-            return Stretch(from_us, to_us, key[0])
+            for saw, (from_us, to_us) in spans.items():
+                values = {"saw_id": self._id(connection, saw), "from_us": from_us, "to_us": to_us}
+                key = connection.execute(insert(schema.dirty).values(values)).inserted_primary_key
+                assert key is not None
+                marked[saw] = Stretch(from_us, to_us, key[0])
+        return marked
+
+    def dirty_saws(self) -> list[str]:
+        """The saws that have dirty stretches, in order of their names."""
+        query = select(schema.saw.c.name).where(schema.saw.c.id.in_(select(schema.dirty.c.saw_id)))
+        with reading(self._engine) as connection:
+            return list(connection.execute(query.order_by(schema.saw.c.name)).scalars())
 
     def dirty(self, saw: str) -> list[Stretch]:
         """The saw's dirty stretches, in order of their starts."""

@@ -25,7 +25,20 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _FACTS = frozenset(table.name for table in TABLES.values())
-_FOLLOWS = frozenset({"alembic_version", "checkpoint", "rest", "dirty", "receipt", "now", "day_sum", "day_sum_version"})
+_FOLLOWS = frozenset(
+    {
+        "alembic_version",
+        "checkpoint",
+        "rest",
+        "dirty",
+        "receipt",
+        "now",
+        "day_sum",
+        "day_sum_version",
+        "holder",
+        "lease",
+    }
+)
 _BEGINS = b"SQLite format 3\x00"
 
 

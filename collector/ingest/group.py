@@ -35,11 +35,15 @@ class Message(NamedTuple):
 
 @dataclass(slots=True)
 class OfSaw:
-    """What a group holds for one saw: its packs in order of receipt, and of the newest one receipt and box."""
+    """What a group holds for one saw: its packs in order of receipt, and of the newest one receipt and box.
+
+    ``again``: the broker had sent one of them before.
+    """
 
     packs: list[Trace] = field(default_factory=list)
     received_us: int | None = None
     box: str | None = None
+    again: bool = False
 
     @property
     def clock_skew_us(self) -> int | None:
@@ -95,7 +99,7 @@ class Group:
             self.tokens.append(token)
         return True
 
-    def add(self, saw: str, pack: Pack, received_us: int) -> None:
+    def add(self, saw: str, pack: Pack, received_us: int, *, again: bool = False) -> None:
         """Adds a decoded pack."""
         of = self.saws.get(saw)
         if of is None:
@@ -103,6 +107,7 @@ class Group:
         of.packs.append(pack.trace)
         of.received_us = received_us
         of.box = pack.box
+        of.again |= again
 
     def look_up(self, receipt_of: Callable[[str, int], Receipt | None]) -> None:
         """Gives the packs in ``again`` the times that they had when they were first received."""
@@ -111,7 +116,7 @@ class Group:
             first = self.receipts.get((now.saw, now.mid)) or receipt_of(now.saw, now.mid)
             if first is None or first.digest != now.digest:
                 first = self.receipts[now.saw, now.mid] = now
-            self.add(now.saw, read_pack(payload, first.received_us), first.received_us)
+            self.add(now.saw, read_pack(payload, first.received_us), first.received_us, again=True)
             self.again.pop()
 
     def _take_readings(self, saw: str, message: Message) -> None:
@@ -132,4 +137,4 @@ class Group:
                 self.again.append((receipt, message.payload))
                 return
             self.receipts[saw, message.mid] = receipt
-        self.add(saw, pack, message.received_us)
+        self.add(saw, pack, message.received_us, again=message.again)

@@ -9,6 +9,13 @@ The order of commits is what makes it safe to die at any moment:
 
 Dead before 2: the broker sends again. Dead before 3: at the next start the trace is ahead of the book, or a stretch is
 dirty, and what is missing is derived. Dead before 4: the broker sends again what the trace already has.
+
+Where several collectors share the stores, each saw is derived by the one that holds its lease. Another that gets its
+readings commits them to the trace, marks them dirty *after* that (the owner could else derive the stretch and clean
+the mark before they are there), and acknowledges: the owner finds the mark in `tend`. An owner that stood still and
+comes back finds its commit refused, and becomes such another. What it had written to the trace by then its successor
+may not have seen, while the messages are delivered again: so what comes again, or soon after a saw was taken over, is
+derived again although the trace has it.
 """
 
 from __future__ import annotations
@@ -18,11 +25,13 @@ import threading
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
+from collector.book.leases import LeaseLostError
 from collector.derive import FOREVER, Make, derive_again, read_days
 from collector.detect.detector import Detector
 from collector.ingest.addresses import Addresses
 from collector.ingest.group import Group, Message, OfSaw
 from collector.ingest.line import Line
+from collector.ingest.tenure import Tenure
 from collector.signals import Series, Trace, merge
 
 if TYPE_CHECKING:
@@ -30,6 +39,7 @@ if TYPE_CHECKING:
 
     from collector.book.book import Book
     from collector.book.entries import Checkpoint, SawCommit, SawEntry, Stretch
+    from collector.book.leases import Leases
 
 log = logging.getLogger(__name__)
 
@@ -61,21 +71,23 @@ class Counts:
     refused: int = 0
     readings: int = 0
     late: int = 0
+    forwarded: int = 0
     groups: int = 0
     last_commit_us: int | None = None
 
 
 @dataclass(slots=True)
 class _Late:
-    """Late readings, and the dirty stretches that they are marked by."""
+    """Late readings: which the trace lacks, from when to when facts follow from them, and the marks of that."""
 
-    stretches: list[Stretch]
+    span: tuple[int, int]
     readings: Trace = field(default_factory=Trace.empty)
+    stretches: list[Stretch] = field(default_factory=list)
 
-    @property
-    def span(self) -> tuple[int, int]:
-        """From the first to the last time that is touched."""
-        return min(s.from_us for s in self.stretches), max(s.to_us for s in self.stretches)
+    @classmethod
+    def of(cls, stretches: list[Stretch]) -> _Late:
+        """Readings that are in the trace already, known by their marks."""
+        return cls((min(s.from_us for s in stretches), max(s.to_us for s in stretches)), stretches=stretches)
 
 
 class Ingest:
@@ -84,13 +96,14 @@ class Ingest:
     All methods may be called from any thread; they wait for one another.
 
     Args:
-        trace: the trace store; this object must be its only writer for these saws.
+        trace: the trace store; without leases this object must be its only writer for these saws.
         book: the book; the same.
         saws: the site's saws; messages of others are refused, and of other boxes where a saw's box is named.
         settings: of the detector.
         clock: gives the present in microseconds UTC.
         site: name of the site; messages of others are refused. None: any site.
         make: makes a detector, see `collector.derive.Make`.
+        leases: of this process, where others may collect for the same stores.
     """
 
     def __init__(
@@ -103,6 +116,7 @@ class Ingest:
         *,
         make: Make = Detector,
         site: str | None = None,
+        leases: Leases | None = None,
     ) -> None:
         self._trace = trace
         self._book = book
@@ -112,6 +126,7 @@ class Ingest:
         self._failed = False  # the commit before did
         self._lock = threading.RLock()
         self._lines: dict[str, Line] = {}
+        self._tenure = Tenure(leases)
         self.counts = Counts()
         entries = list(saws)
         book.open_saws(entries)
@@ -120,13 +135,43 @@ class Ingest:
         self._group = Group(self._addresses)
 
     def catch_up(self) -> None:
-        """Derives what an earlier process committed to the trace and not to the book. Also done at need by itself."""
+        """Derives what an earlier process committed to the trace and not to the book. Also done at need by itself.
+
+        Saws that another process works on are left to it.
+        """
         with self._lock:
             if self._failed:
                 self._trace.commit()
                 self._failed = False
+            self._enter(self._saws)
             for saw in sorted(self._saws):
-                self._line(saw)
+                if self._tenure.ours(saw):
+                    self._line(saw)
+
+    def tend(self) -> None:
+        """Derives what others committed to the trace; to be called now and then where there are others.
+
+        Raises:
+            Exception: what a store raised, or that the saws were lost to another process; call again.
+        """
+        with self._lock:
+            waiting = [saw for saw in self._book.dirty_saws() if saw in self._saws]
+            if not waiting:
+                return
+            try:
+                self._enter(waiting)
+                mine = [saw for saw in waiting if self._tenure.ours(saw)]
+                for saw in mine:
+                    line = self._lines.get(saw)
+                    if line is None:
+                        self._line(saw)
+                    else:
+                        self._derive_dirty(saw)
+            except BaseException:
+                self._lines.clear()
+                raise
+            for saw in self._tenure.leave(mine):
+                self._lines.pop(saw, None)
 
     # Messages
 
@@ -200,7 +245,12 @@ class Ingest:
             if self._failed:
                 self._trace.commit()  # what the failed attempt wrote
             self._failed = False
-            self._commit_group(group)
+            try:
+                self._commit_group(group)
+            except LeaseLostError as lost:
+                log.warning("%s; looking at the stores afresh", lost)
+                self._lines.clear()
+                self._commit_group(group)
         except BaseException:
             self._failed = True
             self._lines.clear()  # they may be ahead of the book; they are read from it again
@@ -209,13 +259,21 @@ class Ingest:
 
     def _commit_group(self, group: Group) -> None:
         group.look_up(self._book.receipt)
+        self._enter(group.saws)
+        self._tenure.heard(group.saws)
         fresh: dict[str, Trace] = {}
         late: dict[str, _Late] = {}
+        strange: dict[str, Trace] = {}
         for saw, of in group.saws.items():
-            self._sort_out(saw, merge(of.packs), fresh, late)
+            readings = merge(of.packs)
+            self.counts.readings += len(readings)
+            if self._tenure.ours(saw):
+                self._sort_out(saw, readings, fresh, late, suspect=of.again or self._tenure.young(saw))
+            elif len(readings):
+                strange[saw] = readings
         if group.receipts:
             self._book.put_receipts(list(group.receipts.values()))
-        self._write(fresh, late)
+        self._write(fresh, late, strange)
         batch: list[SawCommit] = []
         for saw in {**fresh, **late}:
             of, line = group.saws[saw], self._lines[saw]
@@ -227,28 +285,47 @@ class Ingest:
                 commits[-1] = replace(commits[-1], box=of.box)
                 line.box = of.box
             batch += commits
-        self._book.commit(batch, group.refused.entries(), list(group.statuses.values()))
+        fence = self._tenure.fence() if batch else None
+        self._book.commit(batch, group.refused.entries(), list(group.statuses.values()), fence=fence)
 
-    def _write(self, fresh: dict[str, Trace], late: dict[str, _Late]) -> None:
+    def _write(self, fresh: dict[str, Trace], late: dict[str, _Late], strange: dict[str, Trace]) -> None:
+        missing = {saw: (of.readings.first, of.readings.last) for saw, of in late.items() if len(of.readings)}
+        if missing:
+            for saw, stretch in self._book.mark_dirty(missing).items():
+                late[saw].stretches.append(stretch)
         for saw, lateness in late.items():
             self._trace.write(saw, lateness.readings)
-        for saw, readings in fresh.items():
+        for saw, readings in (*fresh.items(), *strange.items()):
             self._trace.write(saw, readings)
-        if fresh or late:
+        if fresh or missing or strange:
             self._trace.commit()
+        if strange:
+            self._book.mark_dirty({saw: (readings.first, readings.last) for saw, readings in strange.items()})
+            self.counts.forwarded += sum(map(len, strange.values()))
 
-    def _sort_out(self, saw: str, readings: Trace, fresh: dict[str, Trace], late: dict[str, _Late]) -> None:
-        """Tells new readings, late ones, and those that are known already."""
+    def _enter(self, saws: Iterable[str]) -> None:
+        """Takes what is free; what became ours, or ours again, is read from the stores."""
+        for saw in self._tenure.enter(list(saws)):
+            self._lines.pop(saw, None)
+
+    def _sort_out(
+        self, saw: str, readings: Trace, fresh: dict[str, Trace], late: dict[str, _Late], *, suspect: bool
+    ) -> None:
+        """Tells new readings, late ones, and those that are known already.
+
+        ``suspect``: of the known ones it is not sure that facts were derived from them.
+        """
         if not len(readings):
             return
-        self.counts.readings += len(readings)
         consumed = self._line(saw).consumed
         if consumed is not None and readings.first <= consumed:
-            missing = self._missing(saw, readings.between(-FOREVER, consumed + 1))
+            old = readings.between(-FOREVER, consumed + 1)
+            missing = self._missing(saw, old)
             readings = readings.between(consumed + 1, FOREVER)
-            if len(missing):
-                self.counts.late += len(missing)
-                late[saw] = _Late([self._book.mark_dirty(saw, missing.first, missing.last)], missing)
+            self.counts.late += len(missing)
+            touched = old if suspect else missing
+            if len(touched):
+                late[saw] = _Late((touched.first, touched.last), missing)
         if len(readings):
             fresh[saw] = readings
 
@@ -271,20 +348,24 @@ class Ingest:
         end = (self._trace.last(saw) or -1) + 1
         for part in read_days(self._trace, saw, start, end):
             log.info("saw %s: deriving %d readings that the book does not know yet", saw, len(part))
-            self._book.commit([line.feed(part)])
+            self._book.commit([line.feed(part)], fence=self._tenure.fence())
+        self._derive_dirty(saw)
+        return line
+
+    def _derive_dirty(self, saw: str) -> None:
+        """What was committed to the trace under a mark, and not to the book."""
         dirty = self._book.dirty(saw)
         if dirty:
             log.info("saw %s: deriving %d changed stretches again", saw, len(dirty))
-            self._book.commit(self._derive_late(saw, _Late(dirty), None, None))
-        return line
+            self._book.commit(self._derive_late(saw, _Late.of(dirty), None, None), fence=self._tenure.fence())
 
     def _resumed(self, saw: str, point: Checkpoint | None) -> Line:
         """The derivation as the checkpoint left it."""
         last_rest = self._book.last_rest(saw)
         try:
             line = Line(saw, self._settings, self._make, point, last_rest)
-            settings = self._settings
-            if point is None or settings is None or getattr(line.detector, "settings", settings) == settings:
+            wanted = getattr(self._make(saw, self._settings, None), "settings", None)
+            if point is None or getattr(line.detector, "settings", None) == wanted:
                 return line
             log.info("saw %s: the detector's settings changed; they hold from the last rest on", saw)
         except Exception:
@@ -295,7 +376,7 @@ class Ingest:
         change = derive_again(self._trace, self._book, saw, at, FOREVER, self._settings, self._make)
         line = Line(saw, self._settings, self._make, None, last_rest)
         if change.detector is not None and change.detector.consumed is not None:
-            self._book.commit([change.commit()])
+            self._book.commit([change.commit()], fence=self._tenure.fence())
             line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
         return line
 

@@ -16,6 +16,7 @@ from api.tending import Tending
 from api.watch import Watch
 from collector.book.book import Book
 from collector.book.entries import BookError, SawEntry
+from collector.book.leases import Leases
 from collector.trace.place import open_trace
 from dashboard.commands import codes
 from dashboard.commands.run import connection
@@ -29,7 +30,7 @@ HELP = "look for alerts and tell people, in a process of its own"
 MORE = """
 `kerfbook run` does this by itself. Where collector, screens and alerts shall be processes of
 their own, start `kerfbook run --no-alerts` and this with the same kerfbook.toml: they meet in
-the book. One of these for a site, not two.
+the book. Of several of these for a site one works, and another follows when it is gone.
 
 Exit code: 0 stopped, 1 a store could not be opened, 2 no configuration or a wrong one.
 """
@@ -63,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
                 settings.site.name, broker.host, broker.port, broker.username, broker.password, broker.tls
             )
             web = settings.web
+            leases = Leases(book.engine, f"kerfbook alerts of {settings.site.name}")
             watch = Watch(
                 tending,
                 settings.telling.policy,
@@ -71,12 +73,15 @@ def run(args: argparse.Namespace) -> int:
                 limits=settings.telling.limits,
                 ports=(BladeWatch(rack, settings.site.blades.feed_m_min), FaultWatch(book)),
                 disk=settings.stores.folder,
+                leases=leases,
             )
+            leases.start()
             watch.start()
             stopped = asked_to_stop()
             print("looking for alerts; Ctrl-C stops.", flush=True)
             stopped.wait()
             watch.stop()
+            leases.close()
     except (BookError, OSError) as error:
         print(f"kerfbook alerts: {error}", file=sys.stderr)
         return codes.FLAWED

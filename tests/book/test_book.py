@@ -158,8 +158,8 @@ def test_a_rest_point_that_a_fact_spans_is_no_start_for_a_derivation(book):
 
 
 def test_dirty_stretches_stay_until_a_commit_cleans_them(book):
-    book.mark_dirty("heron", 50, 60)
-    first = book.mark_dirty("heron", 10, 20)
+    book.mark_dirty({"heron": (50, 60)})
+    first = book.mark_dirty({"heron": (10, 20)})["heron"]
     assert [(s.from_us, s.to_us) for s in book.dirty("heron")] == [(10, 20), (50, 60)]
     book.commit([SawCommit("heron", cleaned=[first])])
     assert [(s.from_us, s.to_us) for s in book.dirty("heron")] == [(50, 60)]

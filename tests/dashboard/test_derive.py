@@ -221,7 +221,7 @@ def test_a_part_with_late_readings_waiting_is_left(site):
     settings = DetectSettings(**LONG_CUTS)
     found = rederive(site.trace, site.book, SAW, 0, site_day_end(), settings, Detector)
     before = site.facts()
-    site.book.mark_dirty(SAW, *found.parts[0].period)
+    site.book.mark_dirty({SAW: found.parts[0].period})
     written, left = apply(site.trace, site.book, found, settings, Detector)
     assert found.parts[0].period in left
     assert written == len(found.parts) - len(left)

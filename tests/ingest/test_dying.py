@@ -28,16 +28,16 @@ class Fuse:
     def guard(self, owner, name) -> None:
         call = getattr(owner, name)
 
-        def guarded(*args):
+        def guarded(*args, **more):
             if self.next is None:
-                return call(*args)
+                return call(*args, **more)
             left, after = self.next
             if left:
                 self.next = (left - 1, after)
-                return call(*args)
+                return call(*args, **more)
             self.next = next(self.deaths, None)
             if after:
-                call(*args)
+                call(*args, **more)
             raise DeadError
 
         setattr(owner, name, guarded)

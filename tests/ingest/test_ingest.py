@@ -155,9 +155,9 @@ def test_while_nothing_changes_no_fact_is_written_again(shop):
     written = []
     commit = shop.book.commit
 
-    def watching(batch, *more):
+    def watching(batch, *more, **and_fence):
         written.extend(len(entry.facts) + len(entry.amended) for entry in batch)
-        commit(batch, *more)
+        commit(batch, *more, **and_fence)
 
     shop.book.commit = watching
     for part in seconds(motor([(40, 0), (60, 3.2)])):
@@ -189,9 +189,9 @@ def test_an_hour_that_comes_late_touches_only_its_own_stretch(shop):
     ranges = []
     commit = shop.book.commit
 
-    def watching(batch, *more):
+    def watching(batch, *more, **and_fence):
         ranges.extend((entry.replace_from_us, entry.replace_to_us) for entry in batch)
-        commit(batch, *more)
+        commit(batch, *more, **and_fence)
 
     shop.book.commit = watching
     for part in seconds(morning, 60):

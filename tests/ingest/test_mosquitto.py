@@ -87,10 +87,10 @@ def test_a_store_that_comes_back_is_used_again(shop, mosquitto, collector):
     trace = motor([(3, 0), (3, 3.2), (3, 0)])
     commit, failures = shop.book.commit, iter([OSError("full"), OSError("full")])
 
-    def fail_twice(*args):
+    def fail_twice(*args, **more):
         for error in failures:
             raise error
-        commit(*args)
+        commit(*args, **more)
 
     shop.book.commit = fail_twice
     with Publisher(mosquitto) as box:

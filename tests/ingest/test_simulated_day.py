@@ -13,10 +13,8 @@ import time
 import pytest
 from sqlalchemy import text
 
-from collector.adopt import adopt
 from collector.book import Book
 from collector.detect.detector import Detector
-from collector.detect.settings import DetectSettings
 from collector.facts import SECOND, as_record
 from collector.replay import replay
 from collector.trace.sqlite import SqliteTrace
@@ -89,7 +87,6 @@ def test_a_detector_state_that_cannot_be_read_is_derived_again(tmp_path, day, st
         shop.ingest.settle()
         with shop.book._engine.begin() as connection:
             connection.execute(text("UPDATE checkpoint SET state = :state WHERE state IS NOT NULL"), {"state": state})
-        assert adopt(shop.trace, shop.book, {"heron": DetectSettings()}) == []
         shop.die()
         for n, pack in enumerate(day[9000:9200]):
             shop.ingest.take(READINGS, pack, EVENING, False, n)

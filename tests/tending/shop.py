@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from api.answers.telling import Channel, Policy, Quiet
 from api.delivery import DeliveryError
@@ -16,6 +16,9 @@ from collector.book.entries import NowEntry, SawCommit, SawEntry
 from collector.facts import SECOND, Gap, State
 from collector.signals import Trace
 from tests.tending.month import PLAN, at
+
+if TYPE_CHECKING:
+    from collector.book.leases import Leases
 
 MINUTE = 60 * SECOND
 
@@ -78,8 +81,8 @@ class Shop:
         self.policy = policy
         self.watch = self.new_watch()
 
-    def new_watch(self) -> Watch:
-        return Watch(self.tending, self.policy, self.sender, "http://saws.example:8080/")
+    def new_watch(self, leases: Leases | None = None) -> Watch:
+        return Watch(self.tending, self.policy, self.sender, "http://saws.example:8080/", leases=leases)
 
     def heard(self, now: int | None = None, saw: str = "heron", *facts) -> None:
         """A reading, and facts that came with it."""

@@ -1,0 +1,68 @@
+"""What only one process at a time may do: use a session of the broker, and tell people."""
+
+from __future__ import annotations
+
+import pytest
+
+from api.watch import Watch
+from collector.book import Book, SawEntry
+from collector.book.leases import Leases
+from collector.ingest import Ingest
+from collector.mqtt import Broker, Collector
+from collector.trace.sqlite import SqliteTrace
+from tests.fleet.test_two_collectors import ThresholdDetector
+from tests.ingest.conftest import motor
+from tests.ingest.publisher import Publisher, until
+from tests.ingest.test_mosquitto import derived, packs_of
+from tests.ingest.threshold import derive
+from tests.tending.shop import Shop
+
+
+@pytest.mark.real
+def test_a_second_collector_of_the_same_name_waits_and_follows(tmp_path, mosquitto):
+    trace = motor([(4, 0), (6, 3.2), (5, 7), (4, 3.2), (4, 0)])
+    packs = packs_of(trace)
+    book, store = Book(f"sqlite:///{tmp_path}/book.db"), SqliteTrace(tmp_path / "trace.db")
+    both = []
+    for name in ("first", "second"):
+        leases = Leases(book.engine, name)
+        ingest = Ingest(store, book, [SawEntry("heron")], None, lambda: 0, make=ThresholdDetector, leases=leases)
+        both.append((leases, Collector(ingest, "tern-point", Broker(port=mosquitto.port), leases=leases)))
+    (first, one), (second, two) = both
+    one.start()
+    until(lambda: one.health().connected)
+    two.start()
+    until(lambda: "waiting to follow" in (two.health().broker_error or ""))
+    with Publisher(mosquitto) as box:
+        box.publish(packs[:10])
+        until(lambda: derived(book) is not None)
+        one.stop()
+        first.close()
+        box.publish(packs[10:])
+    until(lambda: derived(book) == trace.last)
+    assert one.health().connections == two.health().connections == 1
+    assert book.facts("heron", 0, 2**62) == derive("heron", trace)
+    two.stop()
+    second.close()
+    store.close()
+    book.close()
+
+
+def test_of_two_watches_one_works_and_the_other_follows(tmp_path, monkeypatch):
+    looks: list[Watch] = []
+    monkeypatch.setattr(Watch, "look", lambda watch: looks.append(watch))
+    monkeypatch.setattr(Watch, "post", lambda _watch: 0)
+    shop = Shop(tmp_path)
+    leases = [Leases(shop.book.engine, name) for name in ("first", "second")]
+    first, second = map(shop.new_watch, leases)
+    first.start(0.02)
+    until(lambda: len(looks) > 3)
+    second.start(0.02)
+    seen = len(looks)
+    until(lambda: len(looks) > seen + 5)
+    assert set(looks) == {first}
+    first.stop()
+    leases[0].close()
+    until(lambda: second in looks)
+    second.stop()
+    shop.close()
