@@ -56,7 +56,7 @@ def late_since(source: TraceStore, trace: Path, book: Path) -> int:
                 target.write(saw, part)
                 target.commit()
                 if settled is not None and part.first <= settled:
-                    exported.mark_dirty(saw, part.first, min(part.last, settled))
+                    exported.mark_dirty({saw: (part.first, min(part.last, settled))})
                     marked += 1
     _one_file(trace)
     _one_file(book)
