@@ -171,6 +171,15 @@ def test_the_numbers_stand_before_plotly_is_asked_for(chrome: WebDriver, open_sh
     assert painted < asked
 
 
+def test_the_ribbon_ends_with_planned_time_that_ends_on_the_hour(chrome: WebDriver, open_shop: OpenShop) -> None:
+    shop = open_shop(1)  # planned 08:00-17:00, and it is 14:02
+    shop.work("heron", hours=2)
+    show(chrome, shop)
+    wait(chrome, PAINTED)
+    shown = wait(chrome, "document.getElementById('rule').getAttribute('aria-label')")
+    assert shown == "time from 08:00 to 17:00"
+
+
 def test_the_ribbons_are_figures_by_plotlys_own_schema(chrome: WebDriver, open_shop: OpenShop) -> None:
     shop = open_shop(2)
     shop.work("heron", State.WORKING)

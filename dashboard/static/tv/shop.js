@@ -69,7 +69,7 @@ export class Shop {
     from.push(Math.max(Date.parse(this.wall.day_start), Math.min(...from, this.now() - HOUR)));
     const dayStart = Date.parse(this.wall.day_start);
     const start = dayStart + Math.floor((Math.min(...from) - dayStart) / HOUR) * HOUR;
-    const end = dayStart + Math.ceil((Math.max(...to) + 60_000 - dayStart) / HOUR) * HOUR;
+    const end = dayStart + Math.ceil((Math.max(...to) - dayStart) / HOUR) * HOUR;
     return { start: Math.max(start, dayStart), end: Math.min(Math.max(end, start + HOUR), Date.parse(this.wall.day_end)) };
   }
 }
