@@ -9,7 +9,8 @@ cuts), ``stop`` (switch off, wait for standstill). What an RMS reading cannot te
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -19,8 +20,11 @@ import numpy as np
 from collector.detect.detector import derive
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND, Cut, Fact, Run
+from collector.words import later
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from collector.signals import Series, Trace
@@ -47,13 +51,54 @@ class Level(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Amps:
+    """A current in a finding [mA]; as text in English: ``3.25 A``."""
+
+    ma: float
+
+    def __str__(self) -> str:
+        return f"{self.ma / 1000:.2f} A"
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A number in a finding, with so many decimal places."""
+
+    value: float
+    places: int
+
+    def __str__(self) -> str:
+        return f"{self.value:.{self.places}f}"
+
+
+Value = int | Amps | Figure | tuple[Amps, ...]
+"""What a finding's sentence speaks of; kept apart from it, so that both can be told in the reader's language."""
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that the trial says: ``code`` for programs, ``text`` what was seen, ``what_to_do`` about it."""
+    """One thing that the trial says.
+
+    Attributes:
+        code: for programs.
+        level: how much it matters.
+        said: what was seen, with the names of values in braces.
+        what_to_do: about it.
+        values: those of ``said``.
+    """
 
     code: str
     level: Level
-    text: str
+    said: str
     what_to_do: str = ""
+    values: Mapping[str, Value] = field(default_factory=dict)
+
+    @property
+    def text(self) -> str:
+        """What was seen, in English."""
+        return self.said.format(
+            **{k: ", ".join(map(str, v)) if isinstance(v, tuple) else v for k, v in self.values.items()}
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,72 +304,75 @@ def _from_facts(m: Measured, facts: list[Fact], steps: Steps) -> Measured:
     )
 
 
-def amps(ma: float) -> str:
-    """A current for people: ``3.25 A``."""
-    return f"{ma / 1000:.2f} A"
-
-
 def _standstill(m: Measured, parts: _Parts) -> list[Finding]:
     if len(parts.off) < _LEAST_OFF or m.offset_ma is None:
-        text = f"Motor off: {len(parts.off)} reading{'' if len(parts.off) == 1 else 's'} so far."
-        todo = "Wait: with the motor off a box may report only once in ten seconds. If none comes, it does not talk."
-        return [Finding("off-few", Level.NOTE, text, todo)]
-    text = f"Motor off: the clamp reads {amps(m.offset_ma)}, noise {amps(m.off_noise_ma or 0)}."
+        text = later("Motor off: readings so far: {n}.")
+        todo = later(
+            "Wait: with the motor off a box may report only once in ten seconds. If none comes, it does not talk."
+        )
+        return [Finding("off-few", Level.NOTE, text, todo, {"n": len(parts.off)})]
+    text = later("Motor off: the clamp reads {amps}, noise {noise}.")
+    values = {"amps": Amps(m.offset_ma), "noise": Amps(m.off_noise_ma or 0)}
     if m.idle_ma is not None and m.offset_ma > max(0.5 * m.idle_ma, 300):
-        todo = (
+        todo = later(
             "The conductor carries current with the motor off, or the zero of the clamp is far out. Most likely the "
             "clamp is on a supply that feeds something else too. A licensed electrician puts it on a conductor between "
             "the motor's contactor and the motor."
         )
-        return [Finding("current-when-off", Level.FAULT, text, todo)]
+        return [Finding("current-when-off", Level.FAULT, text, todo, values)]
     if m.idle_ma is not None and m.offset_ma > max(0.25 * m.idle_ma, 150):
-        todo = "High against the idle current; have the zero set if it can be."
-        return [Finding("offset", Level.ATTENTION, text, todo)]
+        todo = later("High against the idle current; have the zero set if it can be.")
+        return [Finding("offset", Level.ATTENTION, text, todo, values)]
     if m.idle_ma is None and m.offset_ma > 500:
-        todo = "Is the motor really off? If it is, the clamp is on a conductor that carries something else."
-        return [Finding("current-when-off", Level.ATTENTION, text, todo)]
-    return [Finding("off", Level.GOOD, text)]
+        todo = later("Is the motor really off? If it is, the clamp is on a conductor that carries something else.")
+        return [Finding("current-when-off", Level.ATTENTION, text, todo, values)]
+    return [Finding("off", Level.GOOD, text, values=values)]
 
 
 def _running(m: Measured, parts: _Parts) -> list[Finding]:
     if not len(parts.idle):
         return []
     if m.idle_ma is None:
-        text = f"Motor on: {len(parts.idle)} readings so far."
-        return [Finding("idle-few", Level.NOTE, text, "Let it idle for half a minute; spin-up is left out.")]
+        text = later("Motor on: readings so far: {n}.")
+        todo = later("Let it idle for half a minute; spin-up is left out.")
+        return [Finding("idle-few", Level.NOTE, text, todo, {"n": len(parts.idle)})]
     noise = m.noise_ma or 0.0
     if _blind(m):
-        text = f"Motor on: the clamp reads {amps(m.idle_ma)}, the same as with the motor off."
-        todo = (
+        text = later("Motor on: the clamp reads {amps}, the same as with the motor off.")
+        todo = later(
             "The clamp does not see the motor. It may be open, not plugged in, on a conductor that does not feed the "
             "motor, or round the whole cable, whose currents cancel out. It belongs round one insulated conductor: a "
             "licensed electrician fits it."
         )
-        return [Finding("no-current", Level.FAULT, text, todo)]
-    found = [Finding("idle", Level.GOOD, f"Idle: {amps(m.idle_ma)}, noise {amps(noise)}.")]
+        return [Finding("no-current", Level.FAULT, text, todo, {"amps": Amps(m.idle_ma)})]
+    idle: dict[str, Value] = {"amps": Amps(m.idle_ma), "noise": Amps(noise)}
+    found = [Finding("idle", Level.GOOD, later("Idle: {amps}, noise {noise}."), values=idle)]
     if m.inrush_ma is not None:
-        ratio = m.inrush_ma / m.idle_ma
-        text = f"Start: up to {amps(m.inrush_ma)}, {ratio:.1f} times idle."
-        found.append(Finding("inrush", Level.GOOD, text))
+        start: dict[str, Value] = {"amps": Amps(m.inrush_ma), "times": Figure(m.inrush_ma / m.idle_ma, 1)}
+        found.append(Finding("inrush", Level.GOOD, later("Start: up to {amps}, {times} times idle."), values=start))
     return found + _sampling(m)
 
 
 def _sampling(m: Measured) -> list[Finding]:
     if m.rate_hz is None:
         return []
-    text = f"Samples: {m.rate_hz:.1f} a second."
+    text = later("Samples: {n} a second.")
+    values: dict[str, Value] = {"n": Figure(m.rate_hz, 1)}
     found = []
     if not _SLOW_HZ <= m.rate_hz <= _FAST_HZ:
-        todo = "Set the box to a rate from 5 to 50 a second."
-        found.append(Finding("rate", Level.FAULT if m.rate_hz < _SLOW_HZ else Level.ATTENTION, text, todo))
+        todo = later("Set the box to a rate from 5 to 50 a second.")
+        found.append(Finding("rate", Level.FAULT if m.rate_hz < _SLOW_HZ else Level.ATTENTION, text, todo, values))
     elif m.rate_hz < _FEW_HZ:
-        todo = "It works; cuts get sharper edges from 10 a second on."
-        found.append(Finding("rate", Level.ATTENTION, text, todo))
+        todo = later("It works; cuts get sharper edges from 10 a second on.")
+        found.append(Finding("rate", Level.ATTENTION, text, todo, values))
     else:
-        found.append(Finding("rate", Level.GOOD, text))
+        found.append(Finding("rate", Level.GOOD, text, values=values))
     if m.lost is not None and m.lost > 0.01:
-        text = f"{m.lost:.0%} of the samples did not arrive."
-        found.append(Finding("lost", Level.ATTENTION, text, "Look at the box's network; QoS 1 must be on."))
+        text, todo = (
+            later("{n} % of the samples did not arrive."),
+            later("Look at the box's network; QoS 1 must be on."),
+        )
+        found.append(Finding("lost", Level.ATTENTION, text, todo, {"n": Figure(100 * m.lost, 0)}))
     return found
 
 
@@ -335,32 +383,38 @@ def _cutting(m: Measured, parts: _Parts, steps: Steps) -> list[Finding]:
     noise = m.noise_ma or 0.0
     rise = float(np.percentile(parts.cuts.v, 95)) - m.idle_ma
     if count == 0 and steps.stop is not None:
-        text = f"Cutting: the current stays at idle, {amps(m.idle_ma)}; it rises by {amps(max(rise, 0))} at most."
+        text = later("Cutting: the current stays at idle, {amps}; it rises by {rise} at most.")
         if rise > 2 * noise:
-            todo = (
+            todo = later(
                 "Something moves, but less than the noise lets through: see what is said about the clamp, and cut "
                 "thicker material."
             )
         else:
-            todo = (
+            todo = later(
                 "If three cuts were made, the clamp is on a conductor whose current does not follow the motor's load, "
                 "such as that of a control transformer or a fan. A licensed electrician moves it to one of the motor's "
                 "own three. If the material was very thin, try thicker."
             )
-        return [Finding("no-rise", Level.FAULT, text, todo)]
-    listed = ", ".join(amps(r) for r in m.rises_ma)
+        return [Finding("no-rise", Level.FAULT, text, todo, {"amps": Amps(m.idle_ma), "rise": Amps(max(rise, 0))})]
+    values: dict[str, Value] = {"n": count, "rises": tuple(Amps(r) for r in m.rises_ma)}
     if count < CUTS_WANTED:
-        rising = f", rising by {listed}." if count else "."
-        text = f"Cutting: {count} cut{'' if count == 1 else 's'} seen so far{rising}"
+        text = (
+            later("Cutting: cuts seen so far: {n}, rising by {rises} above idle.")
+            if count
+            else later("Cutting: no cuts seen so far.")
+        )
         if steps.stop is None:
-            return [Finding("cuts-few", Level.NOTE, text, "Make three cuts in usual material, some seconds apart.")]
-        todo = "Were there three? Then some rose too little to be seen; see what is said about the clamp."
-        return [Finding("cuts-few", Level.ATTENTION, text, todo)]
-    text = f"Cutting: {count} cuts seen, rising by {listed} above idle."
+            todo = later("Make three cuts in usual material, some seconds apart.")
+            return [Finding("cuts-few", Level.NOTE, text, todo, values)]
+        todo = later("Were there three? Then some rose too little to be seen; see what is said about the clamp.")
+        return [Finding("cuts-few", Level.ATTENTION, text, todo, values)]
+    text = later("Cutting: {n} cuts seen, rising by {rises} above idle.")
     if count > CUTS_WANTED:
-        todo = "If you made three, look at them in the logbook, mark what is none, and cut again with steady feed."
-        return [Finding("cuts-many", Level.ATTENTION, text, todo)]
-    return [Finding("cuts", Level.GOOD, text)]
+        todo = later(
+            "If you made three, look at them in the logbook, mark what is none, and cut again with steady feed."
+        )
+        return [Finding("cuts-many", Level.ATTENTION, text, todo, values)]
+    return [Finding("cuts", Level.GOOD, text, values=values)]
 
 
 def _clamp_size(m: Measured, parts: _Parts) -> list[Finding]:
@@ -373,10 +427,10 @@ def _clamp_size(m: Measured, parts: _Parts) -> list[Finding]:
         found.append(flat)
     if m.rises_ma and not found:
         times = min(m.rises_ma) / max(m.noise_ma or 1, 1)
-        text = f"Clamp: the smallest rise is {times:.0f} times the noise; no reading is cut off."
-        found.append(Finding("clamp", Level.GOOD, text))
+        text = later("Clamp: the smallest rise is {times} times the noise; no reading is cut off.")
+        found.append(Finding("clamp", Level.GOOD, text, values={"times": Figure(times, 0)}))
     if m.idle_ma is not None and all(f.level is not Level.FAULT for f in found):
-        text = (
+        text = later(
             "An RMS reading has no sign and no phase: which way round the clamp sits, and on which of the motor's "
             "three conductors, cannot be told from it and does not matter here."
         )
@@ -385,19 +439,24 @@ def _clamp_size(m: Measured, parts: _Parts) -> list[Finding]:
 
 
 def _too_big(m: Measured) -> Finding | None:
-    todo = "A clamp of a smaller range reads finer. About twice the motor's full-load current is a good range."
+    todo = later("A clamp of a smaller range reads finer. About twice the motor's full-load current is a good range.")
     if m.rises_ma and m.noise_ma is not None:
         least, resolution = min(m.rises_ma), m.resolution_ma or 1
         if least < max(_NOISES * m.noise_ma, _STEPS * resolution):
-            text = (
-                f"The clamp is too big: the smallest rise of a cut, {amps(least)}, is {least / m.noise_ma:.1f} times "
-                f"the noise and {least / resolution:.1f} steps of its resolution of {amps(resolution)}; at least 5 "
-                "times and 3 steps are wanted."
+            text = later(
+                "The clamp is too big: the smallest rise of a cut, {amps}, is {times} times the noise and {steps} "
+                "steps of its resolution of {resolution}; at least 5 times and 3 steps are wanted."
             )
-            return Finding("too-big", Level.FAULT, text, todo)
+            values: dict[str, Value] = {
+                "amps": Amps(least),
+                "times": Figure(least / m.noise_ma if m.noise_ma else math.inf, 1),
+                "steps": Figure(least / resolution, 1),
+                "resolution": Amps(resolution),
+            }
+            return Finding("too-big", Level.FAULT, text, todo, values)
     elif m.idle_ma is not None and m.resolution_ma is not None and m.idle_ma < 10 * m.resolution_ma:
-        text = f"The clamp is too big: idle is only {m.idle_ma / m.resolution_ma:.0f} steps of its resolution."
-        return Finding("too-big", Level.ATTENTION, text, todo)
+        text = later("The clamp is too big: idle is only {n} steps of its resolution.")
+        return Finding("too-big", Level.ATTENTION, text, todo, {"n": Figure(m.idle_ma / m.resolution_ma, 0)})
     return None
 
 
@@ -409,23 +468,24 @@ def _flat_top(m: Measured, parts: _Parts) -> Finding | None:
     top = int(values.max())
     if top < 1.2 * m.idle_ma:
         if _share_at(values, top) > 0.5 and len(np.unique(values)) < 4 and top > 10 * (m.resolution_ma or 1):
-            text = f"Every reading with the motor on is {amps(top)}: the clamp is far too small and always at its end."
-            return Finding("saturated", Level.FAULT, text, "Fit a clamp of a larger range.")
+            text = later("Every reading with the motor on is {amps}: the clamp is far too small and always at its end.")
+            todo = later("Fit a clamp of a larger range.")
+            return Finding("saturated", Level.FAULT, text, todo, {"amps": Amps(top)})
         return None
     step = max(m.resolution_ma or 1, 1)
     start, load = _longest_at(parts.idle.v, top, step), _longest_at(parts.cuts.v, top, step)
     share = _share_at(parts.cuts.v, top)
     if load >= _FLAT and (start >= _FLAT or share > _FLAT_SHARE):
-        text = f"The clamp is too small: readings under load stop at {amps(top)}, {load} on end at that very value."
-        todo = "Cuts that draw more look alike, and wear will not be seen. Fit a clamp of a larger range."
-        return Finding("saturated", Level.FAULT, text, todo)
+        text = later("The clamp is too small: readings under load stop at {amps}, {n} on end at that very value.")
+        todo = later("Cuts that draw more look alike, and wear will not be seen. Fit a clamp of a larger range.")
+        return Finding("saturated", Level.FAULT, text, todo, {"amps": Amps(top), "n": load})
     if start >= _FLAT:
-        text = f"The starting current has a flat top at {amps(top)}, {start} readings on end at that very value."
-        todo = (
+        text = later("The starting current has a flat top at {amps}, {n} readings on end at that very value.")
+        todo = later(
             "Either the clamp ends there, which matters little while cuts stay well below, or a soft starter holds the "
             "current: an RMS reading cannot tell which. The motor's plate can."
         )
-        return Finding("start-flat", Level.ATTENTION, text, todo)
+        return Finding("start-flat", Level.ATTENTION, text, todo, {"amps": Amps(top), "n": start})
     return None
 
 
@@ -444,30 +504,43 @@ def _stopping(m: Measured, steps: Steps) -> list[Finding]:
     if steps.end is None or m.idle_ma is None:
         return []
     if m.brake_us is None:
-        text = (
+        text = later(
             "Brake: no current of it is seen. It may have none that passes the clamp; standstill is then taken as 4 s."
         )
         return [Finding("brake-unseen", Level.NOTE, text)]
     seconds = m.brake_us / SECOND
-    text = f"Brake: its current is seen; the blade stood after {seconds:.1f} s."
+    text = later("Brake: its current is seen; the blade stood after {n} s.")
+    values: dict[str, Value] = {"n": Figure(seconds, 1)}
     if seconds > 4.0:  # common practice, no source
-        todo = "Longer than the usual 4 s (common practice, no source): follow the machine's manual."
-        return [Finding("brake-slow", Level.ATTENTION, text, todo)]
-    return [Finding("brake", Level.GOOD, text)]
+        todo = later("Longer than the usual 4 s (common practice, no source): follow the machine's manual.")
+        return [Finding("brake-slow", Level.ATTENTION, text, todo, values)]
+    return [Finding("brake", Level.GOOD, text, values=values)]
 
 
 def _switch_findings(m: Measured) -> list[Finding]:
-    found = []
-    for name, moves, deed in (
-        ("lock", m.lock_moves, "Lock the beam at a station and free it again."),
-        ("door", m.door_moves, "With the motor off and standing still, open the blade door and close it."),
-    ):
-        label = "Beam lock" if name == "lock" else "Blade door"
-        if moves is None:
-            text = f"{label}: the box never reported its switch."
-            found.append(Finding(f"{name}-silent", Level.ATTENTION, text, "Check its wire and the box's settings."))
-        elif moves == 0:
-            found.append(Finding(f"{name}-still", Level.NOTE, f"{label}: reported, not seen to move.", deed))
-        else:
-            found.append(Finding(name, Level.GOOD, f"{label}: seen to move {moves} time{'' if moves == 1 else 's'}."))
-    return found
+    return [
+        _switch(
+            "lock",
+            m.lock_moves,
+            later("Beam lock: the box never reported its switch."),
+            later("Beam lock: reported, not seen to move."),
+            later("Beam lock: seen to move, times: {n}."),
+            later("Lock the beam at a station and free it again."),
+        ),
+        _switch(
+            "door",
+            m.door_moves,
+            later("Blade door: the box never reported its switch."),
+            later("Blade door: reported, not seen to move."),
+            later("Blade door: seen to move, times: {n}."),
+            later("With the motor off and standing still, open the blade door and close it."),
+        ),
+    ]
+
+
+def _switch(name: str, moves: int | None, silent: str, still: str, moved: str, deed: str) -> Finding:
+    if moves is None:
+        return Finding(f"{name}-silent", Level.ATTENTION, silent, later("Check its wire and the box's settings."))
+    if moves == 0:
+        return Finding(f"{name}-still", Level.NOTE, still, deed)
+    return Finding(name, Level.GOOD, moved, values={"n": moves})

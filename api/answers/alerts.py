@@ -15,6 +15,8 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from api.tongues.say import gettext, later
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
@@ -63,6 +65,22 @@ _TABLE: Mapping[tuple[AlertState, Event], AlertState] = {
 }
 
 
+_STATES = {
+    AlertState.NORMAL: later("normal"),
+    AlertState.UNACKNOWLEDGED: later("raised"),
+    AlertState.ACKNOWLEDGED: later("acknowledged"),
+    AlertState.RETURNED: later("returned to normal"),
+    AlertState.SHELVED: later("shelved"),
+}
+_EVENTS = {
+    Event.RAISED: later("raised"),
+    Event.ACKNOWLEDGED: later("acknowledged"),
+    Event.RETURNED: later("returned to normal"),
+    Event.SHELVED: later("shelved"),
+    Event.UNSHELVED: later("taken off the shelf"),
+}
+
+
 def step(state: AlertState, event: Event, *, on: bool) -> AlertState:
     """The state after an event; ``on`` says whether the condition holds, which decides where a shelf leads.
 
@@ -74,7 +92,13 @@ def step(state: AlertState, event: Event, *, on: bool) -> AlertState:
     try:
         return _TABLE[state, event]
     except KeyError:
-        raise LifeError(f"an alert that is {state} cannot be {event}") from None
+        raise LifeError(
+            gettext(
+                "an alert that is {state} cannot be {event}",
+                state=gettext(_STATES[state]),
+                event=gettext(_EVENTS[event]),
+            )
+        ) from None
 
 
 class Priority(StrEnum):
@@ -224,9 +248,9 @@ def shelve(alert: Alert, until: int, who: str, now: int, note: str = "") -> Chan
         LifeError: it is over, or the end is not ahead.
     """
     if alert.over:
-        raise LifeError("an alert that is over cannot be shelved")
+        raise LifeError(gettext("an alert that is over cannot be shelved"))
     if until <= now:
-        raise LifeError("a shelf needs an end that lies ahead")
+        raise LifeError(gettext("a shelf needs an end that lies ahead"))
     put = replace(alert, state=step(alert.state, Event.SHELVED, on=alert.on), shelved_until=until)
     return Change(put, (Happening(Event.SHELVED, now, who, note),))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, Self
 
 from api.answers.calendar import DAY
+from api.tongues.say import gettext
 
 LONGEST_DAYS = 3660
 Kind = Literal["week", "month", "year", "days"]
@@ -40,7 +41,7 @@ class Period:
             >>> str(Period.parse("2026-W10")), Period.parse("2026-W10").first.isoformat()
             ('2026-W10', '2026-03-02')
         """
-        how = "write a week as 2026-W10, a month as 2026-03, a year as 2026, days as 2026-03-02..2026-03-06"
+        how = gettext("write a week as 2026-W10, a month as 2026-03, a year as 2026, days as 2026-03-02..2026-03-06")
         try:
             if found := _WEEK.fullmatch(text):
                 first = dt.date.fromisocalendar(int(found[1]), int(found[2]), 1)
@@ -54,17 +55,18 @@ class Period:
                 first = dt.date.fromisoformat(found[1])
                 return cls._checked(first, dt.date.fromisoformat(found[2] or found[1]), "days")
         except (ValueError, OverflowError) as error:
-            raise ValueError(f"{text!r} is no period ({error}); {how}") from error
-        raise ValueError(f"{text[:40]!r} is no period; {how}")
+            why = gettext("{text} is no period ({why}); {how}", text=repr(text), why=error, how=how)
+            raise ValueError(why) from error
+        raise ValueError(gettext("{text} is no period; {how}", text=repr(text[:40]), how=how))
 
     @classmethod
     def _checked(cls, first: dt.date, last: dt.date, kind: Kind) -> Self:
         if not (first.year >= 2000 and last.year < 2100):
-            raise ValueError("it lies outside the years 2000 to 2099")
+            raise ValueError(gettext("it lies outside the years 2000 to 2099"))
         if last < first:
-            raise ValueError("its last day lies before its first")
+            raise ValueError(gettext("its last day lies before its first"))
         if (last - first).days >= LONGEST_DAYS:
-            raise ValueError("it is longer than ten years")
+            raise ValueError(gettext("it is longer than ten years"))
         return cls(first, last, kind)
 
     @classmethod

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 from dateutil.rrule import rrule, rrulestr
 
+from api.tongues.say import gettext
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from zoneinfo import ZoneInfo
@@ -34,26 +36,33 @@ def _split(rule: str) -> dict[str, str]:
     for part in rule.strip().upper().removeprefix("RRULE:").split(";"):
         name, equals, value = part.partition("=")
         if not equals or not value or name not in _PARTS:
-            raise RuleError(f"{part[:40]!r} is no part of a recurrence rule; write one such as FREQ=WEEKLY;BYDAY=FR")
+            raise RuleError(
+                gettext(
+                    "{text} is no part of a recurrence rule; write one such as FREQ=WEEKLY;BYDAY=FR",
+                    text=repr(part[:40]),
+                )
+            )
         if name in parts:
-            raise RuleError(f"{name} comes twice in the rule; once is enough")
+            raise RuleError(gettext("{name} comes twice in the rule; once is enough", name=name))
         parts[name] = value
     if "FREQ" not in parts:
-        raise RuleError("a recurrence rule says how often: FREQ=DAILY, WEEKLY, MONTHLY or YEARLY")
+        raise RuleError(gettext("a recurrence rule says how often: FREQ=DAILY, WEEKLY, MONTHLY or YEARLY"))
     if "UNTIL" in parts and "COUNT" in parts:
-        raise RuleError("a rule has UNTIL or COUNT, not both (RFC 5545, 3.3.10)")
+        raise RuleError(gettext("a rule has UNTIL or COUNT, not both (RFC 5545, 3.3.10)"))
     return parts
 
 
 def _local_until(text: str, zone: ZoneInfo | None) -> str:
     found = _UNTIL.fullmatch(text)
     if found is None:
-        raise RuleError(f"UNTIL={text[:20]} is no date; write it as UNTIL=20261231 or UNTIL=20261231T170000Z")
+        raise RuleError(
+            gettext("UNTIL={text} is no date; write it as UNTIL=20261231 or UNTIL=20261231T170000Z", text=text[:20])
+        )
     date, clock, utc = found.groups()
     try:
         moment = dt.datetime.strptime(date + (clock or "235959"), "%Y%m%d%H%M%S")  # noqa: DTZ007 (zone follows)
     except ValueError as error:
-        raise RuleError(f"UNTIL={text} is no date that exists") from error
+        raise RuleError(gettext("UNTIL={text} is no date that exists", text=text)) from error
     if utc and zone is not None:
         moment = moment.replace(tzinfo=dt.UTC).astimezone(zone).replace(tzinfo=None)
     return moment.strftime("%Y%m%dT%H%M%S")
@@ -71,7 +80,13 @@ def parse(rule: str, start: dt.datetime, zone: ZoneInfo | None = None) -> rrule:
     try:
         found = rrulestr(";".join(f"{n}={v}" for n, v in parts.items()), dtstart=start)
     except (ValueError, KeyError, TypeError, IndexError) as error:
-        raise RuleError(f"{rule[:80]!r} is no recurrence rule ({error}); write one such as FREQ=DAILY") from error
+        raise RuleError(
+            gettext(
+                "{rule} is no recurrence rule ({error}); write one such as FREQ=DAILY",
+                rule=repr(rule[:80]),
+                error=error,
+            )
+        ) from error
     assert isinstance(found, rrule)
     return found
 
@@ -83,9 +98,9 @@ def check_daily(rule: str) -> None:
         RuleError: it is none, or it repeats within a day, or it never occurs in the ten years after 2026.
     """
     if _split(rule)["FREQ"] not in _DAILY_OR_RARER:
-        raise RuleError("a task is due at most once a day: FREQ=DAILY, WEEKLY, MONTHLY or YEARLY")
+        raise RuleError(gettext("a task is due at most once a day: FREQ=DAILY, WEEKLY, MONTHLY or YEARLY"))
     if next(dates(rule, dt.date(2026, 1, 1), dt.date(2026, 1, 1), dt.date(2036, 12, 31)), None) is None:
-        raise RuleError(f"{rule[:80]!r} never occurs; check its days and months")
+        raise RuleError(gettext("{rule} never occurs; check its days and months", rule=repr(rule[:80])))
 
 
 @lru_cache(maxsize=256)

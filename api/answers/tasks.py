@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from api.answers import recurrence
-from api.tongues.say import later
+from api.tongues.say import gettext, later
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -136,36 +136,36 @@ class Task:
     active: bool = True
 
     def __post_init__(self) -> None:
-        _need(bool(_NAME.fullmatch(self.name)), "name", "1 to 64 of a-z, 0-9 and -")
-        _need(0 < len(self.title.strip()) <= 80, "title", "1 to 80 characters")
-        _need(0 < len(self.steps) <= 20, "steps", "1 to 20 steps")
-        _need(all(0 < len(s.strip()) <= 400 for s in self.steps), "steps", "1 to 400 characters each")
-        _need(self.role in ROLES, "role", f"one of {', '.join(ROLES)}")
-        _need(1 <= self.minutes <= 1440, "minutes", "1 to 1440")
-        _need(self.check in {None, "braking"}, "check", "braking, or nothing")
-        _need(len(self.basis) <= 200, "basis", "at most 200 characters")
+        _need(bool(_NAME.fullmatch(self.name)), "name", later("1 to 64 of a-z, 0-9 and -"))
+        _need(0 < len(self.title.strip()) <= 80, "title", later("1 to 80 characters"))
+        _need(0 < len(self.steps) <= 20, "steps", later("1 to 20 steps"))
+        _need(all(0 < len(s.strip()) <= 400 for s in self.steps), "steps", later("1 to 400 characters each"))
+        _need(self.role in ROLES, "role", gettext("one of {names}", names=", ".join(ROLES)))
+        _need(1 <= self.minutes <= 1440, "minutes", later("1 to 1440"))
+        _need(self.check in {None, "braking"}, "check", later("braking, or nothing"))
+        _need(len(self.basis) <= 200, "basis", later("at most 200 characters"))
         match self.when:
             case ByCalendar():
                 try:
                     recurrence.check_daily(self.when.rule)
                 except recurrence.RuleError as error:
                     raise TaskError(f"when: {error}") from error
-                _need(self.when.off in {"skip", "next", "previous"}, "off", "skip, next or previous")
-                _need(0 <= self.when.lead_days <= 60, "lead_days", "0 to 60 working days")
+                _need(self.when.off in {"skip", "next", "previous"}, "off", later("skip, next or previous"))
+                _need(0 <= self.when.lead_days <= 60, "lead_days", later("0 to 60 working days"))
             case ByUse():
-                _need(self.when.measure in MEASURES, "measure", f"one of {', '.join(MEASURES)}")
-                _need(0 < self.when.every <= 1e7, "every", "a number above 0")
-                _need(0 < self.when.warn <= 1, "warn", "a share above 0 and up to 1")
-                _need(0 <= self.when.within_days <= 60, "within_days", "0 to 60 working days")
+                _need(self.when.measure in MEASURES, "measure", gettext("one of {names}", names=", ".join(MEASURES)))
+                _need(0 < self.when.every <= 1e7, "every", later("a number above 0"))
+                _need(0 < self.when.warn <= 1, "warn", later("a share above 0 and up to 1"))
+                _need(0 <= self.when.within_days <= 60, "within_days", later("0 to 60 working days"))
             case BySign():
-                _need(self.when.sign in SIGNS, "sign", f"one of {', '.join(SIGNS)}")
-                _need(0 <= self.when.within_days <= 60, "within_days", "0 to 60 working days")
-        _need(0 <= self.when.grace_days <= 60, "grace_days", "0 to 60 working days")
+                _need(self.when.sign in SIGNS, "sign", gettext("one of {names}", names=", ".join(SIGNS)))
+                _need(0 <= self.when.within_days <= 60, "within_days", later("0 to 60 working days"))
+        _need(0 <= self.when.grace_days <= 60, "grace_days", later("0 to 60 working days"))
 
 
 def _need(holds: bool, where: str, expected: str) -> None:
     if not holds:
-        raise TaskError(f"{where}: expected {expected}")
+        raise TaskError(gettext("{where}: expected {expected}", where=where, expected=gettext(expected)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,11 +233,12 @@ def from_body(body: Mapping[str, Any]) -> Task:
         by = when.pop("by")
         if by == "calendar" and when.get("start") is not None:
             when["start"] = dt.date.fromisoformat(when["start"])
-        _need(by in _KINDS, "when.by", f"one of {', '.join(_KINDS)}")
+        _need(by in _KINDS, "when.by", gettext("one of {names}", names=", ".join(_KINDS)))
         rest["steps"] = tuple(rest["steps"])
         rest["saws"] = tuple(rest.get("saws", ()))
         return Task(when=_KINDS[by](**when), **rest)
     except TaskError:
         raise
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise TaskError(f"the task is not complete or has a part that is not known: {error}") from error
+        text = gettext("the task is not complete or has a part that is not known: {error}", error=error)
+        raise TaskError(text) from error

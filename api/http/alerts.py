@@ -14,6 +14,7 @@ from api.http.fields import Model, Moment, Strict, Time, problem, subject
 from api.http.people import Said
 from api.http.problems import Problem
 from api.tending import Tending
+from api.tongues.say import gettext
 from collector.book.alerts import AlertBook, AlertRow, AlertWrite, StaleError
 from collector.facts import SECOND, iso
 
@@ -112,7 +113,7 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
     def of(number: int) -> AlertRow:
         row = book.get(number)
         if row is None:
-            raise Problem("not-found", f"There is no alert {number}.")
+            raise Problem("not-found", gettext("There is no alert {number}.", number=number))
         return row
 
     def detail(row: AlertRow) -> Response:
@@ -127,9 +128,11 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
             changed = what(alert_of(row), desk.now())
             book.write([AlertWrite(row_of(changed.alert, row.version, row.told_us), event_rows(changed.happenings))])
         except LifeError as error:
-            raise Problem("not-possible", f"Alert {number}: {error}.") from error
+            raise Problem("not-possible", gettext("Alert {number}: {why}.", number=number, why=error)) from error
         except StaleError as error:
-            raise Problem("changed-meanwhile", str(error)) from error
+            raise Problem(
+                "changed-meanwhile", gettext("Somebody else changed this alert at the same moment.")
+            ) from error
         return detail(of(number))
 
     @bp.get("/alerts", responses={200: AlertList})
@@ -165,7 +168,7 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
     def alert_shelf(path: AlertPath, body: ShelfBody) -> Response:
         """Keep it quiet until a time, at most 31 days ahead."""
         if body.until > desk.now() + LONGEST_SHELF_DAYS * 86_400 * SECOND:
-            raise Problem("bad-parameter", f"`until` lies more than {LONGEST_SHELF_DAYS} days ahead.")
+            raise Problem("bad-parameter", gettext("The end lies more than {n} days ahead.", n=LONGEST_SHELF_DAYS))
         return change(path.alert, lambda a, now: shelve(a, body.until, body.who.strip(), now, body.note))
 
     @bp.post("/alerts/<alert>/unshelving", responses={200: AlertDetail, 409: refused})

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from api.http.fields import DAY
 from api.http.problems import Problem
+from api.tongues.say import gettext
 
 if TYPE_CHECKING:
     from api.desk import Desk
@@ -23,7 +24,11 @@ def saw_of(desk: Desk, name: str) -> SawTitle:
     if saw is None:
         raise Problem(
             "unknown-saw",
-            f"{name!r} is none of the saws of this site: {', '.join(desk.saws) or 'it has none'}.",
+            gettext(
+                "{name} is none of the saws of this site: {saws}.",
+                name=repr(name),
+                saws=", ".join(desk.saws) or gettext("it has none"),
+            ),
         )
     return saw
 
@@ -38,8 +43,15 @@ def period_of(desk: Desk, query: PeriodQuery, longest_days: int) -> tuple[int, i
     end = now if query.to is None else query.to
     start = desk.today(end - 1)[0] if query.from_ is None else query.from_
     if end <= start:
-        raise Problem("bad-period", "The period ends before it starts or when it starts; let `to` lie after `from`.")
+        raise Problem(
+            "bad-period", gettext("The period ends before it starts or when it starts; let `to` lie after `from`.")
+        )
     if end - start > longest_days * DAY:
         days = (end - start) / DAY
-        raise Problem("bad-period", f"The period has {days:.1f} days; this answer is given for at most {longest_days}.")
+        raise Problem(
+            "bad-period",
+            gettext(
+                "The period has {n} days; this answer is given for at most {most}.", n=f"{days:.1f}", most=longest_days
+            ),
+        )
     return start, end

@@ -12,6 +12,7 @@ from api.http.fields import Model, Moment, Strict, Time
 from api.http.problems import Problem
 from api.http.who import SIGNED_IN, Who
 from api.rack import Due, Rack, Wear
+from api.tongues.say import gettext
 from collector.book.blade_entries import BladeSheet, ChangeSaid, Fate
 from collector.facts import iso
 
@@ -334,7 +335,7 @@ def blade_of(rack: Rack, tag: str) -> Life:
     """
     life = rack.said().lives.get(tag)
     if life is None:
-        raise Problem("unknown-blade", f"No blade has the tag {tag!r}.")
+        raise Problem("unknown-blade", gettext("No blade has the tag {tag}.", tag=repr(tag)))
     return life
 
 

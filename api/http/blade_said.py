@@ -24,6 +24,7 @@ from api.http.fields import Strict, problem, subject
 from api.http.problems import Problem
 from api.http.who import SIGNED_IN, Who
 from api.rack import Rack
+from api.tongues.say import gettext
 from collector.book.blade_entries import WITHDRAWN, BladeEvent, BladeSheet, SheetSaid
 from collector.facts import SECOND
 
@@ -53,7 +54,8 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
         known = rack.said().lives.get(body.tag)
         if known is not None and known.known and body.key not in {said.key for said in rack.book.sheets()}:
             raise Problem(
-                "blade-contradiction", f"There is a blade {body.tag!r}; PUT /blades/{body.tag} describes it anew."
+                "blade-contradiction",
+                gettext("There is a blade {tag} already; change what is written about it instead.", tag=body.tag),
             )
         say_sheet(sheet_of(body.tag, _fields(body)), body)
         response = live(full_record(rack, blade_of(rack, body.tag), desk.now(), {}))
@@ -73,7 +75,8 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
         life = blade_of(rack, path.tag)
         if life.moments:
             raise Problem(
-                "blade-contradiction", f"{path.tag} has sat on a saw or been elsewhere: say `scrapped` instead."
+                "blade-contradiction",
+                gettext("{tag} has sat on a saw or been elsewhere: say that it was scrapped instead.", tag=path.tag),
             )
         say_sheet(life.sheet, query, removed=True)
         return Response(status=204)
@@ -85,7 +88,7 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
         now = desk.now()
         at = now if body.at is None else body.at
         if at > now + AHEAD:
-            raise Problem("bad-period", "`at` lies in the future; say it when it has happened.")
+            raise Problem("bad-period", gettext("The time lies in the future; say it when it has happened."))
         key = body.key or secrets.token_urlsafe(16)
         entry = BladeEvent(
             key, now, body.who, path.tag, body.kind, at, cents(body.price), body.note, _corrected(rack, path.tag, body)
@@ -101,11 +104,11 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
 def _corrected(rack: Rack, tag: str, body: EventBody) -> int | None:
     if body.corrects is None:
         if body.kind == WITHDRAWN:
-            raise Problem("bad-parameter", "parameter corrects: a withdrawal names the entry that it takes back.")
+            raise Problem("bad-parameter", gettext("A withdrawal names the entry that it takes back, in `corrects`."))
         return None
     known = next((e for e in rack.said().events if e.id == body.corrects and e.tag == tag), None)
     if known is None:
-        raise Problem("bad-parameter", f"parameter corrects: {tag} has no entry {body.corrects}.")
+        raise Problem("bad-parameter", gettext("{name} has no entry {number}.", name=tag, number=body.corrects))
     return root(known)
 
 
@@ -119,5 +122,5 @@ def _fields(body: SheetBody) -> SheetBody:
         try:
             dt.date.fromisoformat(body.bought)
         except ValueError as error:
-            raise Problem("bad-parameter", f"parameter bought: {body.bought!r} is no date ({error}).") from error
+            raise Problem("bad-parameter", gettext("bought: {text} is no date.", text=repr(body.bought))) from error
     return body

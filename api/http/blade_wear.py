@@ -56,7 +56,13 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
         number = life.service.number if query.service is None else query.service
         if number >= len(life.services):
             raise Problem(
-                "not-found", f"{path.tag} was sharpened {life.sharpenings} times; it has no service {number}."
+                "not-found",
+                gettext(
+                    "{tag} was sharpened {times} times; it has no service {number}.",
+                    tag=path.tag,
+                    times=life.sharpenings,
+                    number=number,
+                ),
             )
         found = rack.wear(life.services[number], now)
         points, limit = [], None

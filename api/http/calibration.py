@@ -1,20 +1,21 @@
 """Getting started on a saw: what a guided trial says about box and clamp, and the detector settings kept from it."""
 
-from dataclasses import asdict
 from typing import Any
 
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from pydantic import Field
 
+from api.answers.findings import told
 from api.desk import Desk
 from api.http.answer import live
 from api.http.asked import saw_of
 from api.http.fields import DAY, Model, Moment, SawPath, Strict, Time, problem, subject
 from api.http.problems import Problem
 from api.http.who import SIGNED_IN, Who
+from api.tongues.say import gettext
 from collector.book.settings import SawSettings, SettingsHistory
-from collector.calibrate import Calibration, Level, Steps, calibrate
+from collector.calibrate import Calibration, Finding, Level, Steps, calibrate
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND, iso
 
@@ -101,13 +102,18 @@ def blueprint(desk: Desk, base: DetectSettings) -> APIBlueprint:
         try:
             steps = Steps(asked.off, asked.idle, asked.cuts, asked.stop, asked.end)
         except ValueError as error:
-            raise Problem("bad-parameter", f"parameters off, idle, cuts, stop, end: {error}.") from error
+            raise Problem(
+                "bad-parameter",
+                gettext(
+                    "The steps off, idle, cuts, stop and end must lie in that order, off first: {error}.", error=error
+                ),
+            ) from error
         now = desk.now()
         last = min(now, steps.end if steps.end is not None else now)
         if last - steps.off > LONGEST_HOURS * DAY // 24:
-            raise Problem("bad-period", f"The trial lasts over {LONGEST_HOURS} hours; begin a new one.")
+            raise Problem("bad-period", gettext("The trial lasts over {n} hours; begin a new one.", n=LONGEST_HOURS))
         if steps.off > now:
-            raise Problem("bad-period", "The trial begins in the future; check this device's clock.")
+            raise Problem("bad-period", gettext("The trial begins in the future; check this device's clock."))
         trace = desk.trace.read(saw, steps.off, last + 1)
         return steps, calibrate(saw, trace, steps, base)
 
@@ -121,7 +127,7 @@ def blueprint(desk: Desk, base: DetectSettings) -> APIBlueprint:
                 "saw": saw,
                 "now": iso(desk.now()),
                 "measured": measured_record(found),
-                "findings": [asdict(f) for f in found.findings],
+                "findings": [_finding(f) for f in found.findings],
                 "sound": found.sound,
                 "settings": found.settings,
             }
@@ -139,7 +145,7 @@ def blueprint(desk: Desk, base: DetectSettings) -> APIBlueprint:
         saw = saw_of(desk, path.saw).name
         steps, found = look(saw, body)
         if not found.sound or found.settings is None:
-            worst = [f.text for f in found.findings if f.level is Level.FAULT] or ["It is not over yet."]
+            worst = [told(f)[0] for f in found.findings if f.level is Level.FAULT] or [gettext("It is not over yet.")]
             raise Problem("not-sound", " ".join(worst))
         version = SawSettings(saw, steps.off, found.settings, measured_record(found), body.who, desk.now())
         history.add(version)
@@ -148,6 +154,11 @@ def blueprint(desk: Desk, base: DetectSettings) -> APIBlueprint:
         return response
 
     return bp
+
+
+def _finding(found: Finding) -> dict[str, str]:
+    text, what_to_do = told(found)
+    return {"code": found.code, "level": found.level, "text": text, "what_to_do": what_to_do}
 
 
 def measured_record(found: Calibration) -> dict[str, Any]:

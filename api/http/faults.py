@@ -129,12 +129,12 @@ def blueprint(desk: Desk) -> APIBlueprint:
         """Say that a fault is dealt with; said twice, the first word stands."""
         found = next((f for f in faults(book.rows()) if f.said.id == path.fault), None)
         if found is None:
-            raise Problem("not-found", f"There is no fault {path.fault}.")
+            raise Problem("not-found", gettext("There is no fault {number}.", number=path.fault))
         said = found.said
         row = FaultRow(said.saw, said.what, body.note.strip(), body.who, body.role, desk.now(), said.id, body.token)
         try:
             return one(book.add(row))
         except BookError as error:
-            raise Problem("not-found", str(error)) from error
+            raise Problem("not-found", gettext("There is no fault {number}.", number=path.fault)) from error
 
     return bp

@@ -11,6 +11,7 @@ from api.desk import Desk
 from api.http.answer import live, settled
 from api.http.fields import Model, Time, problem, subject
 from api.http.problems import KINDS, TYPES, Problem, ProblemKind
+from api.tongues.say import gettext
 from collector.facts import iso
 
 
@@ -38,7 +39,9 @@ def blueprint(desk: Desk) -> APIBlueprint:
         try:
             revision, nows = desk.book.revision(), desk.book.nows()
         except SQLAlchemyError as error:
-            raise Problem("store-unavailable", f"Reading the book failed: {type(error).__name__}.") from error
+            raise Problem(
+                "store-unavailable", gettext("Reading the book failed: {error}.", error=type(error).__name__)
+            ) from error
         newest = max((entry.at for entry in nows.values()), default=None)
         return live({"status": "ok", "revision": revision, "newest_reading": iso(newest)})
 
@@ -54,7 +57,7 @@ def problems_blueprint() -> APIBlueprint:
         """What a kind of problem means and what to do about it."""
         kind = KINDS.get(path.slug)
         if kind is None:
-            raise Problem("not-found", f"There is no kind of problem called {path.slug!r}.")
+            raise Problem("not-found", gettext("There is no kind of problem called {name}.", name=repr(path.slug)))
         body = {"title": kind.title, "status": kind.status.value, "what_to_do": kind.what_to_do}
         return settled({"type": TYPES + path.slug, **body})
 

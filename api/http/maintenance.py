@@ -17,6 +17,7 @@ from api.http.problems import Problem
 from api.http.tending_models import OccurrenceAnswer, TallyAnswer, TendingAnswer
 from api.tending import Tending
 from api.tending_view import RECENT_DAYS, View, counts, overview
+from api.tongues.say import gettext
 
 LONGEST_DAYS = 800
 EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)
@@ -86,7 +87,9 @@ def blueprint(tending: Tending) -> APIBlueprint:
         last = query.to or maker.today
         first = query.from_ or last - RECENT_DAYS * DAY
         if not 0 <= (last - first).days <= LONGEST_DAYS:
-            raise Problem("bad-period", f"`from` must not lie after `to`, and at most {LONGEST_DAYS} days before it.")
+            raise Problem(
+                "bad-period", gettext("`from` must not lie after `to`, and at most {n} days before it.", n=LONGEST_DAYS)
+            )
         names = list(desk.saws) if query.saw is None else [saw_of(desk, query.saw).name]
         found = sorted((o for n in names for o in maker.found(n, first, last)), key=lambda o: (o.day, o.saw, o.task))
         rows = [maker.occurrence(o) for o in found]

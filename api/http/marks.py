@@ -14,6 +14,7 @@ from api.http.fields import CutRecord, Model, Moment, PeriodQuery, SawPath, Stri
 from api.http.problems import Problem
 from api.http.who import SIGNED_IN, Who
 from api.score import score_of as score_by_days
+from api.tongues.say import gettext
 from collector.book.marks import Marks
 from collector.facts import SECOND, Cut, Direction, as_record, iso
 from collector.marks import LONGEST_US, SHORTEST_US, Mark, MarkKind, drawn_cut, match_marks
@@ -120,7 +121,9 @@ def blueprint(desk: Desk) -> APIBlueprint:
         _check_length(new, now)
         if body.kind is MarkKind.NO_CUT:
             if body.direction is not None:
-                raise Problem("bad-parameter", "parameter direction: a mark no_cut has none; leave it out.")
+                raise Problem(
+                    "bad-parameter", gettext("A mark that something is no cut has no direction; leave it out.")
+                )
             _check_no_cut(desk, new, marks)
         else:
             new = _measured(desk, new, body.direction or Direction.UNKNOWN)
@@ -134,7 +137,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
         saw = saw_of(desk, path.saw).name
         found = marks.withdraw(saw, path.mark, query.who, desk.now())
         if found is None:
-            raise Problem("not-found", f"The saw {saw!r} has no mark {path.mark}.")
+            raise Problem("not-found", gettext("{name} has no mark {number}.", name=saw, number=path.mark))
         return live(_records(desk, saw, [found])[0])
 
     @bp.get("/saws/<saw>/score", responses={200: ScoreAnswer})
@@ -163,14 +166,26 @@ def blueprint(desk: Desk) -> APIBlueprint:
 def _check_length(new: Mark, now: int) -> None:
     length = new.end - new.start
     if length <= 0:
-        raise Problem("bad-period", "The mark ends before it starts or when it starts; let end lie after start.")
+        raise Problem(
+            "bad-period", gettext("The mark ends before it starts or when it starts; let end lie after start.")
+        )
     if length > LONGEST_US:
         longest = LONGEST_US // SECOND
-        raise Problem("bad-period", f"The mark is {length / SECOND:.0f} s long; no cut lasts over {longest} s.")
+        raise Problem(
+            "bad-period",
+            gettext("The mark is {n} s long; no cut lasts over {most} s.", n=f"{length / SECOND:.0f}", most=longest),
+        )
     if new.kind is MarkKind.MISSED_CUT and length < SHORTEST_US:
-        raise Problem("bad-period", f"The cut is {length / SECOND:.2f} s long; draw at least {SHORTEST_US / SECOND} s.")
+        raise Problem(
+            "bad-period",
+            gettext(
+                "The cut is {n} s long; draw at least {least} s.",
+                n=f"{length / SECOND:.2f}",
+                least=SHORTEST_US / SECOND,
+            ),
+        )
     if new.end > now:
-        raise Problem("bad-period", "The mark reaches into the future; mark what has happened.")
+        raise Problem("bad-period", gettext("The mark reaches into the future; mark what has happened."))
 
 
 def _check_no_cut(desk: Desk, new: Mark, marks: Marks) -> None:
@@ -181,14 +196,23 @@ def _check_no_cut(desk: Desk, new: Mark, marks: Marks) -> None:
         alone, *_ = match_marks([new, *others], cuts)
         taken = match_marks(others, cuts)
         if alone is None or alone in taken:
-            raise Problem("already-said", "Somebody marked this cut as none before; load the page again to see it.")
+            raise Problem(
+                "already-said", gettext("Somebody marked this cut as none before; load the page again to see it.")
+            )
         return
     drawn = [m for m in marks.of(new.saw, new.start, new.end) if m.kind is MarkKind.MISSED_CUT]
     if drawn:
-        raise Problem("no-cut-there", f"This cut was drawn by a person; take mark {drawn[0].id} back instead.")
+        raise Problem(
+            "no-cut-there",
+            gettext("This cut was drawn by a person; take mark {number} back instead.", number=drawn[0].id),
+        )
     raise Problem(
         "no-cut-there",
-        f"No cut was found that shares at least half its time with {iso(new.start)} to {iso(new.end)}.",
+        gettext(
+            "No cut was found that shares at least half its time with {start} to {end}.",
+            start=iso(new.start),
+            end=iso(new.end),
+        ),
     )
 
 
@@ -198,12 +222,18 @@ def _measured(desk: Desk, new: Mark, direction: Direction) -> Mark:
     if counted:
         raise Problem(
             "cut-there-already",
-            f"It overlaps a cut that counts already, {iso(counted[0].start)} to {iso(counted[0].end) or 'now'}: "
-            "draw beside it, or mark that one as none first.",
+            gettext(
+                "It overlaps a cut that counts already, {start} to {end}: draw beside it, or mark that one as none "
+                "first.",
+                start=iso(counted[0].start),
+                end=iso(counted[0].end) or gettext("now"),
+            ),
         )
     found = drawn_cut(new, direction, desk.trace.read(new.saw, new.start - 30 * SECOND, new.end + 30 * SECOND))
     if found is None:
-        raise Problem("no-data-there", "There is no reading of the motor in that time: nobody can know of a cut there.")
+        raise Problem(
+            "no-data-there", gettext("There is no reading of the motor in that time: nobody can know of a cut there.")
+        )
     return found
 
 

@@ -11,6 +11,7 @@ from flask import Response, request
 from api.http.answer import as_csv, settled, wants_csv
 from api.http.asked import period_of, saw_of
 from api.http.problems import Problem
+from api.tongues.say import gettext
 from collector.book.rows import order
 from collector.facts import as_record, iso
 
@@ -83,6 +84,8 @@ def _from(
         return desk.facts(saw, start, end, kinds)
     parts = _CURSOR.fullmatch(cursor)
     if parts is None:
-        raise Problem("bad-parameter", "The cursor is none that this API gave; take it from `next` of the page before.")
+        raise Problem(
+            "bad-parameter", gettext("The cursor is none that this API gave; take it from `next` of the page before.")
+        )
     after = (int(parts[1]), parts[2], parts[3])
     return (f for f in desk.facts(saw, max(start, after[0]), end, kinds) if order(f) > after)

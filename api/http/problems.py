@@ -12,6 +12,8 @@ from flask import Flask, Response, request
 from pydantic import BaseModel, Field, ValidationError
 from werkzeug.exceptions import HTTPException
 
+from api.tongues.say import gettext, later, present
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -34,83 +36,83 @@ class Kind:
 KINDS = {
     "bad-request": Kind(
         HTTPStatus.BAD_REQUEST,
-        "The request is not understood.",
-        "Compare it with the description at /api/v1/openapi.json.",
+        later("The request is not understood."),
+        later("Compare it with the description at /api/v1/openapi.json."),
     ),
     "bad-parameter": Kind(
         HTTPStatus.BAD_REQUEST,
-        "A parameter is missing, unknown, or has a value that cannot be used.",
-        "Correct the parameters listed in errors; /api/v1/openapi.json describes them all.",
+        later("A parameter is missing, unknown, or has a value that cannot be used."),
+        later("Correct the parameters listed in errors; /api/v1/openapi.json describes them all."),
     ),
     "bad-period": Kind(
         HTTPStatus.BAD_REQUEST,
-        "The period is empty or too long for this answer.",
-        "Let to lie after from, and ask for a long period in pieces.",
+        later("The period is empty or too long for this answer."),
+        later("Let to lie after from, and ask for a long period in pieces."),
     ),
     "unknown-saw": Kind(
         HTTPStatus.NOT_FOUND,
-        "This site has no saw of that name.",
-        "Take a name from /api/v1/saws, or add the saw to the site's configuration.",
+        later("This site has no saw of that name."),
+        later("Take a name from /api/v1/saws, or add the saw to the site's configuration."),
     ),
     "unknown-blade": Kind(
         HTTPStatus.NOT_FOUND,
-        "There is no blade with that tag.",
-        "Take a tag from /api/v1/blades, or enter the blade there first.",
+        later("There is no blade with that tag."),
+        later("Take a tag from /api/v1/blades, or enter the blade there first."),
     ),
     "blade-contradiction": Kind(
         HTTPStatus.CONFLICT,
-        "It contradicts what was said about the blade before.",
-        "Correct or withdraw the earlier entry, or choose another blade or time.",
+        later("It contradicts what was said about the blade before."),
+        later("Correct or withdraw the earlier entry, or choose another blade or time."),
     ),
     "bad-task": Kind(
         HTTPStatus.BAD_REQUEST,
-        "The maintenance task cannot be as it was sent.",
-        "Correct the part that the detail names; an existing task shows the form.",
+        later("The maintenance task cannot be as it was sent."),
+        later("Correct the part that the detail names; an existing task shows the form."),
     ),
     "changed-meanwhile": Kind(
         HTTPStatus.CONFLICT,
-        "Somebody else was quicker.",
-        "Read it again, and repeat what you wanted if it still stands.",
+        later("Somebody else was quicker."),
+        later("Read it again, and repeat what you wanted if it still stands."),
     ),
     "not-possible": Kind(
         HTTPStatus.CONFLICT,
-        "This cannot be done in the state that it is in.",
-        "Read its state again; the detail says what does not fit.",
+        later("This cannot be done in the state that it is in."),
+        later("Read its state again; the detail says what does not fit."),
     ),
     "not-found": Kind(
         HTTPStatus.NOT_FOUND,
-        "There is nothing at this address.",
-        "The addresses that exist are described at /api/v1/openapi.json.",
+        later("There is nothing at this address."),
+        later("The addresses that exist are described at /api/v1/openapi.json."),
     ),
     "method-not-allowed": Kind(
         HTTPStatus.METHOD_NOT_ALLOWED,
-        "This address does not take that method.",
-        "Use one of the methods in the Allow header.",
+        later("This address does not take that method."),
+        later("Use one of the methods in the Allow header."),
     ),
     "already-said": Kind(
         HTTPStatus.CONFLICT,
-        "Somebody said this before.",
-        "Read the marks of the period; take the earlier one back to say it differently.",
+        later("Somebody said this before."),
+        later("Read the marks of the period; take the earlier one back to say it differently."),
     ),
     "no-cut-there": Kind(
         HTTPStatus.CONFLICT,
-        "No detected cut is there.",
-        "Take start and end of the cut from /api/v1/saws/{saw}/cuts; take a drawn cut back with DELETE.",
+        later("No detected cut is there."),
+        later("Take start and end of the cut from /api/v1/saws/{saw}/cuts; take a drawn cut back with DELETE."),
     ),
     "cut-there-already": Kind(
         HTTPStatus.CONFLICT,
-        "A cut counts there already.",
-        "Draw beside it, or mark the one that counts as no_cut first.",
+        later("A cut counts there already."),
+        later("Draw beside it, or mark the one that counts as no_cut first."),
     ),
     "no-data-there": Kind(
         HTTPStatus.CONFLICT,
-        "There is no data there.",
-        "Choose a time with readings of the motor; what nobody measured stays unknown.",
+        later("There is no data there."),
+        later("Choose a time with readings of the motor; what nobody measured stays unknown."),
     ),
     "not-sound": Kind(
         HTTPStatus.CONFLICT,
-        "The trial found something that must be mended first, or is not over.",
-        "Do what the findings at /api/v1/saws/{saw}/calibration say, and make the trial again.",
+        later("The trial found something that must be mended first, or is not over."),
+        later("Do what the findings at /api/v1/saws/{saw}/calibration say, and make the trial again."),
     ),
     "not-signed-in": Kind(
         HTTPStatus.UNAUTHORIZED,
@@ -144,18 +146,18 @@ KINDS = {
     ),
     "too-many-streams": Kind(
         HTTPStatus.SERVICE_UNAVAILABLE,
-        "As many live streams are open as this server serves.",
-        "Close a screen that nobody looks at, or try again in a minute.",
+        later("As many live streams are open as this server serves."),
+        later("Close a screen that nobody looks at, or try again in a minute."),
     ),
     "store-unavailable": Kind(
         HTTPStatus.SERVICE_UNAVAILABLE,
-        "The book cannot be read at the moment.",
-        "Look at the server's log; check that the database runs and that the disk is not full.",
+        later("The book cannot be read at the moment."),
+        later("Look at the server's log; check that the database runs and that the disk is not full."),
     ),
     "internal": Kind(
         HTTPStatus.INTERNAL_SERVER_ERROR,
-        "The server failed on this request.",
-        "Nothing is lost. The server's log has the details; try again, and report it if it stays.",
+        later("The server failed on this request."),
+        later("Nothing is lost. The server's log has the details; try again, and report it if it stays."),
     ),
 }
 
@@ -218,25 +220,57 @@ def problem_response(
     kind = KINDS[slug]
     body: dict[str, Any] = {
         "type": TYPES + slug,
-        "title": title or kind.title,
+        "title": title or gettext(kind.title),
         "status": status or kind.status.value,
         "detail": detail,
         "instance": request.path,
-        "what_to_do": kind.what_to_do,
+        "what_to_do": gettext(kind.what_to_do),
         "errors": [e.model_dump() for e in errors],
     }
     response = Response(orjson.dumps(body), status or kind.status, mimetype=MEDIA_TYPE)
     response.headers["Cache-Control"] = "no-store"
+    response.headers["Content-Language"] = present().tag
     response.headers.update(headers or {})
     return response
+
+
+_UNFIT = {
+    "missing": later("is missing"),
+    "extra_forbidden": later("is not known here"),
+    "string_too_short": later("is too short: at least {min_length} characters"),
+    "string_too_long": later("is too long: at most {max_length} characters"),
+    "string_type": later("must be a text"),
+    "string_pattern_mismatch": later("does not have the form {pattern}"),
+    "int_parsing": later("must be a whole number"),
+    "int_type": later("must be a whole number"),
+    "int_from_float": later("must be a whole number"),
+    "float_parsing": later("must be a number"),
+    "float_type": later("must be a number"),
+    "finite_number": later("must be a number"),
+    "bool_parsing": later("must be true or false"),
+    "bool_type": later("must be true or false"),
+    "greater_than": later("must be above {gt}"),
+    "greater_than_equal": later("must be at least {ge}"),
+    "less_than": later("must be below {lt}"),
+    "less_than_equal": later("must be at most {le}"),
+    "literal_error": later("must be one of {expected}"),
+    "enum": later("must be one of {expected}"),
+}
+"""What is wrong with a parameter, by the type of pydantic's error; its words stand for all others."""
+
+
+def _unfit(error: Any) -> str:
+    known = _UNFIT.get(error["type"])
+    context = error.get("ctx", {})
+    return str(context.get("error", error["msg"])) if known is None else gettext(known, **context)
 
 
 def invalid(error: ValidationError) -> Response:
     """The response for parameters that do not fit their description."""
     wrong = [
         FieldError(
-            where=f"parameter {'.'.join(str(part) for part in e['loc']) or '(all)'}",
-            detail=str(e.get("ctx", {}).get("error", e["msg"])),
+            where=gettext("parameter {name}", name=".".join(str(part) for part in e["loc"]) or gettext("(all)")),
+            detail=_unfit(e),
         )
         for e in error.errors(include_url=False, include_input=False)
     ]
@@ -267,16 +301,16 @@ def install(app: Flask) -> None:
             raise error
         if not isinstance(error, HTTPException):
             log.error("%s %s failed", request.method, request.path, exc_info=error)
-            return problem_response("internal", "An error that nobody foresaw; it is in the server's log.")
+            return problem_response("internal", gettext("An error that nobody foresaw; it is in the server's log."))
         if error.response is not None:  # aborted with a finished response: it is one of ours already
             return error
         code = error.code or 500
         headers = {k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}}
         detail = error.description or error.name
         if code == 404:
-            detail = f"There is nothing at {request.path}."
+            detail = gettext("There is nothing at {address}.", address=request.path)
         if code == 405:
-            detail = f"{request.path} does not take {request.method}."
+            detail = gettext("{address} does not take {method}.", address=request.path, method=request.method)
         slug = _BY_STATUS.get(code, "bad-request" if code < 500 else "internal")
         title = None if code in _BY_STATUS else error.name
         return problem_response(slug, detail, status=code, title=title, headers=headers)

@@ -10,6 +10,7 @@ from api.desk import Desk
 from api.http.answer import live
 from api.http.fields import Model, Strict, Time, subject
 from api.http.problems import Problem
+from api.tongues.say import gettext
 from collector.facts import iso
 
 
@@ -62,7 +63,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
         ):
             raise Problem(
                 "bad-parameter",
-                "The cursor is none that this API gave; take it from `next` of the page before.",
+                gettext("The cursor is none that this API gave; take it from `next` of the page before."),
             )
         before = None if query.cursor is None else int(query.cursor)
         found = desk.book.refusals(query.limit + 1, before)

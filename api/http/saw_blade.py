@@ -196,13 +196,11 @@ def _warning(life: Life, share: float, rpm: int | None, out: Life | None) -> str
 def _corrected(rack: Rack, saw: str, body: ChangeBody) -> int | None:
     if body.corrects is None:
         if body.kind == WITHDRAWN:
-            raise Problem("bad-parameter", "parameter corrects: a withdrawal names the entry that it takes back.")
+            raise Problem("bad-parameter", gettext("A withdrawal names the entry that it takes back, in `corrects`."))
         return None
     known = next((c for c in rack.said().changes if c.id == body.corrects and c.saw == saw), None)
     if known is None:
-        raise Problem(
-            "bad-parameter", f"parameter corrects: nothing with the number {body.corrects} was said of {saw}."
-        )
+        raise Problem("bad-parameter", gettext("{name} has no entry {number}.", name=saw, number=body.corrects))
     return root(known)
 
 
@@ -213,17 +211,20 @@ def _check(rack: Rack, entry: ChangeSaid, now: int) -> None:
         Problem: it is not.
     """
     if entry.at_us > now + AHEAD:
-        raise Problem("bad-period", "`at` lies in the future; say it when it has happened.")
+        raise Problem("bad-period", gettext("The time lies in the future; say it when it has happened."))
     if entry.kind != "change":
         if entry.tag is not None or entry.fate is not None:
             raise Problem(
-                "bad-parameter", f"parameter tag: with kind {entry.kind!r} no blade goes in and none comes out."
+                "bad-parameter", gettext("With kind {kind} no blade goes in and none comes out.", kind=repr(entry.kind))
             )
         return
     if entry.tag is None:
         return
     life = rack.said().lives.get(entry.tag)
     if life is None:
-        raise Problem("unknown-blade", f"No blade has the tag {entry.tag!r}.")
+        raise Problem("unknown-blade", gettext("No blade has the tag {tag}.", tag=repr(entry.tag)))
     if life.place is Place.SCRAPPED and life.since is not None and life.since <= entry.at_us:
-        raise Problem("blade-contradiction", f"{entry.tag} was scrapped on {iso(life.since)}, before this.")
+        raise Problem(
+            "blade-contradiction",
+            gettext("{tag} was scrapped on {time}, before this.", tag=entry.tag, time=iso(life.since)),
+        )

@@ -6,6 +6,7 @@ from flask_openapi3.blueprint import APIBlueprint
 from api.http.fields import problem, subject
 from api.http.problems import Problem
 from api.live import Live, TooManyStreamsError
+from api.tongues.say import gettext
 
 DESCRIPTION = """\
 Event `saw`: its `id` is the book's revision, its data one saw of `/wall` without `ribbon`. Every saw is sent
@@ -24,7 +25,7 @@ def blueprint(live: Live) -> APIBlueprint:
         try:
             subscriber = live.subscribe()
         except TooManyStreamsError as error:
-            detail = "As many screens listen as this server serves."
+            detail = gettext("As many screens listen as this server serves.")
             raise Problem("too-many-streams", detail, headers={"Retry-After": "60"}) from error
         response = Response(live.events(subscriber), content_type="text/event-stream; charset=utf-8")
         response.call_on_close(lambda: live.leave(subscriber))  # also where the first byte was never asked for

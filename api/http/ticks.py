@@ -14,6 +14,7 @@ from api.http.fields import Model, Moment, Strict, Time, problem, subject
 from api.http.people import Said
 from api.http.problems import Problem
 from api.tending import Tending
+from api.tongues.say import gettext, known
 from collector.book.entries import BookError
 from collector.book.maintenance import ReplacedError, TickRow
 from collector.facts import SECOND, iso
@@ -99,21 +100,21 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
     def task_of(name: str) -> Task:
         task = tending.tasks().get(name)
         if task is None:
-            raise Problem("not-found", f"There is no maintenance task called {name!r}.")
+            raise Problem("not-found", gettext("There is no maintenance task called {name}.", name=repr(name)))
         return task
 
     def checked(done: int | None, now: int) -> int:
         if done is not None and done > now + 60 * SECOND:
-            raise Problem("bad-parameter", "`done` lies ahead; what is done was done before now.")
+            raise Problem("bad-parameter", gettext("The time lies ahead; what is done was done before now."))
         return now if done is None else min(done, now)
 
     def write(row: TickRow) -> int:
         try:
             return tending.book.add_tick(row)
         except ReplacedError as error:
-            raise Problem("changed-meanwhile", str(error)) from error
+            raise Problem("changed-meanwhile", gettext("Somebody corrected or withdrew this entry before.")) from error
         except BookError as error:
-            raise Problem("not-found", str(error)) from error
+            raise Problem("not-found", gettext("What it corrects, or the saw, is not in the book.")) from error
 
     def written(number: int) -> Response:
         every = [t for saw in desk.saws for t in tending.ticks(saw)]
@@ -137,7 +138,12 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
         now = desk.now()
         task, saw = task_of(body.task), saw_of(desk, body.saw)
         if not tending.exists(task, saw.name, body.occurrence, now):
-            raise Problem("not-found", f"{task.title} is not due at {saw.title} on {body.occurrence!r}.")
+            raise Problem(
+                "not-found",
+                gettext(
+                    "{task} is not due at {saw} on {day}.", task=known(task.title), saw=saw.title, day=body.occurrence
+                ),
+            )
         done = checked(body.done, now)
         row = TickRow(
             task.name, saw.name, body.occurrence, done, body.who.strip(), body.role, body.note, now, token=body.token
@@ -153,7 +159,7 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
         now = desk.now()
         before = next((t for saw in desk.saws for t in tending.ticks(saw) if t.id == path.tick), None)
         if before is None:
-            raise Problem("not-found", f"There is no tick {path.tick}.")
+            raise Problem("not-found", gettext("There is no tick {number}.", number=path.tick))
         done = before.done if body.done is None else checked(body.done, now)
         row = TickRow(
             before.task,

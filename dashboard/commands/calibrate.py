@@ -7,11 +7,12 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
+from api.answers.findings import amps, told
 from api.score import score_of
 from collector.book.entries import BookError, SawEntry
 from collector.book.marks import Marks
 from collector.book.settings import SawSettings, SettingsHistory
-from collector.calibrate import Calibration, Level, Steps, amps, calibrate
+from collector.calibrate import Calibration, Level, Steps, calibrate
 from collector.facts import SECOND
 from collector.trace.store import TraceError
 from dashboard.commands import codes
@@ -183,9 +184,10 @@ def _wait_for_enter(saw: str, trace: TraceStore) -> None:
 def _tell(saw: str, found: Calibration, steps: Steps, place: Place) -> None:
     print(f"{saw}, trial from {clock(steps.off, place.zone)}")
     for finding in found.findings:
-        print(f"  {_SIGNS[finding.level]} {finding.text}")
-        if finding.what_to_do:
-            print(f"       {finding.what_to_do}")
+        text, what_to_do = told(finding)
+        print(f"  {_SIGNS[finding.level]} {text}")
+        if what_to_do:
+            print(f"       {what_to_do}")
     if found.settings is None:
         return
     if found.settings:

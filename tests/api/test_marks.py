@@ -146,7 +146,7 @@ def test_who_must_be_said(client):
 
 def test_a_mark_that_is_not_there_is_not_found(client):
     answer = client.delete(f"{V1}/marks/77?who=owner")
-    assert (answer.status_code, answer.json["detail"]) == (404, "The saw 'heron' has no mark 77.")
+    assert (answer.status_code, answer.json["detail"]) == (404, "heron has no mark 77.")
 
 
 def test_the_score_counts_on_days_with_a_mark_alone(client, say, shop):

@@ -29,9 +29,9 @@ def problem(response, status):
         ("from=2026-03-02T07:00:00", "parameter from", "zone"),
         ("to=2026-02-30T07:00:00Z", "parameter to", "no time that exists"),
         ("from=1970-01-01T00:00:00Z", "parameter from", "2000 to 2099"),
-        ("limit=0", "parameter limit", "greater than or equal to 1"),
-        ("limit=ten", "parameter limit", "integer"),
-        ("limti=3", "parameter limti", "not permitted"),
+        ("limit=0", "parameter limit", "at least 1"),
+        ("limit=ten", "parameter limit", "whole number"),
+        ("limti=3", "parameter limti", "not known"),
         ("format=xml", "parameter format", "'json' or 'csv'"),
     ],
 )

@@ -28,7 +28,7 @@ OPTIONS = {
 def gathered() -> Catalog:
     """All marked texts of the rooms, each with the files that it stands in."""
     catalogue = Catalog(project="kerfbook", charset="utf-8")
-    for room in ("api", "dashboard"):
+    for room in ("api", "collector", "dashboard"):
         found = extract_from_dir(str(ROOT / room), METHODS, OPTIONS, KEYWORDS)
         for name, _, text, _, _ in sorted(found, key=lambda entry: entry[0]):
             catalogue.add(text, locations=[(f"{room}/{Path(name).as_posix()}", 1)])
