@@ -14,6 +14,8 @@ import threading
 
 from werkzeug.security import check_password_hash, generate_password_hash
 
+from api.tongues.say import gettext
+
 METHOD = "scrypt:16384:8:5"
 SHORTEST_PASSWORD = 8
 LONGEST_PASSWORD = 128
@@ -48,14 +50,16 @@ def check_password(password: str, name: str) -> None:
         WeakError: it will not.
     """
     if len(password) < SHORTEST_PASSWORD:
-        raise WeakError(f"a password has at least {SHORTEST_PASSWORD} characters; three or four words are good")
+        raise WeakError(
+            gettext("a password has at least {n} characters; three or four words are good", n=SHORTEST_PASSWORD)
+        )
     if len(password) > LONGEST_PASSWORD:
-        raise WeakError(f"a password has at most {LONGEST_PASSWORD} characters")
+        raise WeakError(gettext("a password has at most {n} characters", n=LONGEST_PASSWORD))
     folded = password.casefold()
     if "kerfbook" in folded or (len(name) > 3 and name.casefold() in folded):
-        raise WeakError("a password with the name of its person or of this program is guessed first")
+        raise WeakError(gettext("a password with the name of its person or of this program is guessed first"))
     if folded in _common() or len(set(folded)) < 4:
-        raise WeakError("that is among the passwords that are tried first; three or four words are good")
+        raise WeakError(gettext("that is among the passwords that are tried first; three or four words are good"))
 
 
 def check_pin(pin: str) -> None:
@@ -65,10 +69,10 @@ def check_pin(pin: str) -> None:
         WeakError: it will not.
     """
     if not (pin.isascii() and pin.isdigit() and SHORTEST_PIN <= len(pin) <= LONGEST_PIN):
-        raise WeakError(f"a PIN has {SHORTEST_PIN} to {LONGEST_PIN} digits")
+        raise WeakError(gettext("a PIN has {least} to {most} digits", least=SHORTEST_PIN, most=LONGEST_PIN))
     steps = {(int(b) - int(a)) % 10 for a, b in itertools.pairwise(pin)}
     if len(steps) == 1 or pin in {"1212", "6969", "2580", "1122", "1313", "2001", "1004"}:
-        raise WeakError("that PIN is among those tried first: no rows, no repeated digit")
+        raise WeakError(gettext("that PIN is among those tried first: no rows, no repeated digit"))
 
 
 def token() -> str:

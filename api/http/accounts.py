@@ -13,6 +13,7 @@ from api.http.answer import live
 from api.http.fields import Model, Strict, Time, problem, subject
 from api.http.problems import Problem
 from api.http.signing import Name, Secret, new_secrets
+from api.tongues.say import gettext
 from collector.book.entries import BookError
 from collector.book.people import LastOwnerError, NameTakenError, Person
 from collector.facts import iso
@@ -85,7 +86,7 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
     def somebody(number: int) -> Person:
         found = door.book.person(number)
         if found is None or found.erased_us is not None:
-            raise Problem("not-found", f"There is no person {number}.")
+            raise Problem("not-found", gettext("There is no person {number}.", number=number))
         return found
 
     @bp.get("/people", responses={200: PeopleAnswer})
@@ -100,7 +101,7 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         try:
             made = door.book.add_person(body.name, body.role, door.now(), **kept)
         except NameTakenError as error:
-            raise Problem("not-possible", f"{error}.") from error
+            raise Problem("not-possible", f"{gettext(str(error))}.") from error
         answer = live(_answer(made))
         answer.status_code = 201
         return answer
@@ -112,11 +113,11 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         fields = body.model_dump(include={"name", "role", "active"}, exclude_none=True)
         fields |= new_secrets(body.name or who.name, body.password, body.pin)
         if not fields:
-            raise Problem("bad-parameter", "parameter name: say what is to be different.")
+            raise Problem("bad-parameter", gettext("Say what is to be different."))
         try:
             door.book.change_person(who.id, door.now(), **fields)
         except (NameTakenError, LastOwnerError) as error:
-            raise Problem("not-possible", f"{error}.") from error
+            raise Problem("not-possible", f"{gettext(str(error))}.") from error
         return live(_answer(somebody(who.id)))
 
     @bp.delete("/people/<person>", responses={"200": PersonAnswer, **clash})
@@ -126,9 +127,9 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         try:
             erase(door.book, who.id, door.now())
         except LastOwnerError as error:
-            raise Problem("not-possible", f"{error}.") from error
+            raise Problem("not-possible", f"{gettext(str(error))}.") from error
         except BookError as error:
-            raise Problem("not-found", f"{error}.") from error
+            raise Problem("not-found", f"{gettext(str(error))}.") from error
         gone = door.book.person(who.id)
         assert gone is not None
         return live(_answer(gone))

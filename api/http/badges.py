@@ -11,6 +11,7 @@ from api.door.rights import GRANTABLE, Right
 from api.http.answer import live
 from api.http.fields import Model, Strict, Time, subject
 from api.http.problems import Problem
+from api.tongues.say import gettext
 from collector.book.people import Badge
 from collector.facts import iso
 
@@ -95,7 +96,7 @@ def blueprint(door: Door) -> APIBlueprint:
     def end_badge(path: BadgePath) -> Response:
         """End a badge, and all that came from it; at once."""
         if not door.book.end_badge(path.badge, door.now()):
-            raise Problem("not-found", f"There is no badge {path.badge} that opens anything.")
+            raise Problem("not-found", gettext("There is no badge {number} that opens anything.", number=path.badge))
         return Response(status=204)
 
     return bp
@@ -103,9 +104,9 @@ def blueprint(door: Door) -> APIBlueprint:
 
 def _made(door: Door, body: NewBadge, by: str) -> Opened:
     if (body.kind == "phone") != (body.person is not None):
-        raise Problem("bad-parameter", "parameter person: a phone has one, anything else has none.")
+        raise Problem("bad-parameter", gettext("A phone has a person, anything else has none."))
     if (body.kind == "token") != bool(body.rights) or (body.days is not None and body.kind != "token"):
-        raise Problem("bad-parameter", "parameters rights, days: a token has rights; anything else has neither.")
+        raise Problem("bad-parameter", gettext("A token has rights and may have days; anything else has neither."))
     if body.kind == "link":
         return door.link(body.title, by)
     if body.kind == "token":
@@ -113,7 +114,7 @@ def _made(door: Door, body: NewBadge, by: str) -> Opened:
     if body.person is not None:
         who = door.book.person(body.person)
         if who is None or not who.active:
-            raise Problem("not-found", f"There is no person {body.person} who may come in.")
+            raise Problem("not-found", gettext("There is no person {number} who may come in.", number=body.person))
     return door.invite(body.title, by, body.person)
 
 

@@ -12,6 +12,7 @@ from api.http.fields import Model, subject
 from api.http.people import Role, Said
 from api.http.problems import Problem
 from api.tending import Tending
+from api.tongues.say import gettext
 
 BACK_DAYS = 60
 AHEAD_DAYS = 120
@@ -70,7 +71,7 @@ def blueprint(tending: Tending) -> APIBlueprint:
         """Due maintenance of a role, for a calendar program to subscribe to."""
         role = tending.book.role_of(path.secret)
         if role is None:
-            raise Problem("not-found", "There is no calendar at this address; it may have been renewed.")
+            raise Problem("not-found", gettext("There is no calendar at this address; it may have been renewed."))
         now = desk.now()
         today = site_date(now, desk.zone)
         first, last = today - BACK_DAYS * DAY, today + AHEAD_DAYS * DAY

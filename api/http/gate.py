@@ -19,6 +19,7 @@ from api.door.door import PHONE, POST, SESSION, TV, Door, Opened
 from api.door.guest import NOBODY, VISITOR, Guest, Visitors
 from api.door.rights import NEEDS, Right
 from api.http.problems import Problem, ours
+from api.tongues.say import gettext
 from collector.book import audit
 from collector.book.audit import Entry
 
@@ -118,7 +119,7 @@ class Gate:
             return None  # there is nothing at this address; its error says so
         need = self.needs.get(request.endpoint)
         if need is None:
-            detail = f"The endpoint {request.endpoint} stands in no table of needs, so it is closed to everybody."
+            detail = gettext("{name} stands in no table of needs, so it is closed to everybody.", name=request.endpoint)
             raise Problem("not-allowed", detail)
         guest = g.guest = self.guest()
         if not guest.may(need):
@@ -134,8 +135,10 @@ class Gate:
             return self._turn(guest, need)
         if guest is NOBODY:
             headers = {"WWW-Authenticate": 'Bearer realm="kerfbook"'}
-            raise Problem("not-signed-in", "This address is not for strangers.", headers=headers)
-        raise Problem("not-allowed", f"{guest.name}, {guest.role or 'a program'}, has no right to {need.value!r} here.")
+            raise Problem("not-signed-in", gettext("This address is not for strangers."), headers=headers)
+        raise Problem(
+            "not-allowed", gettext("{name} has no right to {need} here.", name=guest.name, need=repr(need.value))
+        )
 
     def _check_origin(self, guest: Guest) -> None:
         """Whether a request that changes something comes from a page of ours.
@@ -148,12 +151,15 @@ class Gate:
         site, origin = request.headers.get("Sec-Fetch-Site"), request.headers.get("Origin")
         ours_too = {request.host.lower(), self._address} - {""}
         if origin is not None and urlsplit(origin).netloc.lower() not in ours_too:
-            raise Problem("foreign-request", f"The request comes from a page of {origin[:100]!r}.")
+            raise Problem(
+                "foreign-request", gettext("The request comes from a page of {origin}.", origin=repr(origin[:100]))
+            )
         if site is not None and site not in {"same-origin", "none"}:
-            raise Problem("foreign-request", "The request comes from a page of another site.")
+            raise Problem("foreign-request", gettext("The request comes from a page of another site."))
         if site is None and origin is None and guest.badge is not None:
             raise Problem(
-                "foreign-request", "A session comes with the header Origin or Sec-Fetch-Site, as browsers send."
+                "foreign-request",
+                gettext("A session comes with the header Origin or Sec-Fetch-Site, as browsers send."),
             )
 
     def _leave(self, answer: Response) -> Response:

@@ -116,33 +116,35 @@ KINDS = {
     ),
     "not-signed-in": Kind(
         HTTPStatus.UNAUTHORIZED,
-        "Nobody is signed in.",
-        "Sign in at /sign-in, pair this device by a QR code, or send a token as `Authorization: Bearer …`.",
+        later("Nobody is signed in."),
+        later("Sign in at /sign-in, pair this device by a QR code, or send a token as `Authorization: Bearer …`."),
     ),
     "not-allowed": Kind(
         HTTPStatus.FORBIDDEN,
-        "Whoever is signed in may not do that.",
-        "Let somebody with the right role do it, or ask an owner for it.",
+        later("Whoever is signed in may not do that."),
+        later("Let somebody with the right role do it, or ask an owner for it."),
     ),
     "foreign-request": Kind(
         HTTPStatus.FORBIDDEN,
-        "A request that changes something did not come from a page of this server.",
-        "Do it on a page of this server; a program sends a token and no cookie. Behind a proxy, set [web] address.",
+        later("A request that changes something did not come from a page of this server."),
+        later(
+            "Do it on a page of this server; a program sends a token and no cookie. Behind a proxy, set [web] address."
+        ),
     ),
     "refused": Kind(
         HTTPStatus.FORBIDDEN,
-        "That does not open the door.",
-        "Check what you typed. A code or QR code is good once and for a short time: ask an owner for a new one.",
+        later("That does not open the door."),
+        later("Check what you typed. A code or QR code is good once and for a short time: ask an owner for a new one."),
     ),
     "locked": Kind(
         HTTPStatus.TOO_MANY_REQUESTS,
-        "Too many attempts went wrong.",
-        "Wait until the time in Retry-After is over; an owner can set a new password or PIN.",
+        later("Too many attempts went wrong."),
+        later("Wait until the time in Retry-After is over; an owner can set a new password or PIN."),
     ),
     "weak-secret": Kind(
         HTTPStatus.BAD_REQUEST,
-        "Others would guess that.",
-        "Choose another; the detail says what is wrong with this one.",
+        later("Others would guess that."),
+        later("Choose another; the detail says what is wrong with this one."),
     ),
     "too-many-streams": Kind(
         HTTPStatus.SERVICE_UNAVAILABLE,

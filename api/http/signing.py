@@ -15,6 +15,7 @@ from api.http.answer import live
 from api.http.fields import Model, Strict, problem, subject
 from api.http.gate import Gate
 from api.http.problems import Problem
+from api.tongues.say import gettext
 from collector.book.people import NameTakenError
 from collector.facts import SECOND
 
@@ -129,7 +130,7 @@ def blueprint(gate: Gate) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         """Sign in with a PIN, on a phone that an owner paired as a shared one."""
         post = door.post_of(gate.cookies())
         if post is None:
-            raise Problem("refused", "A PIN opens only on a phone that was paired as a shared one.")
+            raise Problem("refused", gettext("A PIN opens only on a phone that was paired as a shared one."))
         return opened(_guarded(lambda: door.sign_in_with_pin(post, body.person, body.pin), door.now))
 
     @bp.post("/sign-out", responses={204: None})
@@ -159,12 +160,12 @@ def blueprint(gate: Gate) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         guest: Guest = g.guest
         who = None if guest.person is None else door.book.person(guest.person)
         if who is None or guest.kind != SESSION:
-            raise Problem("not-possible", "Sign in with your password first; a visitor or program has none.")
+            raise Problem("not-possible", gettext("Sign in with your password first; a visitor or program has none."))
         address = request.remote_addr or ""
         _guarded(lambda: door.check(who, body.old_password, address), door.now)
         fields = new_secrets(who.name, body.password, body.pin)
         if not fields:
-            raise Problem("bad-parameter", "parameter password: say which password or PIN is to be set.")
+            raise Problem("bad-parameter", gettext("Say which password or PIN is to be set."))
         door.book.change_person(who.id, door.now(), keep_badge=guest.badge, **fields)
         return Response(status=204)
 
@@ -183,7 +184,7 @@ def new_secrets(name: str, password: str | None, pin: str | None) -> dict[str, s
         if pin is not None:
             secrets.check_pin(pin)
     except secrets.WeakError as error:
-        raise Problem("weak-secret", f"{error}.") from error
+        raise Problem("weak-secret", f"{gettext(str(error))}.") from error
     given = {"password": password, "pin": pin}
     return {key: secrets.hashed(value) for key, value in given.items() if value is not None}
 
@@ -193,12 +194,12 @@ def _guarded(attempt: Callable[[], T], now: Callable[[], int]) -> T:
     try:
         return attempt()
     except RefusedError as error:
-        raise Problem("refused", "Name, password, PIN or code is not right.") from error
+        raise Problem("refused", gettext("Name, password, PIN or code is not right.")) from error
     except secrets.WeakError as error:
-        raise Problem("weak-secret", f"{error}.") from error
+        raise Problem("weak-secret", f"{gettext(str(error))}.") from error
     except NameTakenError as error:
-        raise Problem("not-possible", f"{error}.") from error
+        raise Problem("not-possible", f"{gettext(str(error))}.") from error
     except LockedError as error:
         wait = max(1, -(-(error.until - now()) // SECOND))
-        detail = f"Too many attempts went wrong; it is free again in {wait} s."
+        detail = gettext("Too many attempts went wrong; it is free again in {n} s.", n=wait)
         raise Problem("locked", detail, headers={"Retry-After": str(wait)}) from error

@@ -31,6 +31,7 @@ from collector.book import audit as trail
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
 from collector.book.schema import metadata
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -422,7 +423,7 @@ def _badge(row: Any) -> Badge:
 def _check_free(connection: Connection, wanted: str, number: int = 0) -> None:
     query = select(person.c.id).where(person.c.login == wanted, person.c.id != number)
     if connection.execute(query).scalar() is not None:
-        raise NameTakenError("there is somebody of that name; names must tell people apart")
+        raise NameTakenError(later("there is somebody of that name; names must tell people apart"))
 
 
 def _enter(connection: Connection, name: str, role: str, now_us: int, password: str | None, pin: str | None) -> Person:
@@ -440,7 +441,7 @@ def _owners(connection: Connection) -> int:
 
 def _check_owner(connection: Connection, before: int) -> None:
     if before and not _owners(connection):
-        raise LastOwnerError("an owner with a password must be left; make somebody else owner first")
+        raise LastOwnerError(later("an owner with a password must be left; make somebody else owner first"))
 
 
 def _end(connection: Connection, which: Any, now_us: int) -> int:
