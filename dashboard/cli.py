@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 COMMANDS = (
     *("demo", "run", "alerts", "simulate", "replay", "derive", "calibrate", "copy", "backup", "restore", "doctor"),
-    "people",
+    *("people", "broker-config"),
 )
 """Each is a module of `dashboard.commands`."""
 
@@ -32,7 +32,7 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"kerfbook {metadata.version('kerfbook')}")
     commands = top.add_subparsers(metavar="COMMAND", required=True)
     for name in names:
-        command = import_module(f"dashboard.commands.{name}")
+        command = import_module(f"dashboard.commands.{name.replace('-', '_')}")
         below = commands.add_parser(
             name,
             help=command.HELP,

@@ -24,6 +24,7 @@ from collector.wire.pack import write_pack
 from collector.wire.topics import readings_topic, status_topic
 
 if TYPE_CHECKING:
+    import ssl
     from collections.abc import Callable, Iterable, Iterator
 
     from paho.mqtt.reasoncodes import ReasonCode
@@ -149,10 +150,33 @@ class BoxClient:
 
     A pack is turned into bytes at the moment of sending, so that a box without a clock counts back from the
     right one.
+
+    Args:
+        site: in the topic.
+        saw: whose box it is.
+        host: the broker's name or address.
+        port: the broker's port.
+        form: of the packs.
+        user: name and password to sign in with; None: without.
+        tls: a context for an encrypted connection; None: plain.
+
+    Attributes:
+        refused: why the broker did not let the box in when it last tried; None: it did, or was not reached.
     """
 
-    def __init__(self, site: str, saw: Saw, host: str, port: int, *, form: Form = "json") -> None:
+    def __init__(
+        self,
+        site: str,
+        saw: Saw,
+        host: str,
+        port: int,
+        *,
+        form: Form = "json",
+        user: tuple[str, str] | None = None,
+        tls: ssl.SSLContext | None = None,
+    ) -> None:
         self.saw = saw
+        self.refused: str | None = None
         self._form: Form = form
         self._address = (host, port)
         self._topic = readings_topic(site, saw.name)
@@ -168,6 +192,10 @@ class BoxClient:
             clean_session=False,
             reconnect_on_failure=True,
         )
+        if user is not None:
+            self._client.username_pw_set(*user)
+        if tls is not None:
+            self._client.tls_set_context(tls)
         self._client.will_set(self._status, OFFLINE, qos=1, retain=True)
         self._client.reconnect_delay_set(1, 30)
         self._client.on_connect = self._connected
@@ -214,6 +242,7 @@ class BoxClient:
     def _connected(
         self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _props: object
     ) -> None:
+        self.refused = str(reason) if reason.is_failure else None
         if reason.is_failure:
             return
         with self._acknowledged:

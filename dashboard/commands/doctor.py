@@ -9,10 +9,8 @@ import sqlite3
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy.engine import make_url
 
 from collector.backup.kept import kept
@@ -23,8 +21,9 @@ from collector.book.mend import sound
 from collector.trace.place import open_trace
 from collector.trace.store import TraceError
 from dashboard.commands import codes
-from dashboard.commands.run import connection
 from dashboard.config import ConfigError, Settings, load
+from dashboard.doctor import broker
+from dashboard.doctor.finding import Finding
 
 if TYPE_CHECKING:
     import argparse
@@ -42,14 +41,6 @@ _SILENT_S = 15 * 60
 _SKEW_S = 60
 _LOOK_S = 10 * 60
 _FREE_BYTES = 1 << 30
-
-
-class Finding(NamedTuple):
-    """What was looked at, what was seen, and what to do; nothing to do: it is well."""
-
-    subject: str
-    seen: str
-    advice: str = ""
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -79,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
 def examine(settings: Settings, now: float) -> Iterator[Finding]:
     """All findings, in the order of a reading's way; ``now`` in seconds since 1970."""
     yield Finding("versions", f"kerfbook {importlib.metadata.version('kerfbook')}, Python {platform.python_version()}")
-    yield _broker(settings)
+    yield from broker.look(settings, now)
     yield _disk(settings.stores.folder)
     yield _trace(settings)
     yield _backup(settings, now)
@@ -110,34 +101,6 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
             yield _alerts(book, now)
     except (BookError, OSError) as error:
         yield Finding("book", str(error), "see that the database answers and its address in [stores] is right")
-
-
-def _broker(settings: Settings) -> Finding:
-    """A connection of its own name, so that the collector's session is not touched."""
-    address = settings.broker.address
-    try:
-        broker = connection(settings.broker)
-    except OSError as error:
-        return Finding("broker", f"{error}", "correct password_file or ca_file in [broker]")
-    client = Client(CallbackAPIVersion.VERSION2, client_id="kerfbook-doctor", clean_session=True)
-    if broker.username is not None:
-        client.username_pw_set(broker.username, broker.password)
-    if broker.tls is not None:
-        client.tls_set_context(broker.tls)
-    answers: list[str] = []
-    client.on_connect = lambda _c, _u, _f, reason, _p: answers.append(str(reason))
-    try:
-        client.connect(broker.host, broker.port, keepalive=10)
-        until = time.monotonic() + 5
-        while not answers and time.monotonic() < until:
-            client.loop(0.1)
-        client.disconnect()
-    except OSError as error:
-        return Finding("broker", f"{address} does not answer: {error}", "start the broker, or correct [broker]")
-    if answers != ["Success"]:
-        seen = f"{address} says: {answers[0]}" if answers else f"{address} does not speak MQTT"
-        return Finding("broker", seen, "correct user name, password or port in [broker]")
-    return Finding("broker", f"{address} answers")
 
 
 def _disk(folder: Path) -> Finding:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
+import ssl
 import sys
 from contextlib import ExitStack
 from dataclasses import replace
@@ -56,6 +57,13 @@ def add(parser: argparse.ArgumentParser) -> None:
         type=_address,
         metavar="HOST[:PORT]",
         help="publish to this MQTT broker instead of writing a file",
+    )
+    parser.add_argument(
+        "--user", metavar="NAME", help="sign in at the broker under this name, with the password in --password-file"
+    )
+    parser.add_argument("--password-file", type=Path, metavar="FILE", help="holds the password and nothing else")
+    parser.add_argument(
+        "--ca-file", type=Path, metavar="PEM", help="encrypt, and trust the authority in this file alone"
     )
     parser.add_argument(
         "--site",
@@ -120,6 +128,9 @@ def run(args: argparse.Namespace) -> int:
     if (args.file is None) == (args.to is None):
         print("kerfbook simulate: name either a FILE or a broker with --to", file=sys.stderr)
         return codes.MISUSED
+    if (args.user is None) != (args.password_file is None):
+        print("kerfbook simulate: --user and --password-file belong together", file=sys.stderr)
+        return codes.MISUSED
     first = args.day or dt.datetime.now(world.ZONE).date() - dt.timedelta(days=1)
     days = world.history(args.saw, first, args.days, args.seed)
     try:
@@ -140,7 +151,10 @@ def _write(args: argparse.Namespace, days: Iterator[Played]) -> int:
 
 def _publish(args: argparse.Namespace, days: Iterator[Played]) -> int:
     host, port = args.to
-    box = BoxClient(args.site, replace(world.SAWS[args.saw], name=args.alias or args.saw), host, port)
+    saw = replace(world.SAWS[args.saw], name=args.alias or args.saw)
+    user = (args.user, args.password_file.read_text("utf-8").strip()) if args.user else None
+    tls = ssl.create_default_context(cafile=args.ca_file) if args.ca_file else None
+    box = BoxClient(args.site, saw, host, port, user=user, tls=tls)
     box.start()
     count = 0
     try:
@@ -153,8 +167,10 @@ def _publish(args: argparse.Namespace, days: Iterator[Played]) -> int:
         taken = box.settle(30)
     finally:
         box.stop()
+    why = f" ({box.refused})" if box.refused else ""
     print(
-        f"{count} packs of {args.saw} sent" + ("" if taken else f", but the broker at {host}:{port} did not take all"),
+        f"{count} packs of {args.saw} sent"
+        + ("" if taken else f", but the broker at {host}:{port} did not take all{why}"),
         file=sys.stderr,
     )
     return codes.DONE if taken else codes.FLAWED

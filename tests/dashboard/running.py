@@ -39,17 +39,19 @@ COMMAND = [sys.executable, "-c", "import sys; from dashboard.cli import main; sy
 class Running:
     """`kerfbook run` on a broker, with a kerfbook.toml as a workshop would write it.
 
+    ``sign_in``: further lines of [broker].
+
     Attributes:
         address: of its screens.
         pid: of its process.
     """
 
-    def __init__(self, folder: Path, broker: Mosquitto, saws: Sequence[str]) -> None:
+    def __init__(self, folder: Path, broker: Mosquitto, saws: Sequence[str], *, sign_in: str = "") -> None:
         self._config = folder / "kerfbook.toml"
         tables = "".join(f'[[saws]]\nname = "{saw}"\nbox = "{box_of(saw)}"\n\n' for saw in saws)
         self._config.write_text(
             f'[site]\nname = "{SITE}"\ntitle = "Tern Point Stageworks"\nzone = "{_where_it_is_noon()}"\n\n{tables}'
-            f'[broker]\nhost = "{broker.host}"\nport = {broker.port}\n\n'
+            f'[broker]\nhost = "{broker.host}"\nport = {broker.port}\n{sign_in}\n'
             f'[web]\nhost = "127.0.0.1"\nport = {free_port()}\n\n'
             '[[shifts]]\ndays = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]\nstart = "08:00"\nend = "17:00"\n'
         )

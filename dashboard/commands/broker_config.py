@@ -1,0 +1,174 @@
+"""``kerfbook broker-config``: a broker's configuration, users and certificates for the saws of kerfbook.toml."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import ipaddress
+import os
+import re
+import shutil
+import sys
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
+
+from dashboard.broker import folder as filling
+from dashboard.broker.texts import COLLECTOR, box_user
+from dashboard.commands import codes
+from dashboard.config import ConfigError, load
+
+HELP = "write the configuration of a Mosquitto that only your boxes can use, with certificates"
+MORE = """
+Writes a folder (default: kerfbook-broker beside kerfbook.toml) with a Mosquitto configuration,
+a user with password and topic rights for every saw's box and for Kerfbook, and certificates
+of an authority of your own. A box can then publish to the topics of its own saw and read
+nothing. Passwords, keys and the authority that are there are kept: use it again after you
+added or removed a saw, moved the broker, or when `kerfbook doctor` says that its certificate
+ends. Prints what to put into each box, and where its password stands.
+
+example: kerfbook broker-config --host broker.example --host 192.0.2.7
+
+Exit code: 0 written, 1 a file could not be read or written, 2 wrong arguments or configuration.
+"""
+
+if TYPE_CHECKING:
+    from dashboard.config import Settings
+
+_LOCAL = ("localhost", "127.0.0.1", "::1")
+_DATA = PurePosixPath("/var/lib/mosquitto")
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+    parser.add_argument("--folder", type=Path, metavar="DIR", help="default: kerfbook-broker beside kerfbook.toml")
+    parser.add_argument(
+        "--host",
+        type=_host,
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="name or address by which boxes reach the broker, again for more (default: the host in [broker])",
+    )
+    parser.add_argument("--port", type=_port, default=8883, help="for boxes (default: 8883)")
+    parser.add_argument(
+        "--collector-port", type=_port, default=8884, metavar="PORT", help="for Kerfbook (default: 8884)"
+    )
+    parser.add_argument(
+        "--installed",
+        type=PurePosixPath,
+        metavar="DIR",
+        help="where the files of broker/ will lie on the broker's computer (default: where they are written)",
+    )
+    parser.add_argument(
+        "--data", type=PurePosixPath, default=_DATA, metavar="DIR", help=f"the broker's memory (default: {_DATA})"
+    )
+    parser.add_argument(
+        "--renew",
+        action="append",
+        default=[],
+        metavar="SAW",
+        help="a new password for this saw's box, as after a theft",
+    )
+    parser.add_argument("--show-passwords", action="store_true", help="print the passwords, too")
+
+
+def _host(text: str) -> str:
+    try:
+        return str(ipaddress.ip_address(text))
+    except ValueError:
+        if re.fullmatch(r"(?=.{1,253}$)[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(\.[A-Za-z0-9-]+)*", text):
+            return text.lower()
+        raise argparse.ArgumentTypeError(f"{text!r} is no host name or address, such as broker.example") from None
+
+
+def _port(text: str) -> int:
+    if not text.isdigit() or not 0 < int(text) < 65536:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port from 1 to 65535")
+    return int(text)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write, and say what to do with it."""
+    folder: Path = (args.folder or args.config.parent / "kerfbook-broker").absolute()
+    try:
+        plan = _plan(args, load(args.config), folder)
+    except (ConfigError, OSError, _MisusedError) as error:
+        print(f"kerfbook broker-config: {error}", file=sys.stderr)
+        return codes.MISUSED
+    try:
+        new = filling.fill(folder, plan, dt.datetime.now(dt.UTC), args.renew)
+        owned = _hand_over(folder / "broker")
+    except (OSError, ValueError) as error:
+        print(f"kerfbook broker-config: {error}", file=sys.stderr)
+        return codes.FLAWED
+    _tell(plan, folder, new, owned=owned, show=args.show_passwords)
+    return codes.DONE
+
+
+class _MisusedError(Exception):
+    """Arguments that do not fit each other or the configuration."""
+
+
+def _plan(args: argparse.Namespace, settings: Settings, folder: Path) -> filling.Plan:
+    saws = [saw.name for saw in settings.saws]
+    if strange := sorted(set(args.renew) - set(saws)):
+        raise _MisusedError(f"there is no saw {strange[0]!r} in {args.config}; there are {', '.join(saws)}")
+    if args.port == args.collector_port:
+        raise _MisusedError("boxes and Kerfbook need ports of their own")
+    hosts = args.host or [host for host in [settings.broker.host] if host not in _LOCAL]
+    if not hosts:
+        raise _MisusedError("by which name or address do boxes reach the broker? Say it with --host")
+    installed = args.installed or PurePosixPath(folder / "broker")
+    if any(character.isspace() for character in f"{installed}{args.data}"):
+        raise _MisusedError("Mosquitto's folders must have no space in their names; see --folder, --installed, --data")
+    names = tuple(dict.fromkeys([*hosts, *_LOCAL]))
+    return filling.Plan(settings.site.name, saws, names, installed, args.data, args.port, args.collector_port)
+
+
+def _hand_over(broker: Path) -> bool:
+    """Give the broker's files to Mosquitto's user, which reads its keys without root's rights; whether it was done."""
+    if os.geteuid() != 0:
+        return False
+    try:
+        for path in (broker, *broker.iterdir()):
+            shutil.chown(path, "mosquitto", "mosquitto")
+    except LookupError:  # no such user here
+        return False
+    return True
+
+
+def _tell(plan: filling.Plan, folder: Path, new: list[str], *, owned: bool, show: bool) -> None:
+    def password(path: Path) -> str:
+        return path.read_text().strip() if show else f"in {path}"
+
+    host, site = plan.hosts[0], plan.site
+    print(f"wrote {folder}")
+    print(f"\nThe broker: put the files of {folder / 'broker'} to {plan.installed} on {host}")
+    if not owned:
+        print("  and give them to its user: chown -R mosquitto: " + str(plan.installed))
+    print(f"  and start it with them: mosquitto -c {plan.installed / 'mosquitto.conf'}")
+    print("  (on Debian: put mosquitto.conf in the place of /etc/mosquitto/mosquitto.conf)")
+    print("  It reads users and rights again on SIGHUP; a new certificate or port takes a restart.")
+    print("\nKerfbook: this in its kerfbook.toml")
+    print(f'  [broker]\n  host = "{host}"\n  port = {plan.collector_port}\n  tls = true')
+    print(f'  ca_file = "{folder / "collector/ca.pem"}"\n  username = "{COLLECTOR}"')
+    print(f'  password_file = "{folder / "collector/password"}"')
+    for saw in plan.saws:
+        place = folder / "boxes" / saw
+        print(f"\nThe box of {saw}{' (new password)' if saw in new else ''}:")
+        print(f"  broker        {host}, port {plan.boxes_port}, TLS 1.2 or newer")
+        print(f"  authority     {place / 'ca.pem'}")
+        print(f"  user name     {box_user(saw)}")
+        print(f"  password      {password(place / 'password')}")
+        print(f"  publishes to  kerfbook/{site}/{saw}/readings")
+        print(f"  last will     kerfbook/{site}/{saw}/status")
+    gone = sorted(path.name for path in (folder / "boxes").iterdir() if path.name not in plan.saws)
+    if gone:
+        print(
+            f"\nNot in kerfbook.toml and let in no more: {', '.join(gone)}; remove their folders in {folder / 'boxes'}"
+        )
+    print(f"\nSHA-256 of the authority: {filling.fingerprint(folder)}")
+    print(f"Keep {folder / 'ca'} where only you can read it: who has its key can pose as your broker.")

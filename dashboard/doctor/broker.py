@@ -1,0 +1,90 @@
+"""The broker: whether it answers, lets Kerfbook in, and for how long its certificate is good."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+import time
+from typing import TYPE_CHECKING, Any
+
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
+
+from dashboard.commands.run import connection
+from dashboard.doctor.finding import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from collector.mqtt import Broker
+    from dashboard.config import Settings
+
+_SECONDS = 5.0
+_DAY = 86_400
+_WARN_DAYS = 60
+
+
+def look(settings: Settings, now: float) -> Iterator[Finding]:
+    """The certificates where the connection is encrypted, then the broker itself; ``now`` in seconds since 1970."""
+    try:
+        broker = connection(settings.broker)
+    except OSError as error:
+        yield Finding("broker", f"{error}", "correct password_file or ca_file in [broker]")
+        return
+    address = settings.broker.address
+    try:
+        if broker.tls is not None:
+            yield from _certificates(broker, broker.tls, now)
+        answer = _knock(broker)
+    except ssl.SSLCertVerificationError as error:
+        yield Finding(
+            "broker",
+            f"{address} is not trusted: {error}",
+            "correct ca_file and host in [broker], or write the broker's certificate again: `kerfbook broker-config`",
+        )
+    except OSError as error:
+        yield Finding("broker", f"{address} does not answer: {error}", "start the broker, or correct [broker]")
+    else:
+        if answer == "Success":
+            yield Finding("broker", f"{address} answers")
+            return
+        seen = f"{address} says: {answer}" if answer else f"{address} does not speak MQTT"
+        yield Finding("broker", seen, "correct user name, password or port in [broker]")
+
+
+def _knock(broker: Broker) -> str | None:
+    """The broker's answer to a connection of its own name, so that the collector's session is not touched."""
+    client = Client(CallbackAPIVersion.VERSION2, client_id="kerfbook-doctor", clean_session=True)
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password)
+    if broker.tls is not None:
+        client.tls_set_context(broker.tls)
+    answers: list[str] = []
+    client.on_connect = lambda _c, _u, _f, reason, _p: answers.append(str(reason))
+    client.connect(broker.host, broker.port, keepalive=10)
+    until = time.monotonic() + _SECONDS
+    while not answers and time.monotonic() < until:
+        client.loop(0.1)
+    client.disconnect()
+    return answers[0] if answers else None
+
+
+def _certificates(broker: Broker, tls: ssl.SSLContext, now: float) -> Iterator[Finding]:
+    with (
+        socket.create_connection((broker.host, broker.port), _SECONDS) as plain,
+        tls.wrap_socket(plain, server_hostname=broker.host) as encrypted,
+    ):
+        certificate = encrypted.getpeercert() or {}
+    yield _good_until("the broker's certificate", certificate, now, "write it again: `kerfbook broker-config`")
+    own = tls.get_ca_certs()
+    if len(own) == 1:  # one of the workshop's own, and not those of the whole world
+        advice = "make a new one in another folder with `kerfbook broker-config --folder`, and put it into every box"
+        yield _good_until("the broker's authority", dict(own[0]), now, advice)
+
+
+def _good_until(subject: str, certificate: dict[str, Any], now: float, advice: str) -> Finding:
+    """OpenSSL refuses one that has ended; so here it is only whether that is near."""
+    ends = ssl.cert_time_to_seconds(str(certificate["notAfter"]))
+    days = (ends - now) / _DAY
+    date = time.strftime("%Y-%m-%d", time.gmtime(ends))
+    return Finding(subject, f"good until {date}, {days:.0f} days", advice if days < _WARN_DAYS else "")
