@@ -47,6 +47,7 @@ from api.http import (
 )
 from api.http.answer import settled
 from api.http.gate import Gate
+from api.http.metrics import add_metrics
 from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.rack import Rack
@@ -56,6 +57,7 @@ from api.strip import Strip
 from api.sums import Sums
 from api.tending import Tending
 from api.usual import UsualDays
+from api.vitals import Vitals
 from collector.book.book import Book
 from collector.book.people import PeopleBook
 from collector.detect.settings import DetectSettings
@@ -70,6 +72,7 @@ EXTENSION = "kerfbook.api"
 BLADES = "kerfbook.blades"
 TENDING = "kerfbook.tending"
 REPORTING = "kerfbook.reporting"
+VITALS = "kerfbook.vitals"
 
 
 def create_api(
@@ -162,12 +165,15 @@ def create_api(
     ]
     for subject in subjects:
         app.register_api(subject, url_prefix=PREFIX)
-    app.register_api(health.blueprint(desk))
+    vitals = Vitals()
+    app.register_api(health.blueprint(desk, vitals))
+    add_metrics(app, desk, live, vitals)
     app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
     app.extensions[EXTENSION] = (desk, live)
     app.extensions[BLADES] = rack
     app.extensions[TENDING] = tending
     app.extensions[REPORTING] = reporting
+    app.extensions[VITALS] = vitals
     return app
 
 
@@ -184,6 +190,11 @@ def tending_of(app: Flask) -> Tending:
 def reporting_of(app: Flask) -> Reporting:
     """The reports of an application that `create_api` made."""
     return cast("Reporting", app.extensions[REPORTING])
+
+
+def vitals_of(app: Flask) -> Vitals:
+    """What an application that `create_api` made tells of its process; whoever starts more beside it says so here."""
+    return cast("Vitals", app.extensions[VITALS])
 
 
 def close_api(app: Flask) -> None:

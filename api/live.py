@@ -97,6 +97,11 @@ class Live:
         self._sent: dict[str, _Sent] = {}
 
     @property
+    def limit(self) -> int:
+        """How many may subscribe at once."""
+        return self._limit
+
+    @property
     def listeners(self) -> int:
         """How many subscribers are served."""
         with self._wake:

@@ -27,6 +27,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from collector.delays import Delays
 from collector.wire.topics import readings_filter, status_filter
 
 if TYPE_CHECKING:
@@ -86,7 +87,8 @@ class Health:
     """How a collector is, for ``/healthz`` and ``/metrics``; counts are since its start.
 
     ``queued`` messages are received and not yet settled. ``broker_error`` and ``store_error`` say what is wrong at
-    this moment, None: nothing.
+    this moment, None: nothing. ``moved_s`` is the time [s] since its thread last went round: seconds where it waits for
+    a broker or a store, and growing where it hangs. ``delays`` are of each group's oldest message.
     """
 
     running: bool
@@ -101,6 +103,8 @@ class Health:
     last_commit_us: int | None
     broker_error: str | None
     store_error: str | None
+    moved_s: float
+    delays: Delays
 
 
 class _Token(NamedTuple):
@@ -140,6 +144,9 @@ class Collector:
         self._protocol = MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
         self._received = 0
         self._queued = 0
+        self._oldest = 0.0  # when the oldest queued message came, by the monotonic clock
+        self._delays = Delays()
+        self._moved = time.monotonic()
         self._connections = 0
         self._connected = False
         self._answered = False  # the broker has answered the connection that is being made
@@ -169,6 +176,7 @@ class Collector:
         delay = _BACKOFF_SECONDS[0]
         try:
             while not self._stop.is_set():
+                self._moved = time.monotonic()
                 if not self._is_mine():
                     self._stop.wait(1.0)
                     continue
@@ -204,6 +212,8 @@ class Collector:
             last_commit_us=counts.last_commit_us,
             broker_error=self._broker_error,
             store_error=self._store_error,
+            moved_s=time.monotonic() - self._moved,
+            delays=self._delays,
         )
 
     def _is_mine(self) -> bool:
@@ -304,6 +314,8 @@ class Collector:
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
         self._received += 1
+        if not self._queued:
+            self._oldest = time.monotonic()
         self._queued += 1
         try:
             topic = message.topic
@@ -326,6 +338,7 @@ class Collector:
                 return
             selector.register(sock, selectors.EVENT_READ)
             while not self._stop.is_set() and client.socket() is not None:
+                self._moved = time.monotonic()
                 buffered = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
                 wait = 0.0 if buffered else linger if self._queued else _IDLE_SECONDS
                 readable = bool(selector.select(wait)) or buffered
@@ -390,10 +403,12 @@ class Collector:
                 log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)  # noqa: TRY400 (the text says it)
                 if self._stop.wait(delay):
                     return
+                self._moved = time.monotonic()
                 delay = min(delay * 2, _BACKOFF_SECONDS[1])
                 client.loop_misc()
         self._store_error = None
         self._queued = 0
+        self._delays.add(time.monotonic() - self._oldest)
         for token in tokens:
             # The identifiers of an ended connection may mean other messages by now.
             if isinstance(token, _Token) and token.client is client:

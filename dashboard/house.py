@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from api.app import close_api, rack_of, reporting_of, tending_of
+from api.app import close_api, rack_of, reporting_of, tending_of, vitals_of
 from api.blade_watch import BladeWatch
 from api.delivery import AppriseSender, MqttSender, Post
 from api.door.guest import Visitors
@@ -25,7 +25,7 @@ from collector.book.entries import SawEntry
 from collector.book.leases import Leases
 from collector.book.mend import mend_book
 from collector.ingest import Ingest
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Broker, Collector, Health
 from collector.trace.place import open_trace
 from dashboard.app import create_app
 from dashboard.web import WebServer
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
     from api.door.door import Door
     from api.site import Site
+    from api.vitals import Vitals
     from collector.detect.settings import DetectSettings
     from collector.trace.place import InfluxPlace
     from dashboard.config.settings import Telling
@@ -88,6 +89,7 @@ class House:
             site=site.name,
             leases=self._leases,
         )
+        self._trace_file = trace if isinstance(trace, Path) else None
         self._disk = disk or (trace.parent if isinstance(trace, Path) else Path())
         self._web: WebServer | None = None
         self._keeper: Keeper | None = None
@@ -124,6 +126,8 @@ class House:
             visitors=visitors,
             address=address,
         )
+        vitals = vitals_of(self._app)
+        vitals.folder, vitals.trace = self._disk, self._trace_file
         self._web = WebServer(self._app, host, port)
         self._web.start()
         self._keeper = Keeper(reporting_of(self._app).sums)
@@ -164,6 +168,16 @@ class House:
         """Collect from a broker, now or as soon as it is there."""
         self._collector = Collector(self.ingest, self._site.name, broker, leases=self._leases)
         self._collector.start()
+        vitals_of(self._app).collector = self._health
+
+    @property
+    def vitals(self) -> Vitals:
+        """How all of this is. Open the screens before."""
+        return vitals_of(self._app)
+
+    def _health(self) -> Health:
+        assert self._collector is not None
+        return self._collector.health()
 
     def close(self) -> None:
         """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""

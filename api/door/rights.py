@@ -51,6 +51,7 @@ NEEDS: dict[str, Right] = {
     "api_signing.own_secrets": Right.SEE,
     # Says nothing of the shop.
     "api_health.health": Right.OPEN,
+    "metrics": Right.SEE,
     "api_problems.problem_kind": Right.OPEN,
     "openapi": Right.OPEN,
     # Its address holds a secret of its own: calendar programs cannot sign in.

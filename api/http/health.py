@@ -10,8 +10,9 @@ from sqlalchemy.exc import SQLAlchemyError
 from api.desk import Desk
 from api.http.answer import live, settled
 from api.http.fields import Model, Time, problem, subject
-from api.http.problems import KINDS, TYPES, Problem, ProblemKind
+from api.http.problems import KINDS, TYPES, FieldError, Problem, ProblemKind
 from api.tongues.say import gettext
+from api.vitals import Vitals
 from collector.facts import iso
 
 
@@ -29,19 +30,25 @@ class KindPath(BaseModel):
     slug: str = Field(pattern=r"^[a-z-]{1,32}$")
 
 
-def blueprint(desk: Desk) -> APIBlueprint:
+def blueprint(desk: Desk, vitals: Vitals) -> APIBlueprint:
     """`/healthz`."""
     bp = subject("health")
 
-    @bp.get("/healthz", responses={200: Health, 503: problem("The book cannot be read.")})
+    @bp.get("/healthz", responses={200: Health, 503: problem("Something is not well.")})
     def health() -> Response:
-        """Whether the book can be read. A silent box is no fault of the server and does not show here."""
+        """Whether the book can be read, the stores be written, and the collector of this process is at its broker.
+
+        A silent box is no fault of the server and does not show here.
+        """
         try:
             revision, nows = desk.book.revision(), desk.book.nows()
         except SQLAlchemyError as error:
             raise Problem(
                 "store-unavailable", gettext("Reading the book failed: {error}.", error=type(error).__name__)
             ) from error
+        if ill := vitals.look():
+            errors = [FieldError(where=one.where, detail=one.detail) for one in ill]
+            raise Problem("not-well", " ".join(one.detail for one in ill), errors)
         newest = max((entry.at for entry in nows.values()), default=None)
         return live({"status": "ok", "revision": revision, "newest_reading": iso(newest)})
 

@@ -49,6 +49,11 @@ KINDS = {
         later("The period is empty or too long for this answer."),
         later("Let to lie after from, and ask for a long period in pieces."),
     ),
+    "not-well": Kind(
+        HTTPStatus.SERVICE_UNAVAILABLE,
+        later("Something that Kerfbook cannot do without is not well."),
+        later("The errors say what; `kerfbook doctor` on the server says what to do about it."),
+    ),
     "unknown-saw": Kind(
         HTTPStatus.NOT_FOUND,
         later("This site has no saw of that name."),
@@ -282,7 +287,7 @@ def invalid(error: ValidationError) -> Response:
 
 def ours(path: str) -> bool:
     """Whether errors at this address are the API's to answer; a page beside the API answers its own."""
-    return path.startswith("/api/") or path == "/healthz"
+    return path.startswith("/api/") or path in {"/healthz", "/metrics"}
 
 
 _BY_STATUS = {400: "bad-request", 404: "not-found", 405: "method-not-allowed"}

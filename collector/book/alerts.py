@@ -266,6 +266,14 @@ class AlertBook:
         with reading(self._engine) as connection:
             return [_letter(r) for r in connection.execute(query.order_by(t.id).limit(limit))]
 
+    def unsent(self) -> int:
+        """How many messages are neither sent nor given up."""
+        query = (
+            select(func.count()).select_from(letter).where(letter.c.sent_us.is_(None), letter.c.given_up_us.is_(None))
+        )
+        with reading(self._engine) as connection:
+            return int(connection.execute(query).scalar_one())
+
     def sent(self, ids: Sequence[int], now_us: int) -> None:
         """The messages were taken by whoever delivers them."""
         self._settle(ids, {"sent_us": now_us, "error": None})

@@ -56,6 +56,8 @@ class Running:
             '[[shifts]]\ndays = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]\nstart = "08:00"\nend = "17:00"\n'
         )
 
+        if (folder / "kerfbook-data").exists():
+            return  # started once more: on what is there, torn as it may be
         (folder / "kerfbook-data").mkdir()
         with Book(f"sqlite:///{folder / 'kerfbook-data' / 'book.sqlite'}") as book:
             door = Door(PeopleBook(book), lambda: time.time_ns() // 1000)
