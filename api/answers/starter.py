@@ -6,8 +6,14 @@ task with it and edits what differs.
 
 from __future__ import annotations
 
-from api.answers.tasks import ByCalendar, BySign, ByUse, Task
+from functools import lru_cache
+
+from api.answers.tasks import COMMON, ByCalendar, BySign, ByUse, Task
+from api.tongues.catalogue import languages, translations
 from api.tongues.say import later
+
+OWN = later("set by this shop")
+"""Where an interval comes from of which the shop says nothing."""
 
 _WORKDAYS = "FREQ=DAILY"
 
@@ -132,3 +138,19 @@ def starter_tasks() -> tuple[Task, ...]:
             at_blade=True,
         ),
     )
+
+
+def unspoken(text: str) -> str:
+    """A text of ours that comes back in one of the languages, as it stands in the code; any other as it is.
+
+    A form shows a task in the reader's language and sends it back whole. What the reader did not change stays ours, so
+    that the next reader sees it in theirs.
+    """
+    return _spoken().get(text.strip(), text)
+
+
+@lru_cache(maxsize=1)
+def _spoken() -> dict[str, str]:
+    tasks = starter_tasks()
+    ours = {COMMON, OWN, *(t.title for t in tasks), *(step for t in tasks for step in t.steps)}
+    return {translations(language).gettext(text): text for text in ours for language in languages()}

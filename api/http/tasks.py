@@ -6,6 +6,7 @@ from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from pydantic import BaseModel, Field
 
+from api.answers.starter import OWN, unspoken
 from api.answers.tasks import TaskError, from_body
 from api.http.answer import live
 from api.http.asked import saw_of
@@ -49,7 +50,8 @@ def blueprint(tending: Tending) -> APIBlueprint:
         """Edit a task, or make a new one; in force from today, what was due before stays as it was."""
         fields = body.model_dump()
         who = fields.pop("who").strip()
-        fields["basis"] = fields["basis"] or "set by this shop"
+        fields["title"], fields["basis"] = unspoken(fields["title"]), unspoken(fields["basis"]) or OWN
+        fields["steps"] = [unspoken(step) for step in fields["steps"]]
         try:
             task = from_body({"name": path.task, **fields})
         except TaskError as error:

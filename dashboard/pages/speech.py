@@ -25,7 +25,7 @@ def add_speech(app: Flask, show: Show, zone: str) -> None:
     """Every request is answered in its language: a choice kept in a cookie, the workshop's, the browser's, English.
 
     Templates get ``_``, ``ngettext`` and ``trans`` blocks (values as ``%(name)s``), ``speech_html`` for the ``html``
-    element and ``speech_script`` for the head, before any other script.
+    element, ``speech_script`` for the head, before any other script, and ``speech_inches``, whether lengths are inches.
 
     Args:
         app: the application.
@@ -39,7 +39,9 @@ def add_speech(app: Flask, show: Show, zone: str) -> None:
         lambda one, many, n: catalogue.translations(say.present().language).ngettext(one, many, n),
         newstyle=True,
     )
-    app.jinja_env.globals.update(speech_html=_html, speech_script=_script, speech_choices=_choices)
+    app.jinja_env.globals.update(
+        speech_html=_html, speech_script=_script, speech_choices=_choices, speech_inches=lambda: say.present().inches
+    )
 
     @app.before_request
     def choose() -> None:

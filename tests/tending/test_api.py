@@ -9,6 +9,8 @@ import vobject
 
 from api.app import close_api, create_api
 from api.door.guest import Visitors
+from api.tongues.manner import Manner
+from api.tongues.say import speaking
 from collector.facts import iso
 from tests.tending.month import at
 from tests.tending.shop import SITE, NoTrace, Shop
@@ -227,3 +229,21 @@ def test_the_wall_has_a_strip_of_counts(served) -> None:
     tick(served)
     served.clock.now += 1_100_000
     assert get(served, "/wall")["saws"][0]["tending"]["due"] == 1
+
+
+def test_a_starter_task_edited_in_portuguese_stays_ours_where_nobody_changed_it(served):
+    with speaking(Manner("pt", "pt_PT")):
+        (task,) = (t for t in get(served, "/maintenance")["tasks"] if t["name"] == "clean-down")
+        assert task["title"] != "Clean down, offcuts out"
+        steps = [*task["steps"][:-1], "Ver o tubo duas vezes."]
+        body = {k: task[k] for k in ("title", "role", "saws", "at_blade", "check", "basis", "active", "when")}
+        answer = served.http.put(
+            "/api/v1/maintenance/tasks/clean-down", json={"who": "Ana", **body, "steps": steps, "minutes": 12}
+        )
+        assert answer.status_code == 200, answer.json
+        assert (answer.json["title"], answer.json["steps"]) == (task["title"], steps)
+    (task,) = (t for t in get(served, "/maintenance")["tasks"] if t["name"] == "clean-down")
+    assert (task["title"], task["minutes"]) == ("Clean down, offcuts out", 12)
+    assert task["basis"] == "common practice, no source"
+    assert task["steps"][0] == "Switch off and wait for standstill."
+    assert task["steps"][-1] == "Ver o tubo duas vezes."

@@ -4,6 +4,7 @@ import { ask } from "../desk/ask.js";
 import { Zone } from "../desk/days.js";
 import { keepRole, named } from "../desk/who.js";
 import { drawChart } from "./chart.js";
+import { show } from "./measures.js";
 import { fields, fillGroups, leftWords, limitWords, PLACES, placeOf, titles, trouble, wearWords, WHAT, whole } from "./words.js";
 
 const at = (id) => document.getElementById(id);
@@ -51,10 +52,10 @@ function moments(blade) {
 }
 
 function fill(blade) {
-  for (const input of form.elements) if (input.name && input.name in blade) input.value = blade[input.name] ?? "";
+  for (const input of form.elements) if (input.name && input.name in blade) show(input, blade[input.name]);
   form.elements.tag.disabled = true;
   const own = blade.limits.source.startsWith("given");
-  for (const name of ["cuts", "minutes", "metres"]) form.elements[`limit_${name}`].value = own ? blade.limits[name] : "";
+  for (const name of ["cuts", "minutes", "metres"]) show(form.elements[`limit_${name}`], own ? blade.limits[name] : null);
 }
 
 async function event(body) {

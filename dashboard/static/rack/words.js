@@ -1,5 +1,6 @@
 // Words that the rack and a blade's page share.
 import { _, decimal, ngettext, run } from "../desk/speech.js";
+import { said } from "./measures.js";
 
 export const PLACES = {
   on_saw: _("On the saws"), in_rack: _("Sharp, in the rack"), unsaid: _("Came out, nobody said where they went"),
@@ -47,7 +48,7 @@ export function fields(form) {
   const body = {};
   for (const input of form.elements) {
     if (!input.name) continue;
-    body[input.name] = input.value === "" ? (input.name === "tooth_form" ? "" : null) : input.type === "number" ? Number(input.value) : input.value;
+    body[input.name] = input.value === "" ? (input.name === "tooth_form" ? "" : null) : input.type === "number" ? said(input) : input.value;
   }
   return body;
 }
