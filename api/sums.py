@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 1
+VERSION = 2
 """Raise it whenever the same facts are to give other numbers: kept sums of before are then reckoned anew."""
 
 SETTLED = REACH_US + 600 * SECOND
@@ -172,7 +172,9 @@ class Sums:
     def longest(
         self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True, most: int | None = None
     ) -> list[Stretch]:
-        """The longest stretches of planned time not used, a few of each day and reason; in order of time.
+        """The longest stretches of planned time not used, a few of each working day and reason; in order of time.
+
+        A working day goes until the last shift that began on it is over: a stretch runs on past midnight.
 
         ``most``: of each reason no more than that are wanted; some more may come.
         """
@@ -216,7 +218,8 @@ class Sums:
             if facts.going_on < until + REACH_US:
                 return False
             edges = np.array([start, end], np.int64)
-            stretches = [(s.why, s.start, s.end) for s in self._longest(facts, edges)]
+            working_day = np.array([self._until(day - DAY), until], np.int64)
+            stretches = [(s.why, s.start, s.end) for s in self._longest(facts, working_day)]
             basis = self._basis(day)
             rows.append(DaySum(start, WHOLE_DAY, until, basis, self._reckon(facts, edges)[0].tolist(), stretches))
             for i, shift in enumerate(self._of_shifts(facts, day)):
@@ -329,8 +332,10 @@ class Sums:
 
     def _direct_stretches(self, saw: str, first: dt.date, last: dt.date) -> list[Stretch]:
         def reckon() -> list[Stretch]:
-            edges = np.array([instant(d, 0, self.desk.zone) for d in _days(first, last + DAY)], np.int64)
-            return self._longest(self._facts(saw, int(edges[0]), int(edges[-1])), edges)
+            # A night's standing is one stretch: it belongs to the day on which its shift began.
+            edges = np.array([self._until(d) for d in _days(first - DAY, last)], np.int64)
+            facts = self._facts(saw, instant(first, 0, self.desk.zone), int(edges[-1]))
+            return self._longest(facts, edges)
 
         return self._memory.of(("direct stretches", saw, first, last), self._state(saw), reckon)
 

@@ -144,7 +144,7 @@ def longest(act: Activity, planned: Spans, days: NDArray[np.int64], busy_gap: in
 
     A stretch ends with its day, a break, or the shift.
 
-    Args: as for `measures`; days: edges of the site's days.
+    Args: as for `measures`; days: edges of the days, none before the one ahead of it.
     """
     out: list[Stretch] = []
     for a, b in zip(days[:-1].tolist(), days[1:].tolist(), strict=True):

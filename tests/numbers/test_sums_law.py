@@ -234,6 +234,27 @@ def test_after_a_round_every_day_that_is_over_is_kept_and_a_commit_strikes_out_o
     history.book.close()
 
 
+def test_a_night_in_which_a_saw_stands_is_one_stretch_also_past_midnight(tmp_path, blank):
+    history = History(tmp_path, blank, 3)
+    history.start_with(PLANS[0], 180)  # 06:00-14:00, and 22:00-06:00 with a break 02:00-02:30
+    midnight = instant(FIRST + DAY, 0, history.zone)
+    hour = 3600 * SECOND
+    history.clock.now = midnight + 30 * hour
+    runs = [(-24, -3), (-1.5, -1), (7, 30)]  # the motor stood from 23:00 on
+    facts = [Run("heron", round(midnight + a * hour), round(midnight + b * hour), 1, None, 0) for a, b in runs]
+    history.commit(midnight - 24 * hour, None, facts, history.clock.now)
+
+    def night() -> list[tuple[float, float]]:
+        found = history.sums.longest("heron", FIRST, FIRST + DAY)
+        return [((s.start - midnight) / hour, (s.end - midnight) / hour) for s in found if s.why == "standing"]
+
+    expected = [(-2, -1.5), (-1, 2), (2.5, 6), (6, 7)]  # 22:00-22:30, 23:00-02:00, 02:30-06:00; the next shift's 06:00
+    assert [s for s in night() if s[0] >= -2] == expected
+    assert history.keeper.round() > 0
+    assert [s for s in night() if s[0] >= -2] == expected
+    history.book.close()
+
+
 @pytest.mark.parametrize("seed", range(2))
 def test_packs_that_come_late_through_the_collector_leave_no_sum_behind(tmp_path, blank, seed):
     """Two simulated days; an hour in the first night's neighbourhood comes a day late, and the keeper worked before."""
