@@ -42,15 +42,32 @@ def _program(*names: str) -> str:
     return found
 
 
+def _chrome(folder: Path, *flags: str, performance: bool = True) -> WebDriver:
+    options = Options()
+    options.binary_location = _program("chromium", "chromium-browser", "google-chrome")
+    for flag in (*FLAGS, *flags, f"--user-data-dir={folder}"):
+        options.add_argument(flag)
+    logs = {"performance": "ALL", "browser": "ALL"} if performance else {"browser": "ALL"}
+    options.set_capability("goog:loggingPrefs", logs)
+    return webdriver.Chrome(options=options, service=Service(_program("chromedriver")))
+
+
 @pytest.fixture(scope="session")
 def chrome(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WebDriver]:
     """A real Chromium without a window; its performance log lists every request."""
-    options = Options()
-    options.binary_location = _program("chromium", "chromium-browser", "google-chrome")
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('chromium')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(_program("chromedriver")))
+    driver = _chrome(tmp_path_factory.mktemp("chromium"))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def still_chrome(tmp_path: Path) -> Iterator[WebDriver]:
+    """A Chromium whose heap is the page's alone.
+
+    It compiles nothing (machine code is heap too, and more of it comes as a script grows warm) and keeps no record of
+    requests for the driver.
+    """
+    driver = _chrome(tmp_path / "still-chromium", "--js-flags=--jitless", performance=False)
     yield driver
     driver.quit()
 
