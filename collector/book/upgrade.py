@@ -1,8 +1,15 @@
-"""Brings a book to this code's schema version when it is opened. Alembic is imported only when there is work."""
+"""Brings a book to this code's schema version when it is opened, and back to an older one when asked.
+
+Before an SQLite book is changed, a copy is laid beside it: ``book.sqlite.was-VERSION``. In PostgreSQL a change is one
+transaction, and a copy is for its own tools or ``kerfbook backup``. Alembic is imported only when there is work.
+"""
 
 from __future__ import annotations
 
 import logging
+import sqlite3
+import time
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +21,8 @@ from collector.book.schema import HEAD
 
 if TYPE_CHECKING:
     from alembic.config import Config
+
+log = logging.getLogger(__name__)
 
 _VERSIONS = "alembic_version"  # Alembic's own table
 _LOCK = 0x6B657266  # PostgreSQL advisory lock, "kerf"
@@ -49,16 +58,79 @@ def upgrade(engine: Engine) -> None:
         _migrate(connection, found)
 
 
-def known_versions() -> set[str]:
-    """Every schema version that this program can open."""
+def versions() -> list[tuple[str, str]]:
+    """Every schema version that this program can open, oldest first, with what it brought."""
     from alembic.script import ScriptDirectory  # noqa: PLC0415 (0.3 s and 10 MB that a book at its head does not need)
 
-    return {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
+    scripts = ScriptDirectory.from_config(_config()).walk_revisions()
+    return [(script.revision, (script.doc or "").rstrip(".")) for script in scripts][::-1]
+
+
+def known_versions() -> set[str]:
+    """Every schema version that this program can open."""
+    return {revision for revision, _ in versions()}
+
+
+def downgrade(engine: Engine, to: str) -> str:
+    """Brings a book back to an older version, in one transaction; returns the version that it had.
+
+    What the older version has no place for is lost; all else stays as it is.
+
+    Raises:
+        BookError: there is no such older version, somebody uses the book, or this program does not know its version.
+    """
+    from alembic import command  # noqa: PLC0415
+
+    known = [revision for revision, _ in versions()]
+    with writing(engine) as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
+        found = version(connection)
+        if found not in known:
+            raise BookError(f"this program does not know the book's version, {found}")
+        if to not in known[: known.index(found)]:
+            older = ", ".join(known[: known.index(found)]) or "none"
+            raise BookError(f"{to!r} is no version before the book's, {found}; there are: {older}")
+        if title := _user(connection):
+            raise BookError(f"{title} uses the book: stop it first")
+        _set_aside(engine, found)
+        config = _config()
+        config.attributes["connection"] = connection
+        command.downgrade(config, to)
+    return found
+
+
+def _user(connection: Connection) -> str | None:
+    """A process that said a moment ago that it lives."""
+    if not inspect(connection).has_table("holder"):
+        return None
+    query = text("SELECT title FROM holder WHERE until_us > :now LIMIT 1")
+    found = connection.execute(query, {"now": time.time_ns() // 1000}).scalar()
+    return None if found is None else str(found)
+
+
+def _set_aside(engine: Engine, found: str) -> None:
+    """A copy of an SQLite book as it was last committed, beside it."""
+    if engine.dialect.name != "sqlite" or not engine.url.database:
+        return
+    path = Path(engine.url.database)
+    copy = path.with_name(f"{path.name}.was-{found}")
+    part = copy.with_name(copy.name + ".part")
+    try:
+        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(part)) as target:
+            source.backup(target)
+        part.replace(copy)
+    except (sqlite3.Error, OSError) as error:
+        raise BookError(
+            f"no copy of the book could be made at {copy}, so its schema was not changed ({error}); is the disk full?"
+        ) from error
+    log.warning("the book's schema changes; as it was before it stands in %s", copy)
 
 
 def _config() -> Config:
     from alembic.config import Config  # noqa: PLC0415
 
+    logging.getLogger("alembic").setLevel(logging.WARNING)  # what it tells is for developers
     config = Config()
     folder = Path(__file__).parent / "migrations"
     config.set_main_option("script_location", str(folder).replace("%", "%%"))
@@ -69,12 +141,13 @@ def _config() -> Config:
 def _migrate(connection: Connection, found: str | None) -> None:
     from alembic import command  # noqa: PLC0415
 
-    logging.getLogger("alembic").setLevel(logging.WARNING)  # what it tells is for developers
     config = _config()
     if found is not None and found not in known_versions():
         raise BookError(
             f"the book at {connection.engine.url!r} has schema version {found}; this program knows versions up to "
             f"{HEAD}. A newer Kerfbook wrote it: install that version or a later one, or restore an older backup"
         )
+    if found is not None:
+        _set_aside(connection.engine, found)
     config.attributes["connection"] = connection
     command.upgrade(config, "head")

@@ -1,0 +1,65 @@
+"""``kerfbook schema``: which version the book's tables have, and the way back to an older one."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy.exc import SQLAlchemyError
+
+from collector.book.engine import open_engine, reading
+from collector.book.entries import BookError
+from collector.book.upgrade import downgrade, version, versions
+from dashboard.commands import codes
+from dashboard.config import ConfigError, load
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "show the version of the book's tables, or bring them back to an older one"
+MORE = """
+A newer Kerfbook brings the book to its own version when it starts; an older Kerfbook refuses
+a newer book and changes nothing. The way back to an older Kerfbook: stop `kerfbook run`, bring
+the book back with the newer program's `kerfbook schema --to VERSION` (the version that the
+older one names when it refuses), then start the older one. What the older version has no place
+for is lost (the list says what each version brought); all else stays. A book in an SQLite
+file is copied before, to book.sqlite.was-VERSION, at each upgrade too; for PostgreSQL use
+`kerfbook backup` or its own tools before.
+
+Exit code: 0 shown or done, 1 it could not be done, 2 wrong arguments or configuration.
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+    parser.add_argument("--to", metavar="VERSION", help="bring the book back to this version")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show, or bring back."""
+    try:
+        engine = open_engine(load(args.config).stores.book)
+    except (ConfigError, BookError, OSError) as error:
+        print(f"kerfbook schema: {error}", file=sys.stderr)
+        return codes.MISUSED
+    try:
+        if args.to is not None:
+            was = downgrade(engine, args.to)
+            print(f"brought the book from {was} back to {args.to}; start the older Kerfbook now")
+            return codes.DONE
+        with reading(engine) as connection:
+            found = version(connection)
+    except (BookError, SQLAlchemyError) as error:
+        print(f"kerfbook schema: {error}", file=sys.stderr)
+        return codes.FLAWED
+    finally:
+        engine.dispose()
+    for revision, brought in versions():
+        print(f"{'->' if revision == found else '  '} {revision:<18} {brought}")
+    if found is None:
+        print("there is no book yet")
+    return codes.DONE
