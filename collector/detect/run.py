@@ -145,6 +145,10 @@ class RunTracker:
         if last is None:
             return None
         k = switched_off(t, ma, last, reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us)
+        first, began = np.searchsorted(t, (last.from_us - PAUSE_US, last.from_us))
+        if k is None and ma[first:began].min(initial=1 << 40) > last.level / 2:
+            # no pause: what was until then may tell better what idle is
+            k = switched_off(t, ma, last, reader.idle_at(last.from_us), self._settings.blade_stop_us)
         return None if k is None else fall_time(t, ma, k)
 
 

@@ -18,10 +18,11 @@ _MORE = 1.06  # a level that is more than idle
 _PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
 _BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
 _FALL_US = 15_000  # a brake's current, squared, falls to nothing as if within this time
-_BEYOND = 3  # so many samples after the place where the last level is seen to begin it may still pause
+_BEYOND = 3  # so many samples after the place where the last level is seen to begin may still be before it
 _PAUSE, _PAUSE_BRAKE = 0.4, 0.6  # with less than this share of idle, and of the brake's level, it is switched off
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
-_EVEN, _EVEN_SIGMAS = 0.012, 1.3  # ... or by no more than this, where nothing else tells it from a cut
+_EVEN, _EVEN_SIGMAS = 0.008, 1.3  # ... or, round a straight line, by no more than this: wood is less even
+_SENSOR_MA = 200.0  # no sensor that serves has more noise
 _FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
 PAUSE_US = 600_000  # a brake follows switching off within this time; what was before is compared with it
 _LEAST_US = 600_000  # a brake takes longer than this,
@@ -41,7 +42,7 @@ class LastLevel:
     lasted: int
     level: float
     sigma: float
-    even: bool  # no more uneven than noise makes it: a cut is
+    even: bool  # no more uneven than the sensor's noise makes it: a cut is
     calm: bool  # hardly more uneven than the sensor's own noise
     from_us: int
 
@@ -77,13 +78,17 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float) -> LastLevel | 
     if start:
         k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
         start = _sharpest(y, start, min(start + k, n - 3), k)
+    holes = np.flatnonzero(np.diff(t[start : start + _BEYOND + 1]) > PAUSE_US)
+    if len(holes):  # it began in a silence: what was before is none of it
+        start += int(holes[-1]) + 1
     lasted = int(t[n]) - int(t[start])
     if not _LEAST_US <= lasted <= longest_us:
         return None
     level = float(y[start:].mean())
-    scatter_there = float(y[start + 1 :].std())
-    even = scatter_there <= _EVEN_SIGMAS * 0.67 * sigma + _EVEN * level
-    calm = scatter_there <= _FLAT_SIGMAS * noise + _FLAT * level
+    there = y[start + 1 :]
+    line = np.polyval(np.polyfit(np.arange(len(there)), there, 1), np.arange(len(there)))
+    even = float((there - line).std()) <= _EVEN_SIGMAS * 0.67 * min(noise, _SENSOR_MA) + _EVEN * level
+    calm = float(there.std()) <= _FLAT_SIGMAS * noise + _FLAT * level
     return LastLevel(start, int(t[start]), lasted, level, sigma, even, calm, from_us)
 
 

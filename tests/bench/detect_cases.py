@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from collector.facts import SECOND, Cut, Fact, Run
+from collector.facts import SECOND, Cut, DoorVisit, Fact, Run
 from simulator.difficulties import SCENARIOS
 from simulator.score import match
 from tests.detect import other_saw
@@ -40,7 +40,11 @@ class Marks:
 
 @dataclass(frozen=True)
 class Case:
-    """One trace; ``runs`` and ``cuts`` are the true ones, for rivals that are told about them [µs]."""
+    """One trace; ``runs`` and ``cuts`` are the true ones, for rivals that are told about them [µs].
+
+    ``visits`` are the true ones of the door: start, end [µs], opened before standstill, current seen. ``noise`` and
+    ``step`` are the box's true noise and resolution [A]. All three are for `detect_oracle`.
+    """
 
     maker: str
     family: str
@@ -50,6 +54,9 @@ class Case:
     runs: list[tuple[int, int]]
     cuts: list[tuple[int, int]]
     mark: Callable[[list[Fact]], Marks] = field(repr=False)
+    visits: list[tuple[int, int, bool, bool]] = field(default_factory=list)
+    noise: float = 0.0
+    step: float = 0.0
 
     @property
     def rate(self) -> float:
@@ -90,7 +97,9 @@ def _of_simulator(family: str, seed: int) -> Case:
     end = played.trace.last
     runs = [(r.start, r.end or end) for r in truth.runs]
     cuts = [(c.cut.start, c.cut.end or end) for c in truth.cuts]
-    return Case("simulator", family, seed, truth.saw, played.trace, runs, cuts, mark)
+    visits = [_visit(d, end) for d in truth.doors]
+    box = played.saw.box
+    return Case("simulator", family, seed, truth.saw, played.trace, runs, cuts, mark, visits, box.noise, box.resolution)
 
 
 def _of_other_saw(family: str, seed: int) -> Case:
@@ -114,4 +123,10 @@ def _of_other_saw(family: str, seed: int) -> Case:
     end = told.trace.last
     runs = [(f.start, f.end or end) for f in told.truth if isinstance(f, Run)]
     cuts = [(f.start, f.end or end) for f in told.truth if isinstance(f, Cut)]
-    return Case("other saw", family, seed, other_saw.SAW, told.trace, runs, cuts, mark)
+    visits = [_visit(f, end) for f in told.truth if isinstance(f, DoorVisit)]
+    saw = told.saw
+    return Case("other saw", family, seed, other_saw.SAW, told.trace, runs, cuts, mark, visits, saw.noise, saw.step)
+
+
+def _visit(d: DoorVisit, end: int) -> tuple[int, int, bool, bool]:
+    return d.start, d.end or end, d.before_stop, d.current_seen
