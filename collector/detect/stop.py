@@ -86,10 +86,15 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float) -> LastLevel | 
         return None
     level = float(y[start:].mean())
     there = y[start + 1 :]
-    line = np.polyval(np.polyfit(np.arange(len(there)), there, 1), np.arange(len(there)))
-    even = float((there - line).std()) <= _EVEN_SIGMAS * 0.67 * min(noise, _SENSOR_MA) + _EVEN * level
+    even = _scatter_round_a_line(there) <= _EVEN_SIGMAS * 0.67 * min(noise, _SENSOR_MA) + _EVEN * level
     calm = float(there.std()) <= _FLAT_SIGMAS * noise + _FLAT * level
     return LastLevel(start, int(t[start]), lasted, level, sigma, even, calm, from_us)
+
+
+def _scatter_round_a_line(y: NDArray[np.float64]) -> float:
+    x = np.arange(len(y)) - (len(y) - 1) / 2
+    slope = float((x * y).sum()) / max(1.0, float((x * x).sum()))
+    return float((y - y.mean() - slope * x).std())
 
 
 def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
