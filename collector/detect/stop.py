@@ -82,7 +82,7 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float) -> LastLevel | 
     if len(holes):  # it began in a silence: what was before is none of it
         start += int(holes[-1]) + 1
     lasted = int(t[n]) - int(t[start])
-    if not _LEAST_US <= lasted <= longest_us:
+    if not _LEAST_US <= lasted <= longest_us or n - start < _BEYOND:
         return None
     level = float(y[start:].mean())
     there = y[start + 1 :]
