@@ -9,10 +9,11 @@ from api.answers.calendar import day_bounds, planned, site_date
 from api.answers.states import Activity, Extent, activity
 from api.planning import Planning
 from collector.facts import SECOND
+from collector.signals import SIGNALS
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
     from zoneinfo import ZoneInfo
 
     from api.answers.intervals import Spans
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from collector.book.entries import NowEntry
     from collector.facts import Fact
     from collector.signals import Trace
+    from collector.trace.slices import Minutes, Slices
 
 _FIRST_KEPT = 60 * SECOND
 _FIRST_WINDOW = 86_400 * SECOND
@@ -37,8 +39,17 @@ class Clock(Protocol):
 class TraceReader(Protocol):
     """What the API needs of a trace store."""
 
-    def read(self, saw: str, start_us: int, end_us: int) -> Trace:
-        """The readings with ``start_us <= t < end_us``."""
+    def read(self, saw: str, start_us: int, end_us: int, signals: Collection[str] = SIGNALS) -> Trace:
+        """The readings with ``start_us <= t < end_us`` of these signals."""
+
+    def slices(self, saw: str, start_us: int, end_us: int, width_us: int) -> Slices:
+        """The motor's readings of a period in slices."""
+
+    def complete_from(self, saw: str) -> int:
+        """From this time on all readings are kept, of those before it minutes."""
+
+    def minutes(self, saw: str, start_us: int, end_us: int) -> dict[str, Minutes]:
+        """By signal, the kept minutes that begin in the period."""
 
 
 @dataclass(slots=True)

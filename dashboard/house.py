@@ -27,6 +27,7 @@ from collector.book.mend import mend_book
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector, Health
 from collector.trace.place import open_trace
+from collector.trace.thinning import Thinner
 from dashboard.app import create_app
 from dashboard.web import WebServer
 
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from api.vitals import Vitals
     from collector.detect.settings import DetectSettings
     from collector.trace.place import InfluxPlace
+    from collector.trace.thinning import Ages
     from dashboard.config.settings import Telling
 
 
@@ -56,6 +58,7 @@ class House:
         settings: of the detector; what was calibrated for a saw goes before them.
         boxes: URN of the only box heard, by name of the saw; of other saws any box is heard.
         disk: folder whose disk is watched; the trace's where none is given.
+        ages: how long readings and minutes are kept; None: nothing is thinned out.
     """
 
     def __init__(
@@ -66,6 +69,7 @@ class House:
         settings: DetectSettings,
         boxes: Mapping[str, str] = MappingProxyType({}),
         disk: Path | None = None,
+        ages: Ages | None = None,
     ) -> None:
         self._site = site
         self._book_url = book
@@ -91,6 +95,7 @@ class House:
         )
         self._trace_file = trace if isinstance(trace, Path) else None
         self._disk = disk or (trace.parent if isinstance(trace, Path) else Path())
+        self._thinner = Thinner(self.trace, ages, self.ingest.between_commits) if ages else None
         self._web: WebServer | None = None
         self._keeper: Keeper | None = None
         self._watch: Watch | None = None
@@ -169,6 +174,8 @@ class House:
         self._collector = Collector(self.ingest, self._site.name, broker, leases=self._leases)
         self._collector.start()
         vitals_of(self._app).collector = self._health
+        if self._thinner:
+            self._thinner.start()
 
     @property
     def vitals(self) -> Vitals:
@@ -183,6 +190,8 @@ class House:
         """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""
         if self._watch:
             self._watch.stop()
+        if self._thinner:
+            self._thinner.stop()
         if self._keeper:
             self._keeper.stop()
         if self._collector:

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from api.answers.states import SILENCE
-from collector.signals import Series
+from collector.trace.slices import Slices
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from collector.signals import Series
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,9 @@ class Envelope:
         end: its end.
         points: how many rows `rows` may give at most, at least 2.
 
+    Attributes:
+        width: of a slice, microseconds.
+
     Raises:
         ValueError: the period is empty or ``points`` below 2.
 
@@ -51,7 +56,7 @@ class Envelope:
     start: int
     end: int
     points: int
-    _edges: NDArray[np.int64] = field(init=False, repr=False)
+    width: int = field(init=False)
     _low: NDArray[np.int64] = field(init=False, repr=False)
     _high: NDArray[np.int64] = field(init=False, repr=False)
     _sum: NDArray[np.int64] = field(init=False, repr=False)
@@ -65,8 +70,7 @@ class Envelope:
         # Half of the rows are slices, the other half is room for a silence after each of them.
         n = min((self.points + 1) // 2, self.end - self.start)
         far = np.iinfo(np.int64)
-        width = self.end - self.start
-        self._edges = np.array([self.start + width * i // n for i in range(n + 1)], np.int64)
+        self.width = -(-(self.end - self.start) // n)
         self._low, self._high = np.full(n, far.max), np.full(n, far.min)
         self._sum, self._count = np.zeros(n, np.int64), np.zeros(n, np.int64)
         self._first, self._last = np.full(n, far.max), np.full(n, far.min)
@@ -74,18 +78,19 @@ class Envelope:
     def add(self, series: Series) -> None:
         """Take the readings of ``series`` that lie in the period; each must be given just once."""
         s = series.between(self.start, self.end)
-        if not len(s):
+        self.add_slices(Slices.of(s, self.start, self.width))
+
+    def add_slices(self, slices: Slices) -> None:
+        """Take slices that begin in the period, each into that of ours in which its first reading lies."""
+        if not len(slices):
             return
-        first = np.searchsorted(s.t, self._edges)
-        used = np.flatnonzero(first[1:] > first[:-1])
-        at, stop = first[used], first[used + 1]
-        v = s.v.astype(np.int64)
-        self._low[used] = np.minimum(self._low[used], np.minimum.reduceat(v, at))
-        self._high[used] = np.maximum(self._high[used], np.maximum.reduceat(v, at))
-        self._sum[used] += np.add.reduceat(v, at)
-        self._count[used] += stop - at
-        self._first[used] = np.minimum(self._first[used], s.t[at])
-        self._last[used] = np.maximum(self._last[used], s.t[stop - 1])
+        at = (slices.first - self.start) // self.width
+        np.minimum.at(self._low, at, slices.low)
+        np.maximum.at(self._high, at, slices.high)
+        np.add.at(self._sum, at, slices.total)
+        np.add.at(self._count, at, slices.count)
+        np.minimum.at(self._first, at, slices.first)
+        np.maximum.at(self._last, at, slices.last)
 
     def rows(self) -> list[Point]:
         """At most ``points`` rows in order of time."""
@@ -105,4 +110,4 @@ def changes(series: Series, limit: int) -> Series:
     if not len(series):
         return series
     keep = np.flatnonzero(np.concatenate(([True], series.v[1:] != series.v[:-1])))[:limit]
-    return Series(series.t[keep], series.v[keep])
+    return type(series)(series.t[keep], series.v[keep])

@@ -10,9 +10,10 @@ from api.http.answer import settled
 from api.http.asked import period_of, saw_of
 from api.http.fields import DAY, Model, PeriodQuery, SawPath, Time, subject
 from collector.facts import iso
-from collector.signals import Series
+from collector.signals import SIGNALS, Series
 
 LONGEST_DAYS = 31
+SWITCHES = ("lock", "station", "door")
 PIECE = DAY // 4
 """So much trace is read at once: at 50 Hz about a million readings."""
 
@@ -47,6 +48,9 @@ class TraceAnswer(Model):
     from_: Time = Field(alias="from")
     to: Time
     points: int
+    readings_from: Time | None = Field(
+        description="Before this time readings have aged out, and minutes stand for them; null: not in this period."
+    )
     motor: list[CurrentSlice]
     lock: list[SwitchChange] = Field(description="`on`: locked at a vertical cutting station.")
     door: list[SwitchChange] = Field(description="`on`: closed.")
@@ -86,13 +90,24 @@ def blueprint(desk: Desk) -> APIBlueprint:
         saw = saw_of(desk, path.saw)
         start, end = period_of(desk, query, LONGEST_DAYS)
         motor = Envelope(start, end, query.points)
-        lock, door, station = (_Switch(query.points) for _ in range(3))
-        for at in range(start, end, PIECE):
-            piece = desk.trace.read(saw.name, at, min(at + PIECE, end))
-            motor.add(piece.motor)
-            lock.add(piece.lock)
-            door.add(piece.door)
-            station.add(piece.station)
+        switches = {signal: _Switch(query.points) for signal in SWITCHES}
+        aged = desk.trace.complete_from(saw.name)
+        # Whole minutes: the first may begin a little before what was asked for.
+        for signal, held in desk.trace.minutes(saw.name, start, min(end, aged)).items():
+            if signal == "motor":
+                motor.add_slices(held.slices())
+            else:
+                switches[signal].add(held.changes())
+        whole = -(-PIECE // motor.width) * motor.width
+        for at in range(start, end, whole):
+            # Slices begin where the picture's do.
+            low, high = max(at, aged), min(at + whole, end)
+            if low < high:
+                motor.add_slices(desk.trace.slices(saw.name, low, high, motor.width))
+                piece = desk.trace.read(saw.name, low, high, SWITCHES)
+                for signal, series in zip(SIGNALS, piece.series(), strict=True):
+                    if signal in switches:
+                        switches[signal].add(series)
         slices = [
             {"t": iso(p.t), "low": _amps(p.low), "high": _amps(p.high), "mean": _amps(p.mean)} for p in motor.rows()
         ]
@@ -102,10 +117,11 @@ def blueprint(desk: Desk) -> APIBlueprint:
                 "from": iso(start),
                 "to": iso(end),
                 "points": query.points,
+                "readings_from": iso(aged) if start < aged else None,
                 "motor": slices,
-                "lock": [{"t": iso(t), "on": bool(v)} for t, v in lock.rows()],
-                "door": [{"t": iso(t), "on": bool(v)} for t, v in door.rows()],
-                "station": [{"t": iso(t), "station": v} for t, v in station.rows()],
+                "lock": [{"t": iso(t), "on": bool(v)} for t, v in switches["lock"].rows()],
+                "door": [{"t": iso(t), "on": bool(v)} for t, v in switches["door"].rows()],
+                "station": [{"t": iso(t), "station": v} for t, v in switches["station"].rows()],
             }
         )
 

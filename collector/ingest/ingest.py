@@ -22,9 +22,11 @@ from __future__ import annotations
 
 import logging
 import threading
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
+from collector.book.entries import SawCommit
 from collector.book.leases import LeaseLostError
 from collector.derive import FOREVER, Make, derive_again, read_days
 from collector.detect.detector import Detector
@@ -35,10 +37,10 @@ from collector.ingest.tenure import Tenure
 from collector.signals import Series, Trace, merge
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator
 
     from collector.book.book import Book
-    from collector.book.entries import Checkpoint, SawCommit, SawEntry, Stretch
+    from collector.book.entries import Checkpoint, SawEntry, Stretch
     from collector.book.leases import Leases
 
 log = logging.getLogger(__name__)
@@ -62,6 +64,9 @@ class TraceStore(Protocol):
     def last(self, saw: str) -> int | None:
         """Time of the newest reading."""
 
+    def complete_from(self, saw: str) -> int:
+        """From this time on all readings are kept, of those before it minutes; 0: no day has aged."""
+
 
 @dataclass(slots=True)
 class Counts:
@@ -72,6 +77,7 @@ class Counts:
     readings: int = 0
     late: int = 0
     forwarded: int = 0
+    aged: int = 0
     groups: int = 0
     last_commit_us: int | None = None
 
@@ -220,6 +226,12 @@ class Ingest:
             self.counts.groups += 1
             return group.tokens
 
+    @contextmanager
+    def between_commits(self) -> Iterator[None]:
+        """Nothing is taken or derived during the block: for whoever changes the trace itself, for a moment."""
+        with self._lock:
+            yield
+
     def absorb(self, saw: str, trace: Trace) -> None:
         """Takes readings that came another way than through the broker, days of them at once, and commits them.
 
@@ -319,7 +331,7 @@ class Ingest:
             return
         consumed = self._line(saw).consumed
         if consumed is not None and readings.first <= consumed:
-            old = readings.between(-FOREVER, consumed + 1)
+            old = self._young(saw, readings.between(-FOREVER, consumed + 1))
             missing = self._missing(saw, old)
             readings = readings.between(consumed + 1, FOREVER)
             self.counts.late += len(missing)
@@ -328,6 +340,15 @@ class Ingest:
                 late[saw] = _Late((touched.first, touched.last), missing)
         if len(readings):
             fresh[saw] = readings
+
+    def _young(self, saw: str, readings: Trace) -> Trace:
+        """Those of the readings around which all others are still kept: without these, facts would be lost."""
+        since = self._trace.complete_from(saw)
+        young = readings.between(since, FOREVER) if since else readings
+        if gone := len(readings) - len(young):
+            self.counts.aged += gone
+            log.warning("saw %s: %d readings are older than readings are kept, and were left out", saw, gone)
+        return young
 
     def _missing(self, saw: str, readings: Trace) -> Trace:
         """Those of the readings that the trace store does not have."""
@@ -389,6 +410,10 @@ class Ingest:
             since = self._trace.read(saw, snapshot.consumed_us + 1, FOREVER)
             return [replace(line.rewind(snapshot, since, skew), cleaned=late.stretches)]
         change = derive_again(self._trace, self._book, saw, first, last, self._settings, self._make)
+        if change.from_us < self._trace.complete_from(saw):
+            log.warning("saw %s: late readings follow upon a day that has aged; the facts there stay as they are", saw)
+            kept = SawCommit(saw, cleaned=late.stretches)
+            return [kept] if fresh is None else [kept, line.feed(fresh, skew)]
         line.forget_snapshots(first)
         if change.detector is not None:
             line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)

@@ -7,21 +7,26 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from collector.derive import FOREVER, read_days
+from collector.trace.slices import DAY_US, spans
 from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from collector.signals import Trace
+    from collector.trace.slices import Minutes
     from collector.trace.store import TraceStore
+
+_FAR = 1 << 60
 
 
 @dataclass(slots=True)
 class Copied:
-    """How many readings were compared and found equal, and how many of them had to be written for it."""
+    """How many readings were compared and found equal, how many of them had to be written for it, and minutes."""
 
     readings: int = 0
     written: int = 0
+    minutes: int = 0
 
 
 def copy_trace(
@@ -45,7 +50,8 @@ def copy_trace(
     copied = Copied()
     for saw in source.saws():
         before = copied.readings
-        first, last = source.first(saw, since_us), source.last(saw)
+        copied.minutes += _copy_minutes(source, target, saw)
+        first, last = source.first(saw, max(since_us, source.complete_from(saw))), source.last(saw)
         if first is None or last is None:
             continue
         for part in read_days(source, saw, first, last + 1):
@@ -62,6 +68,37 @@ def copy_trace(
             copied.readings += len(part)
         told(saw, copied.readings - before)
     return copied
+
+
+def _copy_minutes(source: TraceStore, target: TraceStore, saw: str) -> int:
+    """Copies the minutes of what has aged out of the source; returns how many there are.
+
+    Raises:
+        TraceError: a store failed, or the target has others or keeps readings of that time.
+    """
+    until = source.complete_from(saw)
+    wanted = source.minutes(saw, -_FAR, until)
+    span = spans(wanted)
+    if span is None:
+        return 0
+    if (kept := target.first(saw)) is not None and kept < until and target.complete_from(saw) == 0:
+        raise TraceError(
+            f"saw {saw}: the store to copy into holds readings where the other has minutes; give an empty one"
+        )
+    for day in range(span[0] // DAY_US * DAY_US, until, DAY_US):
+        part = {signal: one for signal, held in wanted.items() if len(one := held.between(day, day + DAY_US))}
+        if part and not _same(target.minutes(saw, day, day + DAY_US), part):
+            target.write_minutes(saw, part, day + DAY_US)
+    target.write_minutes(saw, {}, until)
+    if not _same(target.minutes(saw, -_FAR, until), wanted):
+        raise TraceError(
+            f"saw {saw}: the store to copy into holds other minutes than the store copied; give an empty one"
+        )
+    return sum(map(len, wanted.values()))
+
+
+def _same(a: dict[str, Minutes], b: dict[str, Minutes]) -> bool:
+    return a.keys() == b.keys() and all(a[signal].same(b[signal]) for signal in a)
 
 
 def digest(trace: Trace) -> tuple[int, bytes]:

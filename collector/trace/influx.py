@@ -8,6 +8,11 @@ InfluxDB lets the newest value of a moment win; the law of `collector.trace.stor
 readings that are not newer than the saw's newest are held against what is there, and only what is missing is sent.
 The same points sent again change nothing, so an answer that got lost on its way is no trouble.
 
+Of days that have aged out the policy `MINUTES` of the same database keeps, under the same measurements and tag, a
+point a minute with the fields ``low``, ``high``, ``level`` and ``readings``; how far that has come says the measurement
+`AGED`. The server drops readings by itself `MARGIN_DAYS` after they have aged: a collector that is away for some days
+loses none.
+
 A write has reached the server's write-ahead log when the server answers 204, and `commit` returns only then. That
 is why the client's background batches are not used: a batch here is what was written since the last commit, in
 requests of `LINES` points, each answered before the next, each tried again by the client.
@@ -18,12 +23,15 @@ Importing this module loads the client, some tens of megabytes: import it only w
 from __future__ import annotations
 
 import logging
+import re
 import threading
+import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Self
 from urllib.parse import urlencode
 
+import numpy as np
 import orjson
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write.retry import WritesRetry
@@ -36,15 +44,25 @@ from urllib3.util import Retry
 
 from collector.signals import SIGNALS, Series, Trace, merge
 from collector.trace.pieces import union
+from collector.trace.slices import DAY_US, MINUTE_US, Minutes, Slices, joined
 from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Collection, Iterator, Mapping
+
+    from numpy.typing import NDArray
 
 log = logging.getLogger(__name__)
 
 LINES: Final = 5000
 """Points in a request; the server's makers advise 5 000 to 10 000 (InfluxDB documentation, optimise writes)."""
+
+MINUTES: Final = "minutes"
+AGED: Final = "aged"
+MARGIN_DAYS: Final = 7
+_SHORT_US: Final = 10 * MINUTE_US
+"""A period up to this long is read as it is; of a longer one the server makes the slices, ten times less to send."""
+_AGED_FOR_S: Final = 60
 
 RETRIES: Final = 2
 """How often the client itself tries a request again; whoever commits tries for as long as it takes."""
@@ -52,6 +70,7 @@ RETRIES: Final = 2
 # The range that nanoseconds in 64 bits can hold, which the server keeps times in, less what it reserves.
 _EARLIEST: Final = -(2**63) // 1000 + 1_000_000
 _LATEST: Final = 2**63 // 1000 - 1_000_000
+_VALUES: Final = re.compile(rb'"values":\[\[([-0-9,\[\]]*)\]\]')
 _BEYOND_RETENTION: Final = "beyond retention policy"
 
 
@@ -63,6 +82,8 @@ class Server:
         version: as it tells it, such as ``1.8.10``; empty where it tells none.
         writes: ``/api/v2/write`` takes points (asked with a comment, which stores nothing).
         reads: ``/query`` answers InfluxQL for the database.
+        deletes: a point can be taken back in InfluxQL (1.x), as facts as points need.
+        write_ms, read_ms: round trips of a write and of a query that does next to nothing, the median of five.
         retention: days that raw readings are kept; 0 for ever; None where the server does not tell.
         faults: what it cannot do, each with what to do about it.
     """
@@ -72,6 +93,9 @@ class Server:
     reads: bool
     retention: float | None
     faults: tuple[str, ...]
+    deletes: bool = False
+    write_ms: float = 0.0
+    read_ms: float = 0.0
 
 
 class InfluxTrace:
@@ -82,7 +106,8 @@ class InfluxTrace:
         bucket: ``database/policy``.
         token: of the server; ``name:password`` for 1.x; empty where it asks for none.
         org: of a 2.x server.
-        days: how long raw readings are kept, 0 for ever; used where `prepare` makes the policy.
+        days: how long readings are kept, 0 for ever; used where `prepare` makes the policy.
+        minute_days: how long minutes are, in the same way.
         timeout: seconds that an answer may take.
 
     Raises:
@@ -90,13 +115,22 @@ class InfluxTrace:
     """
 
     def __init__(
-        self, url: str, bucket: str, *, token: str = "", org: str = "-", days: int = 60, timeout: float = 10
+        self,
+        url: str,
+        bucket: str,
+        *,
+        token: str = "",
+        org: str = "-",
+        days: int = 60,
+        minute_days: int = 730,
+        timeout: float = 10,
     ) -> None:
         self.url, self.bucket = url.rstrip("/"), bucket
         self.database, _, self.policy = bucket.partition("/")
         if not self.database or not self.policy or any(c in bucket for c in "\"'\\\n"):
             raise TraceError(f"{url}: {bucket!r} is no bucket; write it as database/policy, such as kerfbook/raw")
-        self._days = days
+        self._days, self._minute_days = days, minute_days
+        self._aged: dict[str, tuple[float, int]] = {}
         self._lock = threading.RLock()
         self._pending: dict[str, list[Trace]] = {}
         self._newest: dict[str, int | None] = {}
@@ -131,12 +165,20 @@ class InfluxTrace:
             TraceError: the server is out of reach or does not allow it.
         """
         if self._version().startswith("1."):
-            kept = f"{self._days}d" if self._days else "INF"
             self._ask(f'CREATE DATABASE "{self.database}"', post=True)
-            self._ask(
-                f'CREATE RETENTION POLICY "{self.policy}" ON "{self.database}" DURATION {kept} REPLICATION 1 DEFAULT',
-                post=True,
-            )
+            self._policy(self.policy, self._days + MARGIN_DAYS if self._days else 0, " DEFAULT")
+            self._policy(MINUTES, self._minute_days)
+
+    def _policy(self, name: str, days: int, more: str = "") -> None:
+        """Make a retention policy, or give it another duration."""
+        kept = f"{days}d" if days else "INF"
+        rest = f'RETENTION POLICY "{name}" ON "{self.database}" DURATION {kept} REPLICATION 1{more}'
+        try:
+            self._ask(f"CREATE {rest}", post=True)
+        except TraceError as error:
+            if "already exists" not in str(error) and "conflicts" not in str(error):
+                raise
+            self._ask(f"ALTER {rest}", post=True)
 
     def server(self) -> Server:
         """What the server at hand can and cannot do. Never raises: a fault is part of the answer."""
@@ -146,14 +188,15 @@ class InfluxTrace:
         except TraceError as error:
             return Server("", writes=False, reads=False, retention=None, faults=(str(error),))
         writes = reads = False
+        write_ms = read_ms = 0.0
         retention: float | None = None
         try:
-            self._send("# nothing")
+            write_ms = _median_ms(lambda: self._send("# nothing"))
             writes = True
         except TraceError as error:
             faults.append(str(error))
         try:
-            self._ask(f"SELECT last(v) FROM {self._from('motor')}")
+            read_ms = _median_ms(lambda: self._ask(f"SELECT last(v) FROM {self._from('motor')}"))
             reads = True
             rows = self._ask(f'SHOW RETENTION POLICIES ON "{self.database}"')
             found = [dict(zip(one["columns"], row, strict=True)) for one in rows for row in one.get("values", ())]
@@ -164,7 +207,8 @@ class InfluxTrace:
                 faults.append(f"{self.url}: {self.bucket}: there is no such retention policy; start the collector once")
         except TraceError as error:
             faults.append(str(error))
-        return Server(version, writes, reads, retention, tuple(faults))
+        deletes = version.startswith("1.")
+        return Server(version, writes, reads, retention, tuple(faults), deletes, write_ms, read_ms)
 
     def write(self, saw: str, trace: Trace) -> None:
         """Add readings; safe after `commit`, until then seen by this object alone.
@@ -208,16 +252,85 @@ class InfluxTrace:
             self._newest.update(newest)
             self._pending.clear()
 
-    def read(self, saw: str, start_us: int, end_us: int) -> Trace:
-        """The readings with ``start_us <= t < end_us``.
+    def read(self, saw: str, start_us: int, end_us: int, signals: Collection[str] = SIGNALS) -> Trace:
+        """The readings with ``start_us <= t < end_us`` of these signals.
 
         Raises:
             TraceError: the server is out of reach or refuses.
         """
         with self._lock:
             pending = [trace.between(start_us, end_us) for trace in self._pending.get(saw, ())]
-        stored = self._stored(saw, start_us, end_us)
-        return merge([stored, *pending]) if pending else stored
+        stored = self._stored(saw, start_us, end_us, signals)
+        if not pending:
+            return stored
+        both = zip(SIGNALS, merge([stored, *pending]).series(), strict=True)
+        return Trace(*(series if signal in signals else Series.empty() for signal, series in both))
+
+    def slices(self, saw: str, start_us: int, end_us: int, width_us: int) -> Slices:
+        """The motor's readings with ``start_us <= t < end_us``, in slices that begin at ``start_us``.
+
+        Of a period longer than ten minutes what is not committed is left out, and bounds of slices stand for times.
+
+        Raises:
+            TraceError: the server is out of reach or refuses.
+        """
+        if end_us - start_us <= _SHORT_US:
+            return Slices.of(self.read(saw, start_us, end_us, ("motor",)).motor, start_us, width_us)
+        start, end = max(start_us, _EARLIEST), min(end_us, _LATEST + 1)
+        query = (
+            f"SELECT min(v), max(v), sum(v), count(v) FROM {self._from('motor')} WHERE {_of(saw)} "
+            f"AND time >= {start}u AND time < {end}u GROUP BY time({width_us}u, {start_us % width_us}u) fill(none)"
+        )
+        rows = [table for _, table in self._tables(query)]
+        t, low, high, total, count = np.concatenate([np.empty((0, 5), np.int64), *rows]).T
+        return Slices(np.maximum(t, start), np.minimum(t + width_us, end) - 1, low, high, total, count)
+
+    def complete_from(self, saw: str) -> int:
+        """From this time on all readings are kept, of those before it minutes; 0: no day has aged.
+
+        Asked of the server once a minute at most.
+        """
+        asked, found = self._aged.get(saw, (-_AGED_FOR_S, 0))
+        if time.monotonic() - asked >= _AGED_FOR_S:
+            found = max(self._times(f'SELECT last(days) FROM "{MINUTES}"."{AGED}" WHERE {_of(saw)}'), default=0)
+            self._aged[saw] = time.monotonic(), found
+        return found
+
+    def minutes(self, saw: str, start_us: int, end_us: int) -> dict[str, Minutes]:
+        """By signal, the kept minutes that begin in the period."""
+        start, end = max(start_us, _EARLIEST), min(end_us, _LATEST + 1)
+        if start >= end:
+            return {}
+        query = (
+            f"SELECT low, high, level, readings FROM {self._from(*SIGNALS, policy=MINUTES)} WHERE {_of(saw)} "
+            f"AND time >= {start}u AND time < {end}u"
+        )
+        found: dict[str, list[Minutes]] = {}
+        for signal, table in self._tables(query):
+            t, *columns = table.T
+            found.setdefault(signal, []).append(Minutes(t, *(column.astype(np.int32) for column in columns)))
+        return {signal: joined(parts) for signal, parts in found.items()}
+
+    def write_minutes(self, saw: str, minutes: Mapping[str, Minutes], until_us: int) -> None:
+        """Keep minutes of days that are over at ``until_us``; the server drops the readings when their time has come.
+
+        Raises:
+            TraceError: it could not be done; another call does all of it.
+        """
+        lines = [
+            f"{signal},saw={saw} low={low}i,high={high}i,level={level}i,readings={count}i {t}"
+            for signal, held in minutes.items()
+            for t, low, high, level, count in zip(held.t.tolist(), *(c.tolist() for c in held.columns()), strict=True)
+        ]
+        # Last, when all before it are there.
+        parts = [lines[i : i + LINES] for i in range(0, len(lines), LINES)]
+        for part in (*parts, [f"{AGED},saw={saw} days={until_us // DAY_US}i {until_us}"]):
+            self._send("\n".join(part), f"{self.database}/{MINUTES}")
+        self._aged.pop(saw, None)
+
+    def tidy(self, before_us: int) -> bool:  # noqa: ARG002 (the protocol's)
+        """Nothing: the server forgets by its policies."""
+        return False
 
     def first(self, saw: str, from_us: int = 0) -> int | None:
         """Time of the saw's earliest reading at or after ``from_us``, None if there is none."""
@@ -257,15 +370,14 @@ class InfluxTrace:
                 kept.append(new)
         return Trace(*kept)
 
-    def _stored(self, saw: str, start_us: int, end_us: int) -> Trace:
+    def _stored(self, saw: str, start_us: int, end_us: int, signals: Collection[str] = SIGNALS) -> Trace:
         start, end = max(start_us, _EARLIEST), min(end_us, _LATEST + 1)
-        if start >= end:
+        if start >= end or not signals:
             return Trace.empty()
-        query = f"SELECT v FROM {self._from(*SIGNALS)} WHERE {_of(saw)} AND time >= {start}u AND time < {end}u"
+        query = f"SELECT v FROM {self._from(*signals)} WHERE {_of(saw)} AND time >= {start}u AND time < {end}u"
         columns: dict[str, list[Series]] = {signal: [] for signal in SIGNALS}
-        for one in self._ask(query):
-            times, values = zip(*one["values"], strict=True)
-            columns[one["name"]].append(Series.of(times, values))
+        for signal, table in self._tables(query):
+            columns[signal].append(Series(table[:, 0].copy(), table[:, 1].astype(np.int32)))
         return Trace(*(union(parts) for parts in columns.values()))
 
     def _stored_last(self, saw: str) -> int | None:
@@ -274,8 +386,8 @@ class InfluxTrace:
     def _times(self, query: str) -> list[int]:
         return [int(row[0]) for one in self._ask(query) for row in one.get("values", ())]
 
-    def _from(self, *signals: str) -> str:
-        return ", ".join(f'"{self.policy}"."{signal}"' for signal in signals)
+    def _from(self, *signals: str, policy: str | None = None) -> str:
+        return ", ".join(f'"{policy or self.policy}"."{signal}"' for signal in signals)
 
     def _version(self) -> str:
         status, headers, _ = self._request("GET", "/ping", {})
@@ -285,9 +397,32 @@ class InfluxTrace:
 
     def _ask(self, query: str, *, post: bool = False) -> list[dict[str, Any]]:
         """Series that a query answers, a long one in several parts."""
+        return self._series(*self._answer(query, post=post))
+
+    def _tables(self, query: str) -> Iterator[tuple[str, NDArray[np.int64]]]:
+        """Name and rows of the series that a query of whole numbers answers; its columns are all int64.
+
+        Numbers are most of such an answer and are read past the JSON parser, which would make an object of each.
+        """
+        status, body = self._answer(query)
+        numbers: list[bytes] = []
+
+        def put_aside(found: re.Match[bytes]) -> bytes:
+            numbers.append(found[1])
+            return b'"values":%d' % (len(numbers) - 1)
+
+        for one in self._series(status, _VALUES.sub(put_aside, body)):
+            width = len(one["columns"])
+            flat = np.fromstring(numbers[one["values"]].replace(b"],[", b","), np.int64, sep=",")
+            yield one["name"], flat.reshape(-1, width)
+
+    def _answer(self, query: str, *, post: bool = False) -> tuple[int, bytes]:
         # In chunks, because servers cut an answer in one piece short at their max-row-limit.
         fields = {"db": self.database, "epoch": "u", "chunked": "true", "q": query}
         status, _, body = self._request("POST" if post else "GET", "/query", fields)
+        return status, body
+
+    def _series(self, status: int, body: bytes) -> list[dict[str, Any]]:
         try:
             answers = [orjson.loads(line) for line in body.splitlines() if line]
         except orjson.JSONDecodeError:
@@ -312,9 +447,9 @@ class InfluxTrace:
             raise TraceError(f"{self.url}: {error}; see that the server runs and can be reached") from error
         return answer.status, {k.lower(): v for k, v in answer.headers.items()}, answer.data
 
-    def _send(self, lines: str) -> None:
+    def _send(self, lines: str, bucket: str | None = None) -> None:
         with self._clear_errors():
-            self._points.write(self.bucket, record=lines, write_precision=WritePrecision.US)  # type: ignore[arg-type]
+            self._points.write(bucket or self.bucket, record=lines, write_precision=WritePrecision.US)  # type: ignore[arg-type]
 
     @contextmanager
     def _clear_errors(self) -> Iterator[None]:
@@ -331,6 +466,15 @@ class InfluxTrace:
             ) from error
         except (HTTPError, OSError) as error:
             raise TraceError(f"{self.url}: {error}; see that the server runs and can be reached") from error
+
+
+def _median_ms(ask: Callable[[], object]) -> float:
+    spent = []
+    for _ in range(5):
+        begun = time.perf_counter()
+        ask()
+        spent.append((time.perf_counter() - begun) * 1000)
+    return sorted(spent)[2]
 
 
 def _lines(saw: str, trace: Trace) -> list[str]:

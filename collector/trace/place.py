@@ -21,7 +21,8 @@ class InfluxPlace:
         bucket: ``database/policy``.
         token_file: holds the server's token and nothing else; None where it asks for none.
         org: of a 2.x server.
-        days: how long raw readings are kept, 0 for ever, where the policy is made by us (1.x).
+        days: how long readings are kept, 0 for ever; a policy that we make (1.x) keeps them a week longer.
+        minute_days: how long minutes are, in the same way.
     """
 
     url: str
@@ -29,6 +30,7 @@ class InfluxPlace:
     token_file: Path | None = None
     org: str = "-"
     days: int = 60
+    minute_days: int = 730
 
 
 def open_trace(place: Path | InfluxPlace, *, readonly: bool = False) -> SqliteTrace | InfluxTrace:
@@ -46,7 +48,9 @@ def open_trace(place: Path | InfluxPlace, *, readonly: bool = False) -> SqliteTr
     from collector.trace.influx import InfluxTrace  # noqa: PLC0415
 
     token = place.token_file.read_text("utf-8").strip() if place.token_file else ""
-    trace = InfluxTrace(place.url, place.bucket, token=token, org=place.org, days=place.days)
+    trace = InfluxTrace(
+        place.url, place.bucket, token=token, org=place.org, days=place.days, minute_days=place.minute_days
+    )
     if not readonly:
         try:
             trace.prepare()

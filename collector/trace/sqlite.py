@@ -4,7 +4,8 @@ Readings live in two tables. ``hot`` takes what has just come, one row a saw and
 writes one small row, not a blob again and again. When a saw has enough of them they move, in one
 transaction, into ``blob``: some thousand readings of one signal, encoded by `collector.trace.blobs`. Blobs
 of a signal never overlap in time, so a reader needs only those that touch its period, and old ones can be
-dropped whole. Readings that come late go into the blob whose time they fall in.
+dropped whole. Readings that come late go into the blob whose time they fall in. Of days that have aged out ``minute``
+keeps a row a signal and day.
 
 Durability: ``synchronous=FULL``. With NORMAL a write-ahead log survives the death of the process but not a
 power cut: the last commits are still in the operating system's memory. A message is acknowledged once its
@@ -17,6 +18,7 @@ One process writes; any number read, each sees whole commits only.
 from __future__ import annotations
 
 import sqlite3
+import struct
 import threading
 from contextlib import contextmanager, suppress
 from itertools import pairwise
@@ -28,17 +30,18 @@ import numpy as np
 from collector.signals import SIGNALS, Series, Trace, merge
 from collector.trace import blobs
 from collector.trace.pieces import BLOB_READINGS, even, full, pack, union, unpack
+from collector.trace.slices import DAY_US, Minutes, Slices, joined, spans
 from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Collection, Iterable, Iterator, Mapping
 
 HOT_READINGS: Final = 4096
 HOT_ROWS: Final = 256
 """A saw's hot rows move into blobs at this many readings or rows."""
 
 _APPLICATION: Final = 0x4B455246  # "KERF"
-_LAYOUT: Final = 1
+_LAYOUT: Final = 2
 
 # WITHOUT ROWID keeps a saw's hot rows side by side, without an index beside them. In blob, data comes last:
 # the columns before it are found without reading the pages that data overflows to. ``auto_vacuum`` can only
@@ -53,7 +56,15 @@ CREATE TABLE blob (
   id INTEGER PRIMARY KEY, saw INTEGER NOT NULL, signal TEXT NOT NULL, first INTEGER NOT NULL,
   last INTEGER NOT NULL, readings INTEGER NOT NULL, data BLOB NOT NULL, UNIQUE (saw, signal, first)
 ) STRICT;
+CREATE TABLE minute (
+  saw INTEGER NOT NULL, signal TEXT NOT NULL, day INTEGER NOT NULL, data BLOB NOT NULL, PRIMARY KEY (saw, signal, day)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE aged (saw INTEGER PRIMARY KEY, until INTEGER NOT NULL) STRICT;
 """
+
+_TIDY_ROWS: Final = 64
+_TIDY_PAGES: Final = 64
+"""Of minutes and of free pages so many go in one step: a commit waits for one step at most."""
 
 # Blobs of (saw, signal) that touch start..end: those that begin in it, and the one before it.
 _LATEST: Final = 2**63 - 1
@@ -132,8 +143,8 @@ class SqliteTrace:
                     self._add(self._id_made(saw), merge(traces))
             self._pending.clear()
 
-    def read(self, saw: str, start_us: int, end_us: int) -> Trace:
-        """The readings with ``start_us <= t < end_us``.
+    def read(self, saw: str, start_us: int, end_us: int, signals: Collection[str] = SIGNALS) -> Trace:
+        """The readings with ``start_us <= t < end_us`` of these signals.
 
         Raises:
             TraceError: the file is damaged or out of reach.
@@ -144,7 +155,7 @@ class SqliteTrace:
             hot: list[bytes] = []
             with self._clear_errors(), self._transaction("DEFERRED"):
                 if (known := self._id(saw)) is not None:
-                    for signal in SIGNALS:
+                    for signal in signals:
                         span = {"saw": known, "signal": signal, "start": start_us, "end": end_us - 1}
                         query = f"SELECT data {_TOUCHING} AND last >= :start ORDER BY first"
                         packed += ((signal, data) for (data,) in self._db.execute(query, span))
@@ -159,7 +170,8 @@ class SqliteTrace:
                 columns[signal].append(blobs.decode(data))
         for trace in (*(unpack(data) for data in hot), *pending):
             for signal, series in zip(SIGNALS, trace.series(), strict=True):
-                columns[signal].append(series)
+                if signal in signals:
+                    columns[signal].append(series)
         return Trace(*(union(parts).between(start_us, end_us) for parts in columns.values()))
 
     def first(self, saw: str, from_us: int = 0) -> int | None:
@@ -188,6 +200,70 @@ class SqliteTrace:
                     query = "SELECT last FROM blob WHERE saw = ? AND signal = ? ORDER BY first DESC LIMIT 1"
                     found += self._column(query, known, signal)
             return max(found, default=None)
+
+    def slices(self, saw: str, start_us: int, end_us: int, width_us: int) -> Slices:
+        """The motor's readings with ``start_us <= t < end_us``, in slices that begin at ``start_us``."""
+        return Slices.of(self.read(saw, start_us, end_us, ("motor",)).motor, start_us, width_us)
+
+    def complete_from(self, saw: str) -> int:
+        """From this time on all readings are kept, of those before it minutes; 0: no day has aged."""
+        with self._lock, self._clear_errors():
+            known = self._id(saw) if self._has_minutes() else None
+            return sum(self._column("SELECT until FROM aged WHERE saw = ?", known)) if known is not None else 0
+
+    def minutes(self, saw: str, start_us: int, end_us: int) -> dict[str, Minutes]:
+        """By signal, the kept minutes that begin in the period."""
+        found: dict[str, list[Minutes]] = {}
+        query = "SELECT signal, data FROM minute WHERE saw = ? AND day >= ? AND day < ? ORDER BY day"
+        with self._lock, self._clear_errors():
+            known = self._id(saw) if self._has_minutes() else None
+            if known is not None:
+                for signal, data in self._db.execute(query, (known, start_us // DAY_US * DAY_US, end_us)):
+                    found.setdefault(signal, []).append(_minutes_in(data).between(start_us, end_us))
+        return {signal: joined(parts) for signal, parts in found.items()}
+
+    def write_minutes(self, saw: str, minutes: Mapping[str, Minutes], until_us: int) -> None:
+        """Keep minutes of days that are over at ``until_us``, and drop the readings before it, in one transaction.
+
+        Raises:
+            TraceError: it could not be done, and nothing was.
+        """
+        span = spans(minutes)
+        with self._lock, self._clear_errors(), self._transaction("IMMEDIATE"):
+            known = self._id_made(saw)
+            for day in range(span[0] // DAY_US * DAY_US, span[1] + 1, DAY_US) if span else ():
+                for signal, held in minutes.items():
+                    if len(part := held.between(day, day + DAY_US)):
+                        row = (known, signal, day, _minutes_out(part))
+                        self._db.execute("INSERT OR REPLACE INTO minute VALUES (?, ?, ?, ?)", row)
+            self._drop(known, until_us)
+            self._db.execute(
+                "INSERT INTO aged VALUES (?, ?) ON CONFLICT (saw) DO UPDATE SET until = max(until, excluded.until)",
+                (known, until_us),
+            )
+
+    def tidy(self, before_us: int) -> bool:
+        """Forget a few days of minutes before a time, or give a few free pages back; whether there is more to do.
+
+        Raises:
+            TraceError: it could not be done.
+        """
+        with self._lock, self._clear_errors():
+            gone = self._db.execute(
+                "DELETE FROM minute WHERE (saw, signal, day) IN "
+                "(SELECT saw, signal, day FROM minute WHERE day < ? LIMIT ?)",
+                (before_us // DAY_US * DAY_US, _TIDY_ROWS),
+            ).rowcount
+            if gone:
+                return True
+            # The pragma does a page each time it is asked for a row.
+            self._db.execute(f"PRAGMA incremental_vacuum({_TIDY_PAGES})").fetchall()
+            return self._pragma("freelist_count") > 0
+
+    def bytes_since(self, from_us: int) -> int:
+        """How many bytes the readings of all saws take that are newer than a time, but for the newest few."""
+        with self._lock, self._clear_errors():
+            return sum(self._column("SELECT coalesce(sum(length(data)), 0) FROM blob WHERE first >= ?", from_us))
 
     def stored(self, saw: str) -> int:
         """How many readings of a saw are on the disk."""
@@ -221,8 +297,10 @@ class SqliteTrace:
         self._pragma(f"journal_size_limit = {16 << 20}")
         with self._transaction("IMMEDIATE"):
             # Another process may have made it since.
-            if not self._column("SELECT count(*) FROM sqlite_schema")[0]:
-                for statement in _SCHEMA.split(";")[:-1]:
+            layout = self._pragma("user_version")
+            if layout < _LAYOUT:
+                # Layout 1 had no minutes.
+                for statement in _SCHEMA.split(";")[3 if layout else 0 : -1]:
                     self._db.execute(statement)
                 self._pragma(f"application_id = {_APPLICATION}")
                 self._pragma(f"user_version = {_LAYOUT}")
@@ -277,6 +355,25 @@ class SqliteTrace:
                 self._db.execute("DELETE FROM blob WHERE id = ?", (number,))
                 self._insert(saw, signal, full(grown) if follows else even(grown))
 
+    def _drop(self, saw: int, until: int) -> None:
+        """Takes the readings before a time out of the tables."""
+        hot = [unpack(data) for data in self._column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
+        if hot and min(trace.first for trace in hot) < until:
+            for signal, series in zip(SIGNALS, merge(hot).series(), strict=True):
+                if len(kept := series.between(until, _LATEST)):
+                    self._place(saw, signal, kept)
+            self._db.execute("DELETE FROM hot WHERE saw = ?", (saw,))
+            self._hot[saw] = 0, 0
+        cut = "SELECT signal, data FROM blob WHERE saw = ? AND first < ? AND last >= ?"
+        over = self._db.execute(cut, (saw, until, until)).fetchall()
+        self._db.execute("DELETE FROM blob WHERE saw = ? AND first < ?", (saw, until))
+        for signal, data in over:
+            self._insert(saw, signal, [blobs.decode(data).between(until, _LATEST)])
+
+    def _has_minutes(self) -> bool:
+        """Whether the file's layout has them: one that is only read may be of an older program."""
+        return self._pragma("user_version") >= _LAYOUT
+
     def _insert(self, saw: int, signal: str, parts: Iterable[Series]) -> None:
         self._db.executemany(
             "INSERT INTO blob (saw, signal, first, last, readings, data) VALUES (?, ?, ?, ?, ?, ?)",
@@ -327,6 +424,25 @@ class SqliteTrace:
                 getattr(error, "sqlite_errorcode", 0) & 0xFF, "see that the file can be read and written"
             )
             raise TraceError(f"{self.path}: {error}; {advice}") from error
+
+
+_SIZE: Final = struct.Struct("<I")
+
+
+def _minutes_out(minutes: Minutes) -> bytes:
+    """Minutes as four blobs, each after its length: low, high, level and count, all at the same times."""
+    packed = [blobs.encode(Series(minutes.t, column)) for column in minutes.columns()]
+    return b"".join(_SIZE.pack(len(blob)) + blob for blob in packed)
+
+
+def _minutes_in(data: bytes) -> Minutes:
+    at, found = 0, []
+    while at < len(data):
+        (size,) = _SIZE.unpack_from(data, at)
+        at += _SIZE.size
+        found.append(blobs.decode(data[at : at + size]))
+        at += size
+    return Minutes(found[0].t, *(series.v for series in found))
 
 
 _ADVICE: Final = {

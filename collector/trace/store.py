@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
+from collector.signals import SIGNALS
+
 if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
     from collector.signals import Trace
+    from collector.trace.slices import Minutes, Slices
 
 
 class TraceError(Exception):
@@ -13,7 +18,7 @@ class TraceError(Exception):
 
 
 class TraceStore(Protocol):
-    """The readings of many saws: a set per saw and signal, keyed by time.
+    """The readings of many saws: a set per saw and signal, keyed by time; of what has aged out, minutes.
 
     Writing is set union: what is written twice is there once, in whatever order and chunks it comes. Of two
     different values of one signal at the same microsecond the first one written stays. Times are UTC
@@ -30,8 +35,8 @@ class TraceStore(Protocol):
             TraceError: it could not be done. Nothing is lost: another `commit` tries the same again.
         """
 
-    def read(self, saw: str, start_us: int, end_us: int) -> Trace:
-        """The readings with ``start_us <= t < end_us``; empty for a saw that is not known.
+    def read(self, saw: str, start_us: int, end_us: int, signals: Collection[str] = SIGNALS) -> Trace:
+        """The readings with ``start_us <= t < end_us`` of these signals; empty for a saw that is not known.
 
         Raises:
             TraceError: the store is damaged or out of reach.
@@ -45,6 +50,31 @@ class TraceStore(Protocol):
 
     def saws(self) -> list[str]:
         """The saws that have readings, in alphabetical order."""
+
+    def slices(self, saw: str, start_us: int, end_us: int, width_us: int) -> Slices:
+        """The motor's readings with ``start_us <= t < end_us``, in slices that begin at ``start_us``.
+
+        Raises:
+            TraceError: the store is damaged or out of reach.
+        """
+
+    def complete_from(self, saw: str) -> int:
+        """From this time on all readings are kept, of those before it minutes.
+
+        A start of a day in UTC; 0: no day has aged.
+        """
+
+    def minutes(self, saw: str, start_us: int, end_us: int) -> dict[str, Minutes]:
+        """By signal, the kept minutes that begin in the period."""
+
+    def write_minutes(self, saw: str, minutes: Mapping[str, Minutes], until_us: int) -> None:
+        """Keep minutes of days that are over at ``until_us``, which becomes `complete_from`; safe when it returns.
+
+        Minutes of a time that is there already are replaced. Readings before ``until_us`` may be dropped by the store.
+        """
+
+    def tidy(self, before_us: int) -> bool:
+        """One small step of forgetting minutes before a time, and of giving disk space back; whether more is to do."""
 
     def close(self) -> None:
         """Let go of the store; what was not committed is dropped."""

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-import shutil
-import sqlite3
 import sys
 import time
 from pathlib import Path
@@ -13,16 +11,13 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.engine import make_url
 
-from collector.backup.kept import kept
 from collector.book.alerts import AlertBook
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.mend import sound
-from collector.trace.place import open_trace
-from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load
-from dashboard.doctor import broker
+from dashboard.doctor import broker, stores
 from dashboard.doctor.finding import Finding
 
 if TYPE_CHECKING:
@@ -40,7 +35,6 @@ Exit code: 0 all is well, 1 something is not, 2 no configuration or a wrong one.
 _SILENT_S = 15 * 60
 _SKEW_S = 60
 _LOOK_S = 10 * 60
-_FREE_BYTES = 1 << 30
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -71,9 +65,9 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
     """All findings, in the order of a reading's way; ``now`` in seconds since 1970."""
     yield Finding("versions", f"kerfbook {importlib.metadata.version('kerfbook')}, Python {platform.python_version()}")
     yield from broker.look(settings, now)
-    yield _disk(settings.stores.folder)
-    yield _trace(settings)
-    yield _backup(settings, now)
+    yield stores.disk(settings, now)
+    yield stores.trace(settings)
+    yield stores.backup(settings, now)
     url = make_url(settings.stores.book)
     if url.get_backend_name() == "sqlite" and url.database:
         path = Path(url.database)
@@ -101,43 +95,6 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
             yield _alerts(book, now)
     except (BookError, OSError) as error:
         yield Finding("book", str(error), "see that the database answers and its address in [stores] is right")
-
-
-def _disk(folder: Path) -> Finding:
-    if not folder.is_dir():
-        return Finding("disk", f"{folder} is not there", "start `kerfbook run`, or correct folder in [stores]")
-    free = shutil.disk_usage(folder).free
-    seen = f"{free / (1 << 30):.1f} GiB free at {folder}"
-    return Finding("disk", seen, "" if free >= _FREE_BYTES else "free some space: a full disk stops the collector")
-
-
-def _trace(settings: Settings) -> Finding:
-    try:
-        with open_trace(settings.stores.trace, readonly=True) as trace:
-            if isinstance(settings.stores.trace, Path):
-                with sqlite3.connect(settings.stores.trace) as db:
-                    (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
-                db.close()
-                if verdict != "ok":
-                    return Finding(
-                        "trace", str(verdict), "stop `kerfbook run`, restore the file from a copy, check the disk"
-                    )
-            return Finding("trace", f"can be read, {len(trace.saws())} saws")
-    except (TraceError, sqlite3.Error, OSError) as error:
-        return Finding("trace", str(error), "start `kerfbook run`, or correct [stores]")
-
-
-def _backup(settings: Settings, now: float) -> Finding:
-    backup = settings.backup
-    held = kept(backup.folder, settings.site.name)
-    if not held:
-        advice = "run `kerfbook backup` every night; its --help says how"
-        return Finding("backup", f"there is none in {backup.folder}", advice)
-    made, path = held[-1]
-    days = (now - made.timestamp()) / 86400
-    late = days > backup.missed_days
-    advice = "see why `kerfbook backup` was not run or failed" if late else ""
-    return Finding("backup", f"{path.name}, {max(days, 0):.1f} days old, of {len(held)} kept", advice)
 
 
 def _boxes(settings: Settings, book: Book, now: float) -> Iterator[Finding]:

@@ -109,6 +109,7 @@ def _serve(settings: Settings, *, watch: bool) -> int:
             settings.detection,
             boxes,
             settings.stores.folder,
+            settings.stores.ages,
         )
     except (BookError, TraceError, OSError) as error:
         print(f"kerfbook run: {error}", file=sys.stderr)

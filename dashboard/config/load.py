@@ -14,6 +14,7 @@ from api.tongues.catalogue import languages
 from api.tongues.manner import Show
 from collector.detect.settings import DetectSettings
 from collector.trace.place import InfluxPlace
+from collector.trace.thinning import Ages
 from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
 from dashboard.config.reader import Document, Table
@@ -214,13 +215,16 @@ def _energy(document: Document) -> Supply:
 def _stores(document: Document, folder: Path) -> Stores:
     table = document.table("stores")
     kept = folder / table.take("folder", kinds.text("a folder", 4096), "kerfbook-data")
-    trace = _trace(table, kept, folder)
+    days = kinds.whole(0, 36500, "days")
+    usual = Ages()
+    ages = Ages(table.take("trace_days", days, usual.readings), table.take("minute_days", days, usual.minutes))
+    trace = _trace(table, kept, folder, ages)
     address = kinds.pattern(
         "an SQLAlchemy database address such as sqlite:////var/lib/kerfbook/book.sqlite", r"[a-z0-9+]+://.*"
     )
     book = table.take("book", address, f"sqlite:///{kept / 'book.sqlite'}")
     table.close()
-    return Stores(kept, trace, book)
+    return Stores(kept, trace, book, ages)
 
 
 def _backup(document: Document, folder: Path) -> Backup:
@@ -234,19 +238,18 @@ def _backup(document: Document, folder: Path) -> Backup:
     return backup
 
 
-def _trace(table: Table, kept: Path, folder: Path) -> Path | InfluxPlace:
+def _trace(table: Table, kept: Path, folder: Path, ages: Ages) -> Path | InfluxPlace:
     expected = "a file name in the folder, or an InfluxDB's bucket such as http://influx.example:8086/kerfbook/raw"
     given = table.take("trace", kinds.text(expected, 4096), "trace.sqlite")
     token = _file(table, "trace_token_file", folder, "a file that holds the token and nothing else")
     org = table.take("trace_org", kinds.text("the organisation of an InfluxDB 2 server"), "-")
-    days = table.take("trace_days", kinds.whole(0, 36500, "days"), 60)
     if given is None or "://" not in given:
         return kept / (given or "trace.sqlite")
     found = re.fullmatch(r"(https?://[^/\s]+)/([\w.-]+/[\w.-]+)", given)
     if found is None:
         table.fault("trace", expected)
         return kept / "trace.sqlite"
-    return InfluxPlace(found[1], found[2], token, org or "-", 60 if days is None else days)
+    return InfluxPlace(found[1], found[2], token, org or "-", ages.readings, ages.minutes)
 
 
 def _web(document: Document) -> Web:

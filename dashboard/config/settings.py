@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from api.answers.telling import Policy
     from collector.detect.settings import DetectSettings
     from collector.trace.place import InfluxPlace
+    from collector.trace.thinning import Ages
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +53,15 @@ class Broker:
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """``[stores]``: the SQLite file of the trace or its InfluxDB bucket, and the SQLAlchemy address of the book."""
+    """``[stores]``: the SQLite file of the trace or its InfluxDB bucket, and the SQLAlchemy address of the book.
+
+    ``ages``: how long readings are kept, and minutes.
+    """
 
     folder: Path
     trace: Path | InfluxPlace
     book: str
+    ages: Ages
 
 
 @dataclass(frozen=True, slots=True)

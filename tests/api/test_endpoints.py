@@ -13,6 +13,7 @@ from api.http import cuts, facts, health, refusals, runs, saws, trace, utilisati
 from collector.book.entries import NowEntry, SawCommit
 from collector.facts import SECOND, State, iso
 from collector.outline import outline_of
+from collector.trace.thinning import Ages, Thinner
 from tests.api.conftest import MORNING, at, cut
 
 V1 = "/api/v1"
@@ -220,6 +221,20 @@ def test_the_trace_in_few_points(client):
     assert (min(p["low"] for p in found["motor"]), max(p["high"] for p in found["motor"])) == (3.2, 3.26)
     assert [(c["t"][11:19], c["on"]) for c in found["lock"]] == [("08:50:00", True), ("08:56:00", False)]
     assert found["station"] == [{"t": "2026-03-02T08:50:00.000Z", "station": 2}]
+
+
+def test_of_a_day_that_has_aged_minutes_are_shown(shop, client):
+    query = {"from": "2026-03-02T08:50:30Z", "to": "2026-03-02T09:00:00Z", "points": 20}
+    before = get(client, "/saws/heron/trace", **query)
+    assert before["readings_from"] is None
+    Thinner(shop.trace, Ages(1), clock=lambda: shop.clock.time() * 1e6 + 3 * 86_400 * SECOND).round()
+    found = get(client, "/saws/heron/trace", **query)
+    assert found["readings_from"] == "2026-03-03T00:00:00.000Z"
+    assert [p["t"][14:16] for p in found["motor"]] == [f"{minute}" for minute in range(51, 60)]
+    assert {(p["low"], p["high"]) for p in found["motor"]} == {(3.2, 3.26)}
+    assert all(3.22 < p["mean"] < 3.24 for p in found["motor"])
+    assert [c["on"] for c in found["lock"]] == [True, False]
+    assert [c["t"][14:16] for c in found["lock"]] == ["55", "56"]
 
 
 def test_refusals_newest_first_with_their_counts(client):

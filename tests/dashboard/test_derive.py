@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import sqlite3
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -160,11 +159,7 @@ def test_a_mark_that_would_lose_its_cut_is_told_of(site, capsys):
 
 def age(site, until: int) -> None:
     """The trace before a time leaves, as it does with age."""
-    site.trace.close()
-    with sqlite3.connect(site.trace_file) as db:
-        db.execute("DELETE FROM blob WHERE first < ?", (until,))
-        db.execute("DELETE FROM hot WHERE first < ?", (until,))
-    site.trace = SqliteTrace(site.trace_file)
+    site.trace.write_minutes(SAW, {}, until)
 
 
 def test_facts_whose_trace_has_aged_out_are_left_alone_and_named(site, played, capsys):

@@ -8,9 +8,12 @@ import random
 import numpy as np
 import pytest
 
-from collector.signals import Series, Trace, merge
+from collector.signals import SIGNALS, Series, Trace, merge
+from collector.trace.slices import DAY_US, MINUTE_US, Slices, minutes_of
+from collector.trace.thinning import Ages, Thinner
 
 NOW = 1_772_434_800_000_000
+DAY = NOW // DAY_US * DAY_US
 EVER = (-(1 << 60), 1 << 60)
 NONE = Trace.empty()
 
@@ -133,6 +136,73 @@ class Laws:
             assert again.first("heron", at) == whole.between(at, whole.last + 1).first
         assert again.first("heron", whole.last + 1) is None
         again.close()
+
+    def test_signals_can_be_read_alone(self, store):
+        written = motor(NOW, 5000)
+        store.write("heron", written)
+        store.commit()
+        for signals in (("motor",), ("lock", "door"), ("station",), ()):
+            found = store.read("heron", *EVER, signals)
+            for signal, series, whole in zip(SIGNALS, found.series(), written.series(), strict=True):
+                assert series.same(whole if signal in signals else Series.empty())
+
+    @pytest.mark.parametrize(("length", "width"), [(40_000, 7_200_000), (40_000, 61_000_001), (3000, 1_000_000)])
+    def test_slices_hold_lowest_highest_sum_and_count_of_the_readings(self, store, length, width):
+        written = motor(NOW + 123_457, length, seed=3)
+        store.write("heron", written)
+        store.commit()
+        start, end = NOW + 60_000_000, NOW + length * 100_000 - 30_000_000
+        found = store.slices("heron", start, end, width)
+        wanted = Slices.of(written.motor.between(start, end), start, width)
+        for name in ("low", "high", "total", "count"):
+            assert np.array_equal(getattr(found, name), getattr(wanted, name)), name
+        assert np.array_equal((found.first - start) // width, (wanted.first - start) // width)
+        assert (found.first <= wanted.first).all()
+        assert (wanted.last <= found.last).all()
+        assert len(store.slices("plover", start, end, width)) == 0
+
+    def test_days_that_age_become_minutes_and_younger_ones_stay(self, store):
+        days = [motor(DAY + n * DAY_US + 3600 * 10**6 * n, 9000, seed=n, step=1_000_000) for n in (0, 1, 3)]
+        over_midnight = motor(DAY + 2 * DAY_US - 50_000_000, 1000, seed=9)
+        whole = merge([*days, over_midnight])
+        store.write("heron", whole)
+        store.write("plover", days[0])
+        store.commit()
+        before = DAY + 2 * DAY_US + 3600 * 10**6
+        assert store.complete_from("heron") == 0
+        assert store.minutes("heron", *EVER) == {}
+        thinner = Thinner(store, Ages(2, 0), clock=lambda: before + 2 * DAY_US)
+        assert thinner.round() >= 3
+        assert thinner.round() == 0
+        again = self.again(store)
+        for saw, held in (("heron", whole), ("plover", days[0])):
+            until = again.complete_from(saw)
+            assert until == (DAY + 2 * DAY_US if saw == "heron" else DAY + DAY_US)
+            assert again.read(saw, until, EVER[1]).same(held.between(until, EVER[1]))
+            kept = again.minutes(saw, *EVER)
+            for signal, series in zip(SIGNALS, held.between(0, until).series(), strict=True):
+                if not len(series):
+                    assert signal not in kept
+                    continue
+                m, at = kept[signal], series.t // MINUTE_US * MINUTE_US
+                assert m.t.tolist() == sorted(set(at.tolist()))
+                for i in (0, len(m) // 2, len(m) - 1):
+                    v = series.v[at == m.t[i]]
+                    level = round(float(v.mean())) if signal == "motor" else v[-1]
+                    assert (m.low[i], m.high[i], m.count[i]) == (v.min(), v.max(), len(v))
+                    assert abs(m.level[i] - level) <= (signal == "motor")
+                middle = (int(m.t[len(m) // 2]), int(m.t[-1]))
+                assert again.minutes(saw, *middle)[signal].same(m.between(*middle))
+        again.close()
+
+    def test_minutes_written_again_are_there_once(self, store):
+        held = minutes_of(motor(DAY + 3_600_000_000, 20_000))
+        for _ in range(2):
+            store.write_minutes("heron", held, DAY + DAY_US)
+            found = store.minutes("heron", *EVER)
+            assert found.keys() == held.keys()
+            assert all(found[signal].same(held[signal]) for signal in held)
+        assert (store.complete_from("heron"), store.saws()) == (DAY + DAY_US, store.saws())
 
     def test_a_gap_that_is_filled_in_small_pieces_later_is_whole(self, store):
         whole = motor(NOW, 40_000)

@@ -4,10 +4,12 @@ import itertools
 import subprocess
 import sys
 import time
+from dataclasses import replace
 
 import pytest
 
-from collector.trace.influx import LINES, InfluxTrace
+from collector.trace.influx import LINES, MARGIN_DAYS, InfluxTrace
+from collector.trace.slices import DAY_US, minutes_of
 from collector.trace.store import TraceError, TraceStore
 from tests.trace.influx import Influx
 from tests.trace.stores import EVER, NOW, Laws, motor
@@ -31,7 +33,7 @@ def bucket():
 @pytest.fixture
 def store(influx, bucket):
     influx.answers.clear()
-    with InfluxTrace(influx.url, bucket, days=0) as store:
+    with InfluxTrace(influx.url, bucket, days=0, minute_days=0) as store:
         store.prepare()
         yield store
 
@@ -43,7 +45,7 @@ class TestInflux(Laws):
         self.url, self.bucket = influx.url, bucket
 
     def open(self):
-        opened = InfluxTrace(self.url, self.bucket, days=0)
+        opened = InfluxTrace(self.url, self.bucket, days=0, minute_days=0)
         opened.prepare()
         store: TraceStore = opened
         return store
@@ -119,8 +121,28 @@ def test_the_server_tells_what_it_can_do(influx, bucket):
         assert not before.reads or before.faults
         store.prepare()
         told = store.server()
-    assert (told.writes, told.reads, told.retention, told.faults) == (True, True, 60, ())
+    assert (told.writes, told.reads, told.retention, told.faults) == (True, True, 60 + MARGIN_DAYS, ())
     assert told.version.startswith("1.")
+
+
+def test_another_number_of_days_is_taken_over_by_the_server(influx, bucket):
+    for days in (60, 30, 0):
+        with InfluxTrace(influx.url, bucket, days=days) as store:
+            store.prepare()
+            assert store.server().retention == (days + MARGIN_DAYS if days else 0)
+
+
+def test_minutes_that_were_written_in_part_do_not_count_as_a_day_that_has_aged(influx, store):
+    held = minutes_of(motor(NOW // DAY_US * DAY_US, 86_000, step=1_000_000))
+    doubled = {"motor": held["motor"], "door": replace(held["motor"]), "lock": held["motor"], "station": held["motor"]}
+    influx.answers = [0, 400]
+    until = NOW // DAY_US * DAY_US + DAY_US
+    with pytest.raises(TraceError):
+        store.write_minutes("heron", doubled, until)
+    assert store.complete_from("heron") == 0
+    store.write_minutes("heron", doubled, until)
+    assert store.complete_from("heron") == until
+    assert all(m.same(held["motor"]) for m in store.minutes("heron", *EVER).values())
 
 
 def test_a_server_without_the_write_path_is_told(influx, bucket):

@@ -20,7 +20,7 @@ const LONGEST = 25 * HOUR;
 let zone, now, view, chosen = null, panel, pad;
 let day = { from: 0, to: 0, states: [], cuts: [] };
 let hour = { from: 0, to: 0 };
-let sheet = { motor: [], lock: [], door: [], silences: [], cuts: [], top: 10 };
+let sheet = { motor: [], lock: [], door: [], silences: [], cuts: [], top: 10, readingsFrom: null };
 let band = null, asking = null, undo = null;
 
 const clamp = (value, low, high) => Math.min(Math.max(value, low), high);
@@ -104,6 +104,7 @@ function paint() {
     at("day-strip").setAttribute(`aria-${name}`, value);
   }
   const clock = to - from < 120_000 ? (t) => zone.tenths(t) : (t) => zone.seconds(t);
+  at("aged").hidden = !(sheet.readingsFrom > from);
   at("span").textContent = `${clock(from)} – ${clock(to)}`;
   for (const button of document.querySelectorAll("[data-span]")) button.setAttribute("aria-pressed", String(Math.abs(to - from - button.dataset.span * 1000) < 50));
   paintSheet();

@@ -20,6 +20,7 @@ export class Records {
       motor: got.motor.map((p) => ({ ...p, t: time(p.t) })),
       lock: got.lock.map((p) => ({ ...p, t: time(p.t) })),
       door: got.door.map((p) => ({ ...p, t: time(p.t) })),
+      readingsFrom: time(got.readings_from),
     };
   }
 

@@ -1,0 +1,142 @@
+"""Disk, trace and backups."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from collector.backup.kept import kept
+from collector.backup.moment import book_file
+from collector.trace.place import open_trace
+from collector.trace.sqlite import SqliteTrace
+from collector.trace.store import TraceError
+from dashboard.doctor.finding import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from collector.trace.influx import Server
+    from dashboard.config import Settings
+
+_FREE_BYTES = 1 << 30
+_LAST_DAYS = 14.0  # growth is taken from so many days
+_WARN_DAYS = 30
+_TEN_YEARS = 3652.0
+
+
+def disk(settings: Settings, now: float) -> Finding:
+    """Whether there is room, what grows, and when the disk will be full."""
+    folder = settings.stores.folder
+    if not folder.is_dir():
+        return Finding("disk", f"{folder} is not there", "start `kerfbook run`, or correct folder in [stores]")
+    free = shutil.disk_usage(folder).free
+    seen = f"{free / (1 << 30):.1f} GiB free at {folder}"
+    if free < _FREE_BYTES:
+        return Finding("disk", seen, "free some space: a full disk stops the collector")
+    try:
+        found = _growth(settings, now)
+    except (TraceError, sqlite3.Error, OSError):
+        return Finding("disk", seen)  # said of trace and book below
+    if not found:
+        return Finding("disk", seen)
+    told = ", ".join(f"{g.what} {g.size / 1e6:.1f} MB and {g.a_day / 1e6:.2f} MB a day more" for g in found)
+    days = full_in(free - _FREE_BYTES // 4, [(g.a_day, g.days_to_grow) for g in found])
+    if days is None:
+        return Finding("disk", f"{seen}; {told}; not full within ten years")
+    advice = "get a bigger disk, or let trace_days in [stores] be fewer" if days < _WARN_DAYS else ""
+    return Finding("disk", f"{seen}; {told}; full in {days:.0f} days", advice)
+
+
+class Growth(NamedTuple):
+    """A file: its size, by how much it grows a day, and for how many days yet (None: without end); in bytes."""
+
+    what: str
+    size: int
+    a_day: float
+    days_to_grow: float | None
+
+
+def _growth(settings: Settings, now: float) -> list[Growth]:
+    stores, found = settings.stores, []
+    if isinstance(stores.trace, Path) and stores.trace.exists():
+        with SqliteTrace(stores.trace, readonly=True) as trace:
+            firsts = [first for saw in trace.saws() if (first := trace.first(saw)) is not None]
+            age = (now - min(firsts) / 1e6) / 86400 if firsts else 0
+            span = min(max(age, 1 / 24), _LAST_DAYS)
+            a_day = trace.bytes_since(round((now - span * 86400) * 1e6)) / span
+        kept = stores.ages.readings
+        found.append(Growth("trace", stores.trace.stat().st_size, a_day, max(kept - age, 0) if kept else None))
+    path = book_file(stores.book)
+    if path is not None and path.exists():
+        with closing(sqlite3.connect(path)) as db:
+            (begun,) = db.execute("SELECT min(start_us) FROM run").fetchone()
+        if begun is not None:
+            size = path.stat().st_size
+            found.append(Growth("book", size, size / max((now - begun / 1e6) / 86400, 1), None))
+    return found
+
+
+def full_in(free: float, growing: Sequence[tuple[float, float | None]]) -> float | None:
+    """Days until so many bytes are used up; None: not within ten years.
+
+    Args:
+        free: bytes.
+        growing: bytes a day, and for how many days (None: without end), of each thing that grows.
+    """
+    ends = sorted({days for _, days in growing if days is not None} | {_TEN_YEARS})
+    at = 0.0
+    for end in ends:
+        rate = sum(a_day for a_day, days in growing if days is None or days > at)
+        if rate > 0 and at + free / rate <= min(end, _TEN_YEARS):
+            return max(at + free / rate, 0)
+        free -= rate * (end - at)
+        at = end
+    return None
+
+
+def trace(settings: Settings) -> Finding:
+    """Whether the trace can be read; what its server can and cannot do."""
+    try:
+        with open_trace(settings.stores.trace, readonly=True) as store:
+            if isinstance(settings.stores.trace, Path):
+                with sqlite3.connect(settings.stores.trace) as db:
+                    (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
+                db.close()
+                if verdict != "ok":
+                    return Finding(
+                        "trace", str(verdict), "stop `kerfbook run`, restore the file from a copy, check the disk"
+                    )
+            if isinstance(store, SqliteTrace):
+                return Finding("trace", f"can be read, {len(store.saws())} saws")
+            return _server(store.server())
+    except (TraceError, sqlite3.Error, OSError) as error:
+        return Finding("trace", str(error), "start `kerfbook run`, or correct [stores]")
+
+
+def _server(told: Server) -> Finding:
+    kept = "unknown" if told.retention is None else f"{told.retention:.0f} days" if told.retention else "for ever"
+    parts = [
+        f"InfluxDB {told.version or 'of unknown version'}",
+        f"takes readings in {told.write_ms:.0f} ms" if told.writes else "does NOT take readings",
+        f"answers InfluxQL in {told.read_ms:.0f} ms" if told.reads else "does NOT answer InfluxQL",
+        f"readings kept: {kept}",
+        "can take a fact back" if told.deletes else "can NOT take a fact back",
+    ]
+    return Finding("trace", "; ".join(parts), "; ".join(told.faults))
+
+
+def backup(settings: Settings, now: float) -> Finding:
+    """Whether the newest backup is new enough."""
+    wanted = settings.backup
+    held = kept(wanted.folder, settings.site.name)
+    if not held:
+        advice = "run `kerfbook backup` every night; its --help says how"
+        return Finding("backup", f"there is none in {wanted.folder}", advice)
+    made, path = held[-1]
+    days = (now - made.timestamp()) / 86400
+    late = days > wanted.missed_days
+    advice = "see why `kerfbook backup` was not run or failed" if late else ""
+    return Finding("backup", f"{path.name}, {max(days, 0):.1f} days old, of {len(held)} kept", advice)
