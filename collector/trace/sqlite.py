@@ -219,7 +219,8 @@ class SqliteTrace:
             known = self._id(saw) if self._has_minutes() else None
             if known is not None:
                 for signal, data in self._db.execute(query, (known, start_us // DAY_US * DAY_US, end_us)):
-                    found.setdefault(signal, []).append(_minutes_in(data).between(start_us, end_us))
+                    if len(part := _minutes_in(data).between(start_us, end_us)):
+                        found.setdefault(signal, []).append(part)
         return {signal: joined(parts) for signal, parts in found.items()}
 
     def write_minutes(self, saw: str, minutes: Mapping[str, Minutes], until_us: int) -> None:

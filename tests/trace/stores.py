@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from collector.signals import SIGNALS, Series, Trace, merge
-from collector.trace.slices import DAY_US, MINUTE_US, Slices, minutes_of
+from collector.trace.slices import DAY_US, MINUTE_US, Minutes, Slices, minutes_of
 from collector.trace.thinning import Ages, Thinner
 
 NOW = 1_772_434_800_000_000
@@ -192,7 +192,7 @@ class Laws:
                     assert (m.low[i], m.high[i], m.count[i]) == (v.min(), v.max(), len(v))
                     assert abs(m.level[i] - level) <= (signal == "motor")
                 middle = (int(m.t[len(m) // 2]), int(m.t[-1]))
-                assert again.minutes(saw, *middle)[signal].same(m.between(*middle))
+                assert again.minutes(saw, *middle).get(signal, Minutes.empty()).same(m.between(*middle))
         again.close()
 
     def test_minutes_written_again_are_there_once(self, store):
