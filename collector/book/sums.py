@@ -33,6 +33,7 @@ from sqlalchemy import (
 
 from collector.book import schema
 from collector.book.engine import reading, writing
+from collector.book.mirrored import strike_days
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ MEASURES = (
 REACH_US = 3600 * SECOND
 """A fact that is no more than this before or after a day can change the day's sums; no farther one can."""
 
+_EVER = 2**62
 WHOLE_DAY = 0
 """The part of a day that is all of it; 1, 2, … are its shifts."""
 
@@ -121,8 +123,9 @@ def strike(connection: Connection, changes: Iterable[tuple[int, int, int | None]
         connection: the transaction that changes the facts.
         changes: key of a saw, first and last moment at which its facts differ; None: no last one.
     """
-    on, between = [], []
+    on, between, days = [], [], []
     for saw_id, low, high in changes:
+        days.append({"saw": saw_id, "low": low - REACH_US, "high": _EVER if high is None else high + REACH_US})
         if high is None:
             on.append({"saw": saw_id, "low": low - REACH_US})
         else:
@@ -134,6 +137,7 @@ def strike(connection: Connection, changes: Iterable[tuple[int, int, int | None]
         struck += connection.execute(_STRIKE, between).rowcount
     if struck:
         connection.execute(_RAISE)
+    strike_days(connection, days)
 
 
 class Sums:

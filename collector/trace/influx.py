@@ -164,41 +164,45 @@ class InfluxTrace:
         Raises:
             TraceError: the server is out of reach or does not allow it.
         """
-        if self._version().startswith("1."):
-            self._ask(f'CREATE DATABASE "{self.database}"', post=True)
-            self._policy(self.policy, self._days + MARGIN_DAYS if self._days else 0, " DEFAULT")
-            self._policy(MINUTES, self._minute_days)
+        if self.version().startswith("1."):
+            self.ask(f'CREATE DATABASE "{self.database}"', post=True)
+            self.policy_of(self.policy, self._days + MARGIN_DAYS if self._days else 0, " DEFAULT")
+            self.policy_of(MINUTES, self._minute_days)
 
-    def _policy(self, name: str, days: int, more: str = "") -> None:
-        """Make a retention policy, or give it another duration."""
+    def policy_of(self, name: str, days: int, more: str = "") -> None:
+        """Make a retention policy of a 1.x server, or give it another duration; ``days`` 0: for ever.
+
+        Raises:
+            TraceError: the server is out of reach or does not allow it.
+        """
         kept = f"{days}d" if days else "INF"
         rest = f'RETENTION POLICY "{name}" ON "{self.database}" DURATION {kept} REPLICATION 1{more}'
         try:
-            self._ask(f"CREATE {rest}", post=True)
+            self.ask(f"CREATE {rest}", post=True)
         except TraceError as error:
             if "already exists" not in str(error) and "conflicts" not in str(error):
                 raise
-            self._ask(f"ALTER {rest}", post=True)
+            self.ask(f"ALTER {rest}", post=True)
 
     def server(self) -> Server:
         """What the server at hand can and cannot do. Never raises: a fault is part of the answer."""
         faults: list[str] = []
         try:
-            version = self._version()
+            version = self.version()
         except TraceError as error:
             return Server("", writes=False, reads=False, retention=None, faults=(str(error),))
         writes = reads = False
         write_ms = read_ms = 0.0
         retention: float | None = None
         try:
-            write_ms = _median_ms(lambda: self._send("# nothing"))
+            write_ms = _median_ms(lambda: self.send("# nothing"))
             writes = True
         except TraceError as error:
             faults.append(str(error))
         try:
-            read_ms = _median_ms(lambda: self._ask(f"SELECT last(v) FROM {self._from('motor')}"))
+            read_ms = _median_ms(lambda: self.ask(f"SELECT last(v) FROM {self._from('motor')}"))
             reads = True
-            rows = self._ask(f'SHOW RETENTION POLICIES ON "{self.database}"')
+            rows = self.ask(f'SHOW RETENTION POLICIES ON "{self.database}"')
             found = [dict(zip(one["columns"], row, strict=True)) for one in rows for row in one.get("values", ())]
             own = [row for row in found if row.get("name") == self.policy]
             if own:
@@ -248,7 +252,7 @@ class InfluxTrace:
             for saw in newest:
                 del self._newest[saw]
             for i in range(0, len(lines), LINES):
-                self._send("\n".join(lines[i : i + LINES]))
+                self.send("\n".join(lines[i : i + LINES]))
             self._newest.update(newest)
             self._pending.clear()
 
@@ -325,7 +329,7 @@ class InfluxTrace:
         # Last, when all before it are there.
         parts = [lines[i : i + LINES] for i in range(0, len(lines), LINES)]
         for part in (*parts, [f"{AGED},saw={saw} days={until_us // DAY_US}i {until_us}"]):
-            self._send("\n".join(part), f"{self.database}/{MINUTES}")
+            self.send("\n".join(part), f"{self.database}/{MINUTES}")
         self._aged.pop(saw, None)
 
     def tidy(self, before_us: int) -> bool:  # noqa: ARG002 (the protocol's)
@@ -353,7 +357,7 @@ class InfluxTrace:
         """The saws that have readings, in alphabetical order."""
         with self._lock:
             found = set(self._pending)
-        for one in self._ask(f'SHOW TAG VALUES FROM {", ".join(SIGNALS)} WITH KEY = "saw"'):
+        for one in self.ask(f'SHOW TAG VALUES FROM {", ".join(SIGNALS)} WITH KEY = "saw"'):
             found.update(str(value) for _, value in one.get("values", ()))
         return sorted(found)
 
@@ -384,19 +388,28 @@ class InfluxTrace:
         return max(self._times(f"SELECT last(v) FROM {self._from(*SIGNALS)} WHERE {_of(saw)}"), default=None)
 
     def _times(self, query: str) -> list[int]:
-        return [int(row[0]) for one in self._ask(query) for row in one.get("values", ())]
+        return [int(row[0]) for one in self.ask(query) for row in one.get("values", ())]
 
     def _from(self, *signals: str, policy: str | None = None) -> str:
         return ", ".join(f'"{policy or self.policy}"."{signal}"' for signal in signals)
 
-    def _version(self) -> str:
+    def version(self) -> str:
+        """Of the server, as it tells it; empty where it tells none.
+
+        Raises:
+            TraceError: the server is out of reach.
+        """
         status, headers, _ = self._request("GET", "/ping", {})
         if status >= 400:
             raise TraceError(f"{self.url}: /ping answers {status}; see that this is the address of an InfluxDB")
         return headers.get("x-influxdb-version", "").removeprefix("v")
 
-    def _ask(self, query: str, *, post: bool = False) -> list[dict[str, Any]]:
-        """Series that a query answers, a long one in several parts."""
+    def ask(self, query: str, *, post: bool = False) -> list[dict[str, Any]]:
+        """Series that a query answers, a long one in several parts.
+
+        Raises:
+            TraceError: the server is out of reach or refuses.
+        """
         return self._series(*self._answer(query, post=post))
 
     def _tables(self, query: str) -> Iterator[tuple[str, NDArray[np.int64]]]:
@@ -447,7 +460,12 @@ class InfluxTrace:
             raise TraceError(f"{self.url}: {error}; see that the server runs and can be reached") from error
         return answer.status, {k.lower(): v for k, v in answer.headers.items()}, answer.data
 
-    def _send(self, lines: str, bucket: str | None = None) -> None:
+    def send(self, lines: str, bucket: str | None = None) -> None:
+        """Points in line protocol into a bucket, the trace's by default; the server has them in its log then.
+
+        Raises:
+            TraceError: the server is out of reach or refuses.
+        """
         with self._clear_errors():
             self._points.write(bucket or self.bucket, record=lines, write_precision=WritePrecision.US)  # type: ignore[arg-type]
 
