@@ -187,6 +187,12 @@ def tending_of(app: Flask) -> Tending:
     return cast("Tending", app.extensions[TENDING])
 
 
+def desk_of(app: Flask) -> Desk:
+    """Site, stores and clock of an application that `create_api` made."""
+    desk, _ = cast("tuple[Desk, Live]", app.extensions[EXTENSION])
+    return desk
+
+
 def reporting_of(app: Flask) -> Reporting:
     """The reports of an application that `create_api` made."""
     return cast("Reporting", app.extensions[REPORTING])

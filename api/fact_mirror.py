@@ -19,12 +19,14 @@ from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
     from api.desk import Desk
+    from collector.book.leases import Leases
     from collector.trace.influx_points import InfluxPoints
 
 log = logging.getLogger(__name__)
 
 DAY: Final = 86_400 * SECOND
 _OVER: Final = 600 * SECOND  # a day is over when its end is so long ago
+_LEASE: Final = "points"  # two at once could each confirm what the other had not yet written
 _LOOK_S: Final = 15.0
 _PAUSE_S: Final = 0.05
 
@@ -35,10 +37,11 @@ class FactMirror:
     Args:
         desk: site and book.
         points: where they go.
+        leases: of this process, where others may do the same; None: there are none.
     """
 
-    def __init__(self, desk: Desk, points: InfluxPoints) -> None:
-        self._desk, self._points = desk, points
+    def __init__(self, desk: Desk, points: InfluxPoints, leases: Leases | None = None) -> None:
+        self._desk, self._points, self._leases = desk, points, leases
         self._days = MirroredDays(desk.book.engine)
         self._seen = -1
         self._prepared = False
@@ -114,7 +117,8 @@ class FactMirror:
         while not self._stop.wait(wait):
             wait = _LOOK_S
             try:
-                self.round()
+                if self._leases is None or self._leases.take([_LEASE]):
+                    self.round()
                 failing = False
             except TraceError as error:
                 if not failing:

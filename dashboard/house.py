@@ -6,14 +6,16 @@ import os
 import signal
 import threading
 import time
+from contextlib import nullcontext
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from api.app import close_api, rack_of, reporting_of, tending_of, vitals_of
+from api.app import close_api, desk_of, rack_of, reporting_of, tending_of, vitals_of
 from api.blade_watch import BladeWatch
 from api.delivery import AppriseSender, MqttSender, Post
 from api.door.guest import Visitors
+from api.fact_mirror import FactMirror
 from api.fault_watch import FaultWatch
 from api.http.gate import gate_of
 from api.planning import keep_plan
@@ -26,7 +28,7 @@ from collector.book.leases import Leases
 from collector.book.mend import mend_book
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector, Health
-from collector.trace.place import open_trace
+from collector.trace.place import open_trace, points_in
 from collector.trace.thinning import Thinner
 from dashboard.app import create_app
 from dashboard.web import WebServer
@@ -59,6 +61,7 @@ class House:
         boxes: URN of the only box heard, by name of the saw; of other saws any box is heard.
         disk: folder whose disk is watched; the trace's where none is given.
         ages: how long readings and minutes are kept; None: nothing is thinned out.
+        facts_as_points: write facts as points too, where the trace is in an InfluxDB.
     """
 
     def __init__(
@@ -70,6 +73,8 @@ class House:
         boxes: Mapping[str, str] = MappingProxyType({}),
         disk: Path | None = None,
         ages: Ages | None = None,
+        *,
+        facts_as_points: bool = False,
     ) -> None:
         self._site = site
         self._book_url = book
@@ -95,7 +100,11 @@ class House:
         )
         self._trace_file = trace if isinstance(trace, Path) else None
         self._disk = disk or (trace.parent if isinstance(trace, Path) else Path())
-        self._thinner = Thinner(self.trace, ages, self.ingest.between_commits) if ages else None
+        # A server drops nothing when it is told what has aged, so nobody has to wait.
+        hold = self.ingest.between_commits if isinstance(trace, Path) else nullcontext
+        self._thinner = Thinner(self.trace, ages, hold) if ages else None
+        self._points = points_in(self.trace) if facts_as_points else None
+        self._mirror: FactMirror | None = None
         self._web: WebServer | None = None
         self._keeper: Keeper | None = None
         self._watch: Watch | None = None
@@ -137,6 +146,9 @@ class House:
         self._web.start()
         self._keeper = Keeper(reporting_of(self._app).sums)
         self._keeper.start()
+        if self._points:
+            self._mirror = FactMirror(desk_of(self._app), self._points, self._leases)
+            self._mirror.start()
         return self._web.port
 
     @property
@@ -194,6 +206,8 @@ class House:
             self._thinner.stop()
         if self._keeper:
             self._keeper.stop()
+        if self._mirror:
+            self._mirror.stop()
         if self._collector:
             self._collector.stop()
         if self._web:

@@ -10,6 +10,7 @@ from collector.trace.sqlite import SqliteTrace
 
 if TYPE_CHECKING:
     from collector.trace.influx import InfluxTrace
+    from collector.trace.influx_points import InfluxPoints
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +59,12 @@ def open_trace(place: Path | InfluxPlace, *, readonly: bool = False) -> SqliteTr
             trace.close()
             raise
     return trace
+
+
+def points_in(trace: SqliteTrace | InfluxTrace) -> InfluxPoints | None:
+    """Where facts are written as points: beside a trace in InfluxDB; None elsewhere."""
+    if isinstance(trace, SqliteTrace):
+        return None
+    from collector.trace.influx_points import InfluxPoints  # noqa: PLC0415
+
+    return InfluxPoints(trace)

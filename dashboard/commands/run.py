@@ -110,6 +110,7 @@ def _serve(settings: Settings, *, watch: bool) -> int:
             boxes,
             settings.stores.folder,
             settings.stores.ages,
+            facts_as_points=settings.stores.facts_as_points,
         )
     except (BookError, TraceError, OSError) as error:
         print(f"kerfbook run: {error}", file=sys.stderr)

@@ -219,12 +219,13 @@ def _stores(document: Document, folder: Path) -> Stores:
     usual = Ages()
     ages = Ages(table.take("trace_days", days, usual.readings), table.take("minute_days", days, usual.minutes))
     trace = _trace(table, kept, folder, ages)
+    points = table.take("facts_as_points", kinds.flag, True)
     address = kinds.pattern(
         "an SQLAlchemy database address such as sqlite:////var/lib/kerfbook/book.sqlite", r"[a-z0-9+]+://.*"
     )
     book = table.take("book", address, f"sqlite:///{kept / 'book.sqlite'}")
     table.close()
-    return Stores(kept, trace, book, ages)
+    return Stores(kept, trace, book, ages, points is not False)
 
 
 def _backup(document: Document, folder: Path) -> Backup:

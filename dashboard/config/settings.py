@@ -55,13 +55,14 @@ class Broker:
 class Stores:
     """``[stores]``: the SQLite file of the trace or its InfluxDB bucket, and the SQLAlchemy address of the book.
 
-    ``ages``: how long readings are kept, and minutes.
+    ``ages``: how long readings are kept, and minutes. ``facts_as_points``: write facts into that InfluxDB too.
     """
 
     folder: Path
     trace: Path | InfluxPlace
     book: str
     ages: Ages
+    facts_as_points: bool = True
 
 
 @dataclass(frozen=True, slots=True)

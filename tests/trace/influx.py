@@ -19,6 +19,7 @@ dir = "{folder}/meta"
 dir = "{folder}/data"
 wal-dir = "{folder}/wal"
 query-log-enabled = false
+cache-snapshot-write-cold-duration = "{cold}"
 [monitor]
 store-enabled = false
 [http]
@@ -36,14 +37,18 @@ class Influx:
         answers: statuses that the next writes get instead of the server's, the first first. 504: the server takes
             the write, and its answer is lost.
         requests: how many writes have come.
+
+    Args:
+        folder: for its files.
+        cold: so long after the last write the log becomes files that are kept; a benchmark wants to see these.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, cold: str = "10m") -> None:
         self.folder, self.port = folder, free_port()
         self.answers: list[int] = []
         self.requests = 0
         self._config = folder / "influxdb.conf"
-        self._config.write_text(CONFIG.format(folder=folder, port=self.port, rpc=free_port()))
+        self._config.write_text(CONFIG.format(folder=folder, port=self.port, rpc=free_port(), cold=cold))
         self._process: subprocess.Popen[bytes] | None = None
         self.start()
         self._front = ThreadingHTTPServer(("127.0.0.1", 0), _handler(self))

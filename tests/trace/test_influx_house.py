@@ -13,6 +13,7 @@ from dashboard.config import loads
 from dashboard.house import House
 from simulator.play import deliveries
 from simulator.shop import Saw, simulate_day
+from tests.ingest.publisher import until
 from tests.trace.influx import Influx
 
 pytestmark = pytest.mark.real
@@ -68,3 +69,29 @@ def test_a_shop_on_influxdb_loses_nothing_when_the_server_is_killed_and_the_hous
     with Book(stores.book) as book, open_trace(stores.trace, readonly=True) as trace:
         assert [as_record(fact) for fact in book.facts("heron", 0, 2**62)] == list(replay(packs, "heron"))
         assert trace.saws() == ["heron"]
+
+
+def counted(trace, query):
+    """What a query answers; nothing as long as there is no such policy."""
+    try:
+        return trace.ask(query)
+    except TraceError:
+        return []
+
+
+def test_facts_of_a_running_house_appear_as_points(tmp_path, influx):
+    day = simulate_day(Saw("heron"), MONDAY, 11).trace
+    (tmp_path / "kerfbook-data").mkdir()
+    settings = loads(CONFIG.format(url=influx.url), "kerfbook.toml", tmp_path)
+    stores = settings.stores
+    house = House(settings.site, stores.trace, stores.book, settings.detection, facts_as_points=stores.facts_as_points)
+    house.ingest.absorb("heron", day)
+    house.open_screens("mqtt://192.0.2.7:1883", "127.0.0.1", 0)
+    try:
+        query = 'SELECT count(seconds) FROM "facts"."cut"'
+        until(lambda: counted(house.trace, query), 60)
+        with Book(stores.book) as book:
+            (found,) = house.trace.ask(query)
+            assert found["values"][0][1] == len(book.facts("heron", 0, 2**62, ["cut"]))
+    finally:
+        house.close()
