@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 COMMANDS = (
     *("demo", "run", "alerts", "simulate", "replay", "derive", "calibrate", "copy", "backup", "restore", "doctor"),
-    *("people", "broker-config", "schema"),
+    *("people", "broker-config", "schema", "install-service"),
 )
 """Each is a module of `dashboard.commands`."""
 

@@ -16,6 +16,7 @@ from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, asked_to_stop
+from dashboard.notify import Supervisor
 
 if TYPE_CHECKING:
     import argparse
@@ -131,7 +132,9 @@ def _serve(settings: Settings, *, watch: bool) -> int:
                 f"nobody has an account yet: open http://{web.host}:{port}/sign-in and give this code, good once", code
             )
         print("Ctrl-C stops.", flush=True)
-        stopped.wait()
+        supervisor = Supervisor()
+        supervisor.ready()
+        supervisor.wait(stopped, house.vitals.moves)
     except OSError as error:
         print(f"kerfbook run: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
         return codes.FLAWED
