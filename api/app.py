@@ -52,6 +52,7 @@ from api.http.problems import ProblemDetails, install, invalid
 from api.live import TICK_SECONDS, Live
 from api.rack import Rack
 from api.reporting import Reporting
+from api.request_id import add_request_ids
 from api.serving import MAX_STREAMS
 from api.strip import Strip
 from api.sums import Sums
@@ -128,6 +129,7 @@ def create_api(
         doc_ui=False,
         static_folder=None,
     )
+    add_request_ids(app)
     install(app)
     door = Door(PeopleBook(desk.book), desk.now)
     door.tidy()

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import logging
+import os
 import sys
 from importlib import import_module, metadata
 from typing import TYPE_CHECKING
+
+from dashboard import logs
+from dashboard.commands import codes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,11 +53,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     Raises:
         SystemExit: argparse's own, with 0 after ``--help`` and 2 after wrong arguments.
     """
-    logging.basicConfig(
-        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s", stream=sys.stderr
-    )
-    # A queue of one request is no news; a full one shows in the answers' times.
-    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    try:
+        logs.begin(os.environ)
+    except ValueError as error:
+        print(f"kerfbook: {error}", file=sys.stderr)
+        return codes.MISUSED
     given = sys.argv[1:] if argv is None else list(argv)
     # Only what is asked for is loaded: `run` stays for months, and the demo's broker would take 13 MB of its memory.
     args = parser(given[:1] if given and given[0] in COMMANDS else COMMANDS).parse_args(given)

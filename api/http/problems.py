@@ -307,7 +307,7 @@ def install(app: Flask) -> None:
                 return error
             raise error
         if not isinstance(error, HTTPException):
-            log.error("%s %s failed", request.method, request.path, exc_info=error)
+            log.error("%s %s failed", request.method, request.url_rule or "(no such address)", exc_info=error)
             return problem_response("internal", gettext("An error that nobody foresaw; it is in the server's log."))
         if error.response is not None:  # aborted with a finished response: it is one of ours already
             return error

@@ -18,15 +18,17 @@ from collector.trace.thinning import Ages
 from dashboard.config import kinds
 from dashboard.config.faults import ConfigError, Fault
 from dashboard.config.reader import Document, Table
+from dashboard.config.secret import secrets_of
 from dashboard.config.settings import Backup, Broker, Saw, Settings, Stores, Web, titles
 from dashboard.config.telling import telling
+from dashboard.logs import VEIL
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
 def load(path: Path) -> Settings:
-    """Read a file.
+    """Read a file; its secrets are hidden in the log from then on.
 
     Raises:
         ConfigError: the file is not as it should be; tells every fault.
@@ -39,7 +41,9 @@ def load(path: Path) -> Settings:
         raise ConfigError(
             [Fault(str(path), line, "the text", "bytes that are not UTF-8", "a text file in UTF-8")]
         ) from error
-    return loads(text, str(path), path.resolve().parent)
+    settings = loads(text, str(path), path.resolve().parent)
+    VEIL.hide(secrets_of(settings))
+    return settings
 
 
 def loads(text: str, file: str, folder: Path) -> Settings:
