@@ -17,7 +17,7 @@ from collector.book.entries import BookError
 from collector.book.mend import sound
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load
-from dashboard.doctor import broker, stores
+from dashboard.doctor import broker, machine, stores
 from dashboard.doctor.finding import Finding
 
 if TYPE_CHECKING:
@@ -64,6 +64,11 @@ def run(args: argparse.Namespace) -> int:
 def examine(settings: Settings, now: float) -> Iterator[Finding]:
     """All findings, in the order of a reading's way; ``now`` in seconds since 1970."""
     yield Finding("versions", f"kerfbook {importlib.metadata.version('kerfbook')}, Python {platform.python_version()}")
+    yield machine.clock(machine.synchronised())
+    service = machine.service()
+    if service is not None:
+        yield service
+    yield from machine.secrets(settings)
     yield from broker.look(settings, now)
     yield stores.disk(settings, now)
     yield stores.trace(settings)
@@ -105,15 +110,22 @@ def _boxes(settings: Settings, book: Book, now: float) -> Iterator[Finding]:
         if entry is None:
             yield Finding(subject, "never heard", "see that it has power, and that broker, site and saw are set in it")
             continue
-        age, skew = now - entry.at / 1e6, (entry.clock_skew_us or 0) / 1e6
-        if age > _SILENT_S:
-            yield Finding(subject, f"silent for {age / 60:.0f} minutes", "see whether it has power and network")
+        skew = (entry.clock_skew_us or 0) / 1e6  # its newest time less that of receipt
+        age, heard = now - entry.at / 1e6, now - entry.at / 1e6 + skew
+        if heard > _SILENT_S:
+            yield Finding(subject, f"silent for {heard / 60:.0f} minutes", "see whether it has power and network")
         elif skew > _SKEW_S or age < -_SKEW_S:
             yield Finding(
                 subject, f"its clock is {max(skew, -age):.0f} s ahead", "set the box's clock or its time server"
             )
+        elif skew < -_SKEW_S:
+            yield Finding(
+                subject,
+                f"its readings come {-skew:.0f} s late",
+                "it delivers what it kept while it was cut off; if this lasts, set the box's clock or its time server",
+            )
         else:
-            yield Finding(subject, f"heard {max(age, 0):.0f} s ago")
+            yield Finding(subject, f"heard {max(heard, 0):.0f} s ago, its clock {skew:+.1f} s from ours")
 
 
 def _alerts(book: Book, now: float) -> Finding:
