@@ -5,9 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import ipaddress
-import os
 import re
-import shutil
 import sys
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
@@ -35,6 +33,7 @@ if TYPE_CHECKING:
     from dashboard.config import Settings
 
 _LOCAL = ("localhost", "127.0.0.1", "::1")
+_INSTALLED = PurePosixPath("/etc/mosquitto/kerfbook")
 _DATA = PurePosixPath("/var/lib/mosquitto")
 
 
@@ -59,8 +58,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--installed",
         type=PurePosixPath,
+        default=_INSTALLED,
         metavar="DIR",
-        help="where the files of broker/ will lie on the broker's computer (default: where they are written)",
+        help=f"where the files of broker/ will lie on the broker's computer (default: {_INSTALLED})",
     )
     parser.add_argument(
         "--data", type=PurePosixPath, default=_DATA, metavar="DIR", help=f"the broker's memory (default: {_DATA})"
@@ -94,17 +94,16 @@ def run(args: argparse.Namespace) -> int:
     """Write, and say what to do with it."""
     folder: Path = (args.folder or args.config.parent / "kerfbook-broker").absolute()
     try:
-        plan = _plan(args, load(args.config), folder)
+        plan = _plan(args, load(args.config))
     except (ConfigError, OSError, _MisusedError) as error:
         print(f"kerfbook broker-config: {error}", file=sys.stderr)
         return codes.MISUSED
     try:
         new = filling.fill(folder, plan, dt.datetime.now(dt.UTC), args.renew)
-        owned = _hand_over(folder / "broker")
     except (OSError, ValueError) as error:
         print(f"kerfbook broker-config: {error}", file=sys.stderr)
         return codes.FLAWED
-    _tell(plan, folder, new, owned=owned, show=args.show_passwords)
+    _tell(plan, folder, new, show=args.show_passwords)
     return codes.DONE
 
 
@@ -112,7 +111,7 @@ class _MisusedError(Exception):
     """Arguments that do not fit each other or the configuration."""
 
 
-def _plan(args: argparse.Namespace, settings: Settings, folder: Path) -> filling.Plan:
+def _plan(args: argparse.Namespace, settings: Settings) -> filling.Plan:
     saws = [saw.name for saw in settings.saws]
     if strange := sorted(set(args.renew) - set(saws)):
         raise _MisusedError(f"there is no saw {strange[0]!r} in {args.config}; there are {', '.join(saws)}")
@@ -121,37 +120,25 @@ def _plan(args: argparse.Namespace, settings: Settings, folder: Path) -> filling
     hosts = args.host or [host for host in [settings.broker.host] if host not in _LOCAL]
     if not hosts:
         raise _MisusedError("by which name or address do boxes reach the broker? Say it with --host")
-    installed = args.installed or PurePosixPath(folder / "broker")
-    if any(character.isspace() for character in f"{installed}{args.data}"):
-        raise _MisusedError("Mosquitto's folders must have no space in their names; see --folder, --installed, --data")
+    if any(character.isspace() for character in f"{args.installed}{args.data}"):
+        raise _MisusedError("Mosquitto's folders must have no space in their names; see --installed and --data")
     names = tuple(dict.fromkeys([*hosts, *_LOCAL]))
-    return filling.Plan(settings.site.name, saws, names, installed, args.data, args.port, args.collector_port)
+    return filling.Plan(settings.site.name, saws, names, args.installed, args.data, args.port, args.collector_port)
 
 
-def _hand_over(broker: Path) -> bool:
-    """Give the broker's files to Mosquitto's user, which reads its keys without root's rights; whether it was done."""
-    if os.geteuid() != 0:
-        return False
-    try:
-        for path in (broker, *broker.iterdir()):
-            shutil.chown(path, "mosquitto", "mosquitto")
-    except LookupError:  # no such user here
-        return False
-    return True
-
-
-def _tell(plan: filling.Plan, folder: Path, new: list[str], *, owned: bool, show: bool) -> None:
+def _tell(plan: filling.Plan, folder: Path, new: list[str], *, show: bool) -> None:
     def password(path: Path) -> str:
         return path.read_text().strip() if show else f"in {path}"
 
     host, site = plan.hosts[0], plan.site
     print(f"wrote {folder}")
-    print(f"\nThe broker: put the files of {folder / 'broker'} to {plan.installed} on {host}")
-    if not owned:
-        print("  and give them to its user: chown -R mosquitto: " + str(plan.installed))
-    print(f"  and start it with them: mosquitto -c {plan.installed / 'mosquitto.conf'}")
-    print("  (on Debian: put mosquitto.conf in the place of /etc/mosquitto/mosquitto.conf)")
-    print("  It reads users and rights again on SIGHUP; a new certificate or port takes a restart.")
+    broker, installed = folder / "broker", plan.installed
+    print(f"\nThe broker, on {host}, as root:")
+    if PurePosixPath(broker) != installed:
+        print(f"  mkdir -p {installed} && cp {broker}/* {installed}/")
+    print(f"  chown -R mosquitto: {installed}")
+    print(f"  cp {installed / 'mosquitto.conf'} /etc/mosquitto/mosquitto.conf && systemctl restart mosquitto")
+    print("  (users and rights alone are read again on `systemctl reload mosquitto`)")
     print("\nKerfbook: this in its kerfbook.toml")
     print(f'  [broker]\n  host = "{host}"\n  port = {plan.collector_port}\n  tls = true')
     print(f'  ca_file = "{folder / "collector/ca.pem"}"\n  username = "{COLLECTOR}"')

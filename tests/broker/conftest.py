@@ -71,7 +71,8 @@ class Written:
 
     def write(self, *arguments: str) -> int:
         given = ["--host", "127.0.0.1", "--port", str(self.boxes), "--collector-port", str(self.port)]
-        return main(["broker-config", "--config", str(self.config), "--data", str(self._data), *given, *arguments])
+        places = ["--data", str(self._data), "--installed", str(self.root / "broker")]
+        return main(["broker-config", "--config", str(self.config), *places, *given, *arguments])
 
     @property
     def sign_in(self) -> str:
