@@ -36,6 +36,7 @@ from api.tongues.manner import manner
 from api.tongues.say import speak
 from collector.book.alerts import AlertBook, AlertWrite, LetterRow, StaleError
 from collector.facts import SECOND, iso
+from collector.torn import is_torn
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -87,8 +88,10 @@ class Watch:
         address: of the server, for links.
         limits: of the rules.
         ports: other parts of the program that know conditions.
+        place: what knows conditions of the whole site: it is asked with saw ``""``.
         disk: a folder on the disk of the stores; None: it is not watched.
         leases: of this process; None: there is no other watch.
+        torn: called with what was said when a store's file is damaged.
     """
 
     def __init__(
@@ -100,8 +103,10 @@ class Watch:
         *,
         limits: Limits | None = None,
         ports: Sequence[Port] = (),
+        place: Port | None = None,
         disk: Path | None = None,
         leases: Leases | None = None,
+        torn: Callable[[str], None] | None = None,
     ) -> None:
         self._tending = tending
         self._leases = leases
@@ -112,7 +117,9 @@ class Watch:
         self._address = address
         self._limits = limits or Limits()
         self._ports = tuple(ports)
+        self._place = place
         self._disk = disk
+        self._torn = torn
         self._reporting = Reporting(self._desk, Sums(self._desk))
         self._held: dict[Key, int] = {}
         self._facts: dict[str, _Window] = {}
@@ -174,6 +181,8 @@ class Watch:
                 found += port.conditions(saw, start, now)
         stray = sum(n for (saw, _), n in refused.items() if saw not in self._desk.saws)
         found += many_refusals("", stray, now, self._limits.refusals, self._held.get(Key("refusals", "")))
+        if self._place is not None:
+            found += self._place.conditions("", now - WINDOW, now)
         if self._disk is not None:
             room = shutil.disk_usage(self._disk)
             held = self._held.get(Key("disk-full", ""))
@@ -404,13 +413,14 @@ class Watch:
             log.warning("the book cannot be asked who watches: %s", error)
             return False
 
-    @staticmethod
-    def _try(work: Callable[[], object], failing: bool) -> bool:
+    def _try(self, work: Callable[[], object], failing: bool) -> bool:
         try:
             work()
-        except Exception:  # a database or a disk that is away for a while must not end the watch for ever
+        except Exception as error:  # a database or a disk that is away for a while must not end the watch for ever
             if not failing:
                 log.exception("the watch failed at this look; it goes on trying")
+            if self._torn is not None and is_torn(error):
+                self._torn(f"{type(error).__name__}: {error}")
             return True
         return False
 

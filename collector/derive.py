@@ -33,6 +33,10 @@ Key = tuple[int, str, str]
 """Start and kind of a fact, and what kind of conflict: `collector.book.rows.order`."""
 
 
+class DetectorError(Exception):
+    """A detector raised at readings of its saw: a fault of the program. The cause is the chained exception."""
+
+
 class Found(Protocol):
     """What `Detects.facts` returns: news.
 
@@ -112,8 +116,11 @@ class Derivation:
     def feed(self, trace: Trace) -> None:
         """Feeds the readings, in parts of an hour."""
         for part in _parts(trace):
-            self.detector.feed(part)
-            found = self.detector.facts()
+            try:
+                self.detector.feed(part)
+                found = self.detector.facts()
+            except Exception as error:
+                raise DetectorError(f"{type(error).__name__}: {error}") from error
             if self.from_us is None or found.settled_from < self.from_us:
                 self.from_us = found.settled_from
             while self.facts and self.facts[-1].start >= found.settled_from:

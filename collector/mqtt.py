@@ -28,6 +28,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from collector.delays import Delays
+from collector.ticks import ticks
+from collector.torn import is_torn
+from collector.troubles import BROKER, CLOCK, STORES, Troubles
 from collector.wire.topics import readings_filter, status_filter
 
 if TYPE_CHECKING:
@@ -50,6 +53,7 @@ _IDLE_SECONDS = 0.2  # how late a call of stop() is noticed
 _BURST = 64  # messages read before anything else is looked at
 _ANSWER_SECONDS = 5.0  # a broker that has not accepted the connection by then never will
 _BACKOFF_SECONDS = (1.0, 30.0)
+_JUMP_US = 5_000_000  # a clock that is corrected by more has jumped
 _FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
 _TEND_SECONDS = 0.5  # how late what another collector received for a saw of ours becomes facts
 
@@ -122,6 +126,10 @@ class Collector:
         broker: how the broker is reached.
         clock: gives the present in microseconds UTC.
         leases: of this process, where others may collect for the same stores.
+        troubles: where it is noted what is wrong.
+        torn: called with what was said when a store's file is damaged. The collector ends then: to try again would
+            be of no use, and what is not acknowledged the broker sends again to the next one.
+        catch_up: first derive what is left of before, also of saws that nothing is heard of any more.
     """
 
     def __init__(
@@ -132,6 +140,9 @@ class Collector:
         clock: Callable[[], int] = lambda: time.time_ns() // 1000,
         *,
         leases: Leases | None = None,
+        troubles: Troubles | None = None,
+        torn: Callable[[str], None] | None = None,
+        catch_up: bool = False,
     ) -> None:
         self._ingest = ingest
         self._leases = leases
@@ -139,6 +150,11 @@ class Collector:
         self._filters = [(readings_filter(site), 1), (status_filter(site), 1)]
         self._broker = broker
         self._clock = clock
+        self._troubles = troubles or Troubles()
+        self._torn = torn
+        self._left = catch_up
+        self._given_up = False
+        self._ahead: int | None = None  # the clock's time less that since the machine's start
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._protocol = MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
@@ -174,6 +190,8 @@ class Collector:
     def run(self) -> None:
         """Runs in this thread until `stop` is called; connects again for as long as it takes."""
         delay = _BACKOFF_SECONDS[0]
+        if self._left:
+            self._catch_up()
         try:
             while not self._stop.is_set():
                 self._moved = time.monotonic()
@@ -181,12 +199,15 @@ class Collector:
                     self._stop.wait(1.0)
                     continue
                 connections = self._connections
+                self._look_at_clock()
                 client = self._connect()
                 if client is not None:
                     self._serve(client)
                 if self._stop.is_set():
                     return
                 delay = _BACKOFF_SECONDS[0] if self._connections > connections else min(delay * 2, _BACKOFF_SECONDS[1])
+                self._troubles.is_on(BROKER, said=f"{self._where}: {self._broker_error}")
+                self._troubles.write()
                 wait = delay * random.uniform(0.8, 1.2)  # noqa: S311 (spreads collectors, keeps no secret)
                 log.warning("broker %s: %s; trying again in %.0f s", self._where, self._broker_error, wait)
                 self._stop.wait(wait)
@@ -282,6 +303,7 @@ class Collector:
         self._connections += 1
         self._connected = True
         self._broker_error = None
+        self._troubles.is_over(BROKER)
         version = "5" if self._protocol is MQTTProtocolVersion.MQTTv5 else "3.1.1"
         log.info(
             "broker %s: connected with MQTT %s, %s",
@@ -356,6 +378,8 @@ class Collector:
                     next_tend = now + _TEND_SECONDS
                 if now >= next_misc:
                     client.loop_misc()
+                    self._look_at_clock()
+                    self._troubles.write()
                     next_misc = now + 1.0
                     if self._is_mute(since) or not self._is_mine():
                         break
@@ -369,7 +393,7 @@ class Collector:
 
     def _part(self, client: Client) -> None:
         """Settles what is left, and leaves the broker in order."""
-        if self._queued:
+        if self._queued and not self._given_up:
             self._settle(client)
         if client.socket() is not None:
             client.disconnect()
@@ -399,7 +423,8 @@ class Collector:
                 tokens = self._ingest.settle()
                 break
             except Exception as error:  # noqa: BLE001 (whatever a store raises: no message may be lost by it)
-                self._store_error = f"{type(error).__name__}: {error}"
+                if self._failed(error):
+                    return
                 log.error("the stores failed, trying again in %.0f s: %s", delay, self._store_error)  # noqa: TRY400 (the text says it)
                 if self._stop.wait(delay):
                     return
@@ -407,12 +432,49 @@ class Collector:
                 delay = min(delay * 2, _BACKOFF_SECONDS[1])
                 client.loop_misc()
         self._store_error = None
+        self._troubles.is_over(STORES)
         self._queued = 0
         self._delays.add(time.monotonic() - self._oldest)
         for token in tokens:
             # The identifiers of an ended connection may mean other messages by now.
             if isinstance(token, _Token) and token.client is client:
                 client.ack(token.mid, token.qos)
+
+    def _catch_up(self) -> None:
+        try:
+            self._ingest.catch_up()
+        except Exception as error:  # noqa: BLE001 (whatever a store raises: the first message tries again)
+            self._failed(error)
+
+    def _failed(self, error: Exception) -> bool:
+        """Notes that a store failed; whether its file is damaged, so that this collector gives up."""
+        self._store_error = f"{type(error).__name__}: {error}"
+        if self._torn is not None and is_torn(error):
+            self._given_up = True
+            self._stop.set()
+            self._torn(self._store_error)
+            return True
+        self._troubles.is_on(STORES, said=self._store_error[:500])
+        self._troubles.write()
+        return False
+
+    def _look_at_clock(self) -> None:
+        """Whether this computer's clock was put forward or back; then held packs may be none of the future any more."""
+        ahead, before = self._clock() - ticks(), self._ahead
+        if before is not None and abs(ahead - before) <= _JUMP_US:
+            self._ahead = ahead  # follows a clock that is corrected little by little
+            return
+        if before is not None:
+            way = "forward" if ahead > before else "back"
+            text = f"The clock was put {way} by {abs(ahead - before) / 1e6:.0f} s."
+            log.warning("%s", text)
+            self._troubles.happened(CLOCK, said=text)
+        try:
+            self._ingest.take_held()
+        except Exception as error:  # noqa: BLE001 (whatever a store raises: they are still held)
+            log.warning("packs that wait for the clock stay where they are: %s", error)
+            return
+        self._ahead = ahead
 
     @staticmethod
     def _flush(client: Client) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import threading
 import time
-from contextlib import nullcontext
+from contextlib import ExitStack, nullcontext
+from itertools import count
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -20,17 +22,22 @@ from api.fault_watch import FaultWatch
 from api.http.gate import gate_of
 from api.planning import keep_plan
 from api.sums import Keeper
+from api.trouble_watch import TroubleWatch
 from api.watch import Watch
 from collector.adopt import maker, settings_of
 from collector.book.book import Book
-from collector.book.entries import SawEntry
+from collector.book.entries import BookError, SawEntry
 from collector.book.leases import Leases
-from collector.book.mend import mend_book
+from collector.book.mend import Mended, mend_book, sound_book
+from collector.book.troubles import TroubleBook
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector, Health
+from collector.trace.mend import MendedTrace, mend_trace
 from collector.trace.place import open_trace, points_in
 from collector.trace.thinning import Thinner
+from collector.troubles import TORN, Troubles
 from dashboard.app import create_app
+from dashboard.memory import give_back
 from dashboard.web import WebServer
 
 if TYPE_CHECKING:
@@ -46,12 +53,19 @@ if TYPE_CHECKING:
     from dashboard.config.settings import Telling
 
 
+log = logging.getLogger(__name__)
+
+_INSPECT_SECONDS = 600.0
+_READ_THROUGH = 144  # inspections from one reading of the book to the next: a day
+
+
 class House:
     """One site's collector and screens.
 
     Attributes:
         trace: the trace.
         ingest: the way of every reading.
+        torn: set when a store's file turned out to be damaged: close the house, and open it again with ``mend``.
 
     Args:
         site: the workshop.
@@ -62,6 +76,7 @@ class House:
         disk: folder whose disk is watched; the trace's where none is given.
         ages: how long readings and minutes are kept; None: nothing is thinned out.
         facts_as_points: write facts as points too, where the trace is in an InfluxDB.
+        mend: read the files of the stores through, and replace what is damaged, before they are opened.
     """
 
     def __init__(
@@ -75,29 +90,26 @@ class House:
         ages: Ages | None = None,
         *,
         facts_as_points: bool = False,
+        mend: bool = False,
     ) -> None:
         self._site = site
         self._book_url = book
+        self._mend = mend
+        self.torn = threading.Event()
+        mended_trace = mend_trace(trace) if mend and isinstance(trace, Path) else None
         self.trace = open_trace(trace)
-        mend_book(book, self.trace.first)
-        self._book = Book(book)
-        saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
-        self._book.open_saws(saws)
-        keep_plan(self._book, site, time.time_ns() // 1000)
-        self._settings = settings
-        calibrated = settings_of(self._book, [saw.name for saw in saws], settings)
-        self._leases = Leases(self._book.engine, f"kerfbook of {site.name}, process {os.getpid()}")
-        self._leases.start()
-        self.ingest = Ingest(
-            self.trace,
-            self._book,
-            saws,
-            settings,
-            lambda: time.time_ns() // 1000,
-            make=maker(calibrated),
-            site=site.name,
-            leases=self._leases,
-        )
+        with ExitStack() as opened:  # what is open if the next step fails
+            opened.callback(self.trace.close)
+            mended_book = mend_book(book, self.trace.first) if mend else None
+            self._book = Book(book)
+            opened.callback(self._book.close)
+            self._troubles = Troubles(TroubleBook(self._book), _now_us)
+            for what, mended in (("trace", mended_trace), ("book", mended_book)):
+                if mended is not None:
+                    self._troubles.happened(TORN, said=_mended(what, mended))
+            self._troubles.write()
+            self._prepare(settings, boxes)
+            opened.pop_all()
         self._trace_file = trace if isinstance(trace, Path) else None
         self._disk = disk or (trace.parent if isinstance(trace, Path) else Path())
         # A server drops nothing when it is told what has aged, so nobody has to wait.
@@ -109,6 +121,47 @@ class House:
         self._keeper: Keeper | None = None
         self._watch: Watch | None = None
         self._collector: Collector | None = None
+        self._closing = threading.Event()
+        self._inspector = threading.Thread(target=self._inspect, name="kerfbook-inspector", daemon=True)
+        self._inspector.start()
+
+    def _prepare(self, settings: DetectSettings, boxes: Mapping[str, str]) -> None:
+        site = self._site
+        saws = [SawEntry(saw.name, saw.title, boxes.get(saw.name)) for saw in site.saws]
+        self._book.open_saws(saws)
+        keep_plan(self._book, site, _now_us())
+        self._settings = settings
+        calibrated = settings_of(self._book, [saw.name for saw in saws], settings)
+        self._leases = Leases(self._book.engine, f"kerfbook of {site.name}, process {os.getpid()}")
+        self._leases.start()
+        self.ingest = Ingest(
+            self.trace,
+            self._book,
+            saws,
+            settings,
+            _now_us,
+            make=maker(calibrated),
+            site=site.name,
+            leases=self._leases,
+            troubles=self._troubles,
+        )
+
+    def _inspect(self) -> None:
+        """Reads the book through, now and once a day: a start need not wait for it. Gives memory back now and then."""
+        for n in count():
+            if n % _READ_THROUGH == 0:
+                try:
+                    if not sound_book(self._book_url):
+                        self._is_torn("the book is damaged")
+                except BookError as error:
+                    log.warning("the book could not be read through: %s", error)
+            give_back()
+            if self._closing.wait(_INSPECT_SECONDS):
+                return
+
+    def _is_torn(self, said: str) -> None:
+        log.error("%s", said)
+        self.torn.set()
 
     def open_screens(
         self,
@@ -169,21 +222,32 @@ class House:
         mqtt = MqttSender(self._site.name, broker.host, broker.port, broker.username, broker.password, broker.tls)
         post = Post(AppriseSender(), mqtt)
         blades = BladeWatch(rack_of(self._app), self._site.blades.feed_m_min)
+        troubles = TroubleWatch(self._book)
         self._watch = Watch(
             tending,
             telling.policy,
             post,
             address,
             limits=telling.limits,
-            ports=(blades, FaultWatch(self._book)),
+            ports=(blades, FaultWatch(self._book), troubles),
+            place=troubles,
             disk=self._disk,
             leases=self._leases,
+            torn=self._is_torn,
         )
         self._watch.start()
 
     def listen(self, broker: Broker) -> None:
         """Collect from a broker, now or as soon as it is there."""
-        self._collector = Collector(self.ingest, self._site.name, broker, leases=self._leases)
+        self._collector = Collector(
+            self.ingest,
+            self._site.name,
+            broker,
+            leases=self._leases,
+            troubles=self._troubles,
+            torn=self._is_torn,
+            catch_up=self._mend,
+        )
         self._collector.start()
         vitals_of(self._app).collector = self._health
         if self._thinner:
@@ -200,6 +264,7 @@ class House:
 
     def close(self) -> None:
         """Stop collecting, then serving, and let go of the stores; the broker sends again what it must."""
+        self._closing.set()
         if self._watch:
             self._watch.stop()
         if self._thinner:
@@ -214,8 +279,22 @@ class House:
             close_api(self._app)
             self._web.stop()
         self._leases.close()
+        self._inspector.join()
         self._book.close()
         self.trace.close()
+
+
+def _now_us() -> int:
+    return time.time_ns() // 1000
+
+
+def _mended(what: str, mended: Mended | MendedTrace) -> str:
+    """What became of a damaged file, in a line."""
+    if isinstance(mended, Mended):
+        lost = ", ".join(mended.torn) or "nothing that people said"
+    else:
+        lost = ", ".join(f"{count} of {table}" for table, count in mended.lost.items() if count) or "nothing"
+    return f"The {what} was damaged; it is now {mended.aside.name}. Could not be read to the end: {lost}."
 
 
 def asked_to_stop() -> threading.Event:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+_PAUSE_SECONDS = 0.5  # how late a pause is noticed
+
 
 class Supervisor:
     """Whoever started this process, if it wants to be told; otherwise nobody, and all here does nothing.
@@ -35,10 +37,18 @@ class Supervisor:
         """Everything is started."""
         self._tell("READY=1")
 
-    def wait(self, stopped: threading.Event, well: Callable[[], bool]) -> None:
-        """Until ``stopped`` is set, a sign of life three times within the watchdog's time, while all is well."""
+    def wait(self, stopped: threading.Event, well: Callable[[], bool], pause: threading.Event | None = None) -> None:
+        """Until ``stopped`` is set, a sign of life three times within the watchdog's time, while all is well.
+
+        Also returns, and does not say that the service ends, when ``pause`` is set.
+        """
         was_well = True
-        while not stopped.wait(self._within / 3 if self._within else None):
+        every = self._within / 3 if self._within else None
+        if pause is not None:
+            every = min(every or _PAUSE_SECONDS, _PAUSE_SECONDS)
+        while not stopped.wait(every):
+            if pause is not None and pause.is_set():
+                return
             is_well = well()
             if is_well:
                 self._tell("WATCHDOG=1")

@@ -16,6 +16,10 @@ THREADS = 64
 """An event stream holds a thread for as long as its screen is open: 40 screens and room for pages."""
 
 
+_WAITING_BYTES = 512 << 10  # of an answer wait in memory for one screen; then its thread waits
+_STALLED_SECONDS = 15  # a screen that took nothing for so long is cut off; it may come again
+
+
 class WebServer:
     """Serves an application until it is stopped.
 
@@ -31,6 +35,8 @@ class WebServer:
         self._socket = socket.create_server(
             (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=256
         )
+        # Connections inherit it: the system, too, keeps little for a screen that does not read.
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _WAITING_BYTES // 4)
         self.port: int = self._socket.getsockname()[1]
         self._server = create_server(
             app,
@@ -40,12 +46,26 @@ class WebServer:
             ident=None,
             connection_limit=500,
             outbuf_overflow=8 << 20,  # no answer is larger: none goes through a temporary file
+            outbuf_high_watermark=_WAITING_BYTES,
+            cleanup_interval=_STALLED_SECONDS // 3,
         )
+        self._close_idle = self._server.maintenance
+        self._server.maintenance = self._tidy
         self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
 
     def start(self) -> None:
         """Begin to serve."""
         self._thread.start()
+
+    def _tidy(self, now: float) -> None:
+        """Cuts off whoever is sent something and has taken nothing of it for a while; a thread waits for each of them.
+
+        The server itself ends only connections of which nothing is asked.
+        """
+        self._close_idle(now)
+        for channel in self._server.active_channels.values():
+            if channel.total_outbufs_len and channel.last_activity < now - _STALLED_SECONDS:
+                channel.will_close = True
 
     def stop(self) -> None:
         """Stop serving; end the streams before (`api.app.close_api`), for after a second they are cut off."""

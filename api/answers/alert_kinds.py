@@ -156,6 +156,76 @@ KINDS = _kinds(
         later("Make room on the disk of the stores: when it is full, nothing more can be kept."),
         hold=10 * MINUTE,
     ),
+    # Raised by what the collector notes of itself: `api.trouble_watch`.
+    Kind(
+        "broker-away",
+        later("no connection to the broker"),
+        Priority.MEDIUM,
+        ("installer",),
+        later(
+            "See that the broker runs and can be reached. Boxes and broker keep what is measured meanwhile, as far as "
+            "they are set up to."
+        ),
+        delay=2 * MINUTE,
+        hold=10 * MINUTE,
+    ),
+    Kind(
+        "stores-failing",
+        later("readings cannot be written"),
+        Priority.HIGH,
+        ("installer", "owner"),
+        later(
+            "See to the disk and to what else uses the files. The broker keeps what is not written; it goes on by "
+            "itself when the stores are well."
+        ),
+        hold=10 * MINUTE,
+    ),
+    Kind(
+        "store-torn",
+        later("a store was damaged and mended"),
+        Priority.HIGH,
+        ("installer", "owner"),
+        later(
+            "Have the disk or memory card looked at, and replace it soon. The damaged file was put aside; what could "
+            "be read of it was kept, and facts were derived again."
+        ),
+        hold=HOUR,
+    ),
+    Kind(
+        "clock-jumped",
+        later("the clock of Kerfbook's computer jumped"),
+        Priority.MEDIUM,
+        ("installer",),
+        later("See that the computer gets its time from a time server, before it starts to collect."),
+        hold=HOUR,
+    ),
+    Kind(
+        "stretch-aside",
+        later("the program failed at some readings"),
+        Priority.MEDIUM,
+        ("installer",),
+        later(
+            "Cuts and runs of that stretch are missing; its readings are kept. Report it, and update the program: at "
+            "its next start it tries again."
+        ),
+        hold=HOUR,
+    ),
+    Kind(
+        "two-boxes",
+        later("two boxes speak for one saw"),
+        Priority.MEDIUM,
+        ("installer",),
+        later("One of them has the wrong saw in its settings: correct it. Name the saw's box in kerfbook.toml."),
+        hold=10 * MINUTE,
+    ),
+    Kind(
+        "box-floods",
+        later("a box sends far too much"),
+        Priority.MEDIUM,
+        ("installer",),
+        later("Switch the box off and on; if it goes on, take it off the network: it delays the others."),
+        hold=10 * MINUTE,
+    ),
     # Raised by what people report from the saw: `api.fault_watch`.
     Kind(
         "fault-reported",

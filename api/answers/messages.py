@@ -123,6 +123,18 @@ _FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "disk-full": lambda d: gettext(
         "{percent} % free, {n} GB.", percent=amounts.number(d["percent"], 1), n=amounts.number(d["gigabytes"], 1)
     ),
+    **{
+        kind: lambda d: str(d["said"])
+        for kind in (
+            "broker-away",
+            "stores-failing",
+            "store-torn",
+            "clock-jumped",
+            "stretch-aside",
+            "two-boxes",
+            "box-floods",
+        )
+    },
     "fault-reported": lambda d: f"{d['who']}: " + (d["note"] or gettext("no further words")),
     "blade-limit-near": _limit,
     "blade-limit": _limit,

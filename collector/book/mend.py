@@ -63,11 +63,8 @@ def mend_book(url: str, begins: Callable[[str], int | None]) -> Mended | None:
     Raises:
         BookError: the file is not a book at all, so it is left where it is.
     """
-    parsed = make_url(url)
-    if parsed.get_backend_name() != "sqlite" or not parsed.database:
-        return None
-    path = Path(parsed.database)
-    if not path.exists() or not path.stat().st_size or sound(path):
+    path = file_of(url)
+    if path is None or not path.exists() or not path.stat().st_size or sound(path):
         return None
     with path.open("rb") as file:
         if file.read(len(_BEGINS)) != _BEGINS:
@@ -79,7 +76,7 @@ def mend_book(url: str, begins: Callable[[str], int | None]) -> Mended | None:
     fresh = path.with_name(path.name + ".mending")  # in place only when whole: the trace may be out of reach meanwhile
     for part in _files(fresh):
         part.unlink(missing_ok=True)
-    Book(str(parsed.set(database=str(fresh)))).close()
+    Book(str(make_url(url).set(database=str(fresh)))).close()
     kept, torn = _carry(path, fresh, begins)
     for part, away in zip(_files(path), _files(aside), strict=True):
         if part.exists():
@@ -97,6 +94,22 @@ def mend_book(url: str, begins: Callable[[str], int | None]) -> Mended | None:
 
 def _files(path: Path) -> list[Path]:
     return [path.with_name(path.name + end) for end in ("-wal", "-shm", "")]
+
+
+def file_of(url: str) -> Path | None:
+    """The file of a SQLite book; None: it is in another database."""
+    parsed = make_url(url)
+    return Path(parsed.database) if parsed.get_backend_name() == "sqlite" and parsed.database else None
+
+
+def sound_book(url: str) -> bool:
+    """Whether a book passes its own check, as far as it has a file.
+
+    Raises:
+        BookError: it cannot be read at all.
+    """
+    path = file_of(url)
+    return path is None or not path.exists() or sound(path)
 
 
 def sound(path: Path) -> bool:

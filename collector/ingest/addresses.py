@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from collector.facts import SECOND
 from collector.wire.refusal import Refusal
 from collector.wire.topics import Topic, parse_topic
 
@@ -11,7 +13,21 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from collector.book.entries import SawEntry
+
+QUIET_US = 60 * SECOND
+"""A box that said nothing for so long may have been replaced by another."""
+
+SECOND_BOX = "second-box"
 _KNOWN = 4096  # a topic is parsed once; a flood of invented ones must not fill the memory
+
+
+@dataclass(slots=True)
+class _Speaker:
+    """The box that speaks for a saw whose box is not named, its first reading and its newest."""
+
+    box: str
+    since: int
+    last: int
 
 
 class Addresses:
@@ -28,6 +44,7 @@ class Addresses:
         self._boxes = {entry.name: entry.box.removesuffix(":") for entry in entries if entry.box is not None}
         self._site = site
         self._known: dict[str, Topic | Refusal] = {}
+        self._speaking: dict[str, _Speaker] = {}
 
     def of(self, topic: str) -> Topic:
         """The topic taken apart.
@@ -48,11 +65,21 @@ class Addresses:
             raise known.with_traceback(None)
         return known
 
-    def check_box(self, saw: str, box: str) -> None:
+    def check_box(self, saw: str, box: str, first_us: int, last_us: int) -> None:
         """Whether a saw may be told of by this box (its URN, with or without the ``:`` at the end).
 
+        Where no box is named in the settings, the one that speaks is believed until it has said nothing for a minute of
+        the readings' own time; what another says of that time would be mixed with it. What a box before it kept, and
+        delivers late, is of a time before.
+
+        Args:
+            saw: name of the saw.
+            box: URN of the box.
+            first_us: first reading of its pack.
+            last_us: last one.
+
         Raises:
-            Refusal: ``foreign-box``.
+            Refusal: ``foreign-box`` or ``second-box``.
         """
         own = self._boxes.get(saw)
         if own is not None and box.removesuffix(":") != own:
@@ -60,6 +87,21 @@ class Addresses:
                 "foreign-box",
                 f"the pack is from {box!r}, but the box of {saw!r} is {own + ':'!r}; if the box was exchanged, give "
                 "its name to the saw in the settings, else correct that box's topic",
+            )
+        if own is None:
+            self._check_speaker(saw, box.removesuffix(":"), first_us, last_us)
+
+    def _check_speaker(self, saw: str, box: str, first_us: int, last_us: int) -> None:
+        now = self._speaking.get(saw)
+        if now is None or (box != now.box and first_us > now.last + QUIET_US):
+            self._speaking[saw] = _Speaker(box, first_us, last_us)
+        elif box == now.box:
+            now.last = max(now.last, last_us)
+        elif last_us >= now.since:
+            raise Refusal(
+                SECOND_BOX,
+                f"the pack is from {box + ':'!r}, while {now.box + ':'!r} speaks for {saw!r} at the same time; correct "
+                "the topic of the one that sits elsewhere, and name the saw's box in the settings",
             )
 
     def _checked(self, topic: Topic) -> Topic:

@@ -8,8 +8,10 @@ from hashlib import blake2b
 from typing import TYPE_CHECKING, NamedTuple
 
 from collector.book.entries import BoxStatus, Receipt
+from collector.book.held import Held
 from collector.ingest.refused import Refused
 from collector.ingest.status import read_status
+from collector.ticks import boot, ticks
 from collector.wire.pack import Pack, read_pack
 from collector.wire.refusal import Refusal
 
@@ -31,6 +33,9 @@ class Message(NamedTuple):
     retained: bool
     mid: int | None
     again: bool
+
+
+IMPOSSIBLE_TIME = "time-out-of-range"
 
 
 @dataclass(slots=True)
@@ -64,6 +69,7 @@ class Group:
         receipts: first receipts of packs with relative times.
         again: such packs delivered again, for which the first receipt must be looked up: `Receipt` as for a first
             one, and payload.
+        held: packs that are refused only because they come from the future.
         tokens: of all messages, in order of receipt.
     """
 
@@ -74,6 +80,7 @@ class Group:
         self.refused = Refused()
         self.receipts: dict[tuple[str, int], Receipt] = {}
         self.again: list[tuple[Receipt, bytes]] = []
+        self.held: list[Held] = []
         self.tokens: list[object] = []
 
     def take(self, message: Message, token: object) -> bool:
@@ -88,6 +95,8 @@ class Group:
                 self.statuses[saw] = BoxStatus(saw, read_status(message.payload), message.received_us)
         except Refusal as refusal:
             self.refused.add(refusal, message.topic, saw, message.payload, message.received_us)
+            if saw is not None and refusal.code == IMPOSSIBLE_TIME and _is_sound(message.payload):
+                self.held.append(Held(saw, boot(), ticks(), bytes(message.payload)))
             return False
         except Exception:
             # A fault of ours must not become a message that stops the collector at each redelivery.
@@ -128,7 +137,7 @@ class Group:
                 "message",
             )
         pack = read_pack(message.payload, message.received_us)
-        self._addresses.check_box(saw, pack.box)
+        self._addresses.check_box(saw, pack.box, pack.trace.first, pack.trace.last)
         if pack.relative and message.mid is not None:
             # Relative to the first receipt, or a redelivery would count twice.
             digest = blake2b(message.payload, digest_size=16).digest()
@@ -138,3 +147,11 @@ class Group:
                 return
             self.receipts[saw, message.mid] = receipt
         self.add(saw, pack, message.received_us, again=message.again)
+
+
+def _is_sound(payload: bytes) -> bool:
+    """Whether a pack refused for its time says times of its own that are possible on another day."""
+    try:
+        return not read_pack(payload, None).relative
+    except Refusal:
+        return False

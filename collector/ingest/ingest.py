@@ -22,28 +22,42 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
+from collections import Counter
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
-from collector.book.entries import SawCommit
+from collector.book.entries import Checkpoint, NowEntry, SawCommit
+from collector.book.held import HeldPacks
 from collector.book.leases import LeaseLostError
-from collector.derive import FOREVER, Make, derive_again, read_days
+from collector.derive import FOREVER, DetectorError, Make, derive_again, read_days
 from collector.detect.detector import Detector
-from collector.ingest.addresses import Addresses
+from collector.facts import State, iso
+from collector.ingest.addresses import SECOND_BOX, Addresses
 from collector.ingest.group import Group, Message, OfSaw
 from collector.ingest.line import Line
 from collector.ingest.tenure import Tenure
 from collector.signals import Series, Trace, merge
+from collector.ticks import boot, ticks
+from collector.troubles import ASIDE, BOXES, FLOODS, Troubles
+from collector.wire.pack import read_pack
+from collector.wire.refusal import Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from collector.book.book import Book
-    from collector.book.entries import Checkpoint, SawEntry, Stretch
+    from collector.book.entries import SawEntry, Stretch
+    from collector.book.held import Held
     from collector.book.leases import Leases
 
 log = logging.getLogger(__name__)
+
+FLOOD = 5000
+"""So many useless messages of a saw in a minute are a flood; what a broker repeats of its own accord stays below."""
+_PIECE_US = 5_000_000  # of the trace is left without facts where the detector fails
+_NEAR_US = 600_000_000  # stretches without facts that lie closer together are one
 
 
 class TraceStore(Protocol):
@@ -110,6 +124,7 @@ class Ingest:
         site: name of the site; messages of others are refused. None: any site.
         make: makes a detector, see `collector.derive.Make`.
         leases: of this process, where others may collect for the same stores.
+        troubles: where it is noted that a stretch could not be derived.
     """
 
     def __init__(
@@ -123,6 +138,7 @@ class Ingest:
         make: Make = Detector,
         site: str | None = None,
         leases: Leases | None = None,
+        troubles: Troubles | None = None,
     ) -> None:
         self._trace = trace
         self._book = book
@@ -133,6 +149,11 @@ class Ingest:
         self._lock = threading.RLock()
         self._lines: dict[str, Line] = {}
         self._tenure = Tenure(leases)
+        self._aside: set[int] = set()  # dirty stretches that this program cannot derive
+        self._held = HeldPacks(book)
+        self._troubles = troubles or Troubles()
+        self._useless: Counter[str] = Counter()  # messages of this minute that brought nothing, by saw
+        self._minute = 0.0
         self.counts = Counts()
         entries = list(saws)
         book.open_saws(entries)
@@ -250,7 +271,37 @@ class Ingest:
             group.saws[saw] = OfSaw([trace])
             self._commit(group)
 
+    def take_held(self) -> None:
+        """Takes in the packs that came from the future and do so no more, because this computer's clock was put right.
+
+        Raises:
+            Exception: what a store raised; what was not taken in is still held.
+        """
+        with self._lock:
+            key = 0
+            while packs := self._held.after(key):
+                key = packs[-1].id
+                group = Group(self._addresses)
+                taken = [pack for pack in packs if self._release(pack, group)]
+                if taken:
+                    self._commit(group)
+                    self._held.let_go(taken)
+                    log.warning("%d held packs were taken in: the clock was put right", len(taken))
+
     # Inside
+
+    def _release(self, held: Held, group: Group) -> bool:
+        """Whether a held pack is none of the future by the clock as it is now; then it is in the group."""
+        if held.boot != boot() or held.saw not in self._saws:
+            return False
+        received = self._clock() - (ticks() - held.ticks_us)
+        try:
+            pack = read_pack(held.payload, received)
+            self._addresses.check_box(held.saw, pack.box, pack.trace.first, pack.trace.last)
+        except Refusal:
+            return False
+        group.add(held.saw, pack, received)
+        return True
 
     def _commit(self, group: Group) -> None:
         try:
@@ -289,16 +340,43 @@ class Ingest:
         batch: list[SawCommit] = []
         for saw in {**fresh, **late}:
             of, line = group.saws[saw], self._lines[saw]
-            if saw in late:
-                commits = self._derive_late(saw, late[saw], fresh.get(saw), of.clock_skew_us)
-            else:
-                commits = [line.feed(fresh[saw], of.clock_skew_us)]
+            try:
+                if saw in late:
+                    commits = self._derive_late(saw, late[saw], fresh.get(saw), of.clock_skew_us)
+                else:
+                    commits = [line.feed(fresh[saw], of.clock_skew_us)]
+            except DetectorError:
+                # Only this saw's facts are touched: its readings are kept, and the others go on.
+                del self._lines[saw]
+                self._line(saw)
+                continue
             if of.box is not None and of.box != line.box:
                 commits[-1] = replace(commits[-1], box=of.box)
                 line.box = of.box
             batch += commits
+        self._note_nuisances(group, {*fresh, *late, *strange})
+        if group.held:
+            self._held.add(group.held)
         fence = self._tenure.fence() if batch else None
         self._book.commit(batch, group.refused.entries(), list(group.statuses.values()), fence=fence)
+
+    def _note_nuisances(self, group: Group, new: set[str]) -> None:
+        """Boxes that speak for another's saw, or send without end what brings nothing; ``new``: saws with news."""
+        now = time.monotonic()
+        if now - self._minute > 60:
+            self._minute = now
+            self._useless.clear()
+        for saw, of in group.saws.items():
+            if saw not in new:
+                self._useless[saw] += len(of.packs)
+        for entry in group.refused.entries():
+            if entry.saw is not None:
+                self._useless[entry.saw] += entry.occurrences
+                if entry.code == SECOND_BOX:
+                    self._troubles.happened(BOXES, entry.saw, entry.reason)
+        for saw, count in self._useless.items():
+            if count >= FLOOD:
+                self._troubles.happened(FLOODS, saw, f"{count} messages within a minute: refused, or sent before.")
 
     def _write(self, fresh: dict[str, Trace], late: dict[str, _Late], strange: dict[str, Trace]) -> None:
         missing = {saw: (of.readings.first, of.readings.last) for saw, of in late.items() if len(of.readings)}
@@ -362,23 +440,77 @@ class Ingest:
         line = self._lines.get(saw)
         if line is not None:
             return line
-        point = self._book.checkpoint(saw)
-        line = self._resumed(saw, point)
-        self._lines[saw] = line
+        line = self._lines[saw] = self._caught_up(saw)
+        self._derive_dirty(saw)
+        return self._lines[saw]
+
+    def _caught_up(self, saw: str) -> Line:
+        """A derivation from the checkpoint on, fed with all that is in the trace."""
+        line = self._resumed(saw, self._book.checkpoint(saw))
         start = 0 if line.consumed is None else line.consumed + 1
         end = (self._trace.last(saw) or -1) + 1
         for part in read_days(self._trace, saw, start, end):
             log.info("saw %s: deriving %d readings that the book does not know yet", saw, len(part))
-            self._book.commit([line.feed(part)], fence=self._tenure.fence())
-        self._derive_dirty(saw)
+            try:
+                self._book.commit([line.feed(part)], fence=self._tenure.fence())
+            except DetectorError:
+                return self._picked_over(saw)
+        return line
+
+    def _picked_over(self, saw: str) -> Line:
+        """A derivation up to the newest reading, in small pieces, past those at which the detector fails."""
+        line = self._resumed(saw, self._book.checkpoint(saw))
+        end = 0 if line.consumed is None else line.consumed + 1
+        while (at := self._trace.first(saw, end)) is not None:
+            end = at + _PIECE_US
+            piece = self._trace.read(saw, at, end)
+            try:
+                change = line.feed(piece)
+            except DetectorError as error:
+                change, line = self._passed_over(saw, piece, error)
+            self._book.commit([change], fence=self._tenure.fence())
         return line
 
     def _derive_dirty(self, saw: str) -> None:
         """What was committed to the trace under a mark, and not to the book."""
-        dirty = self._book.dirty(saw)
-        if dirty:
-            log.info("saw %s: deriving %d changed stretches again", saw, len(dirty))
-            self._book.commit(self._derive_late(saw, _Late.of(dirty), None, None), fence=self._tenure.fence())
+        dirty = [stretch for stretch in self._book.dirty(saw) if stretch.id not in self._aside]
+        if not dirty:
+            return
+        log.info("saw %s: deriving %d changed stretches again", saw, len(dirty))
+        try:
+            self._derive_marked(saw, dirty)
+        except DetectorError:
+            for stretch in dirty:  # one of them is at fault
+                self._lines[saw] = self._caught_up(saw)
+                try:
+                    self._derive_marked(saw, [stretch])
+                except DetectorError as error:
+                    self._put_aside(saw, stretch, error)
+            self._lines[saw] = self._caught_up(saw)
+
+    def _derive_marked(self, saw: str, stretches: list[Stretch]) -> None:
+        changes = self._derive_late(saw, _Late.of(stretches), None, None)
+        self._book.commit(changes, fence=self._tenure.fence())
+
+    def _put_aside(self, saw: str, stretch: Stretch, error: DetectorError) -> None:
+        """Leaves a stretch without facts. Its mark stays, so that each start of the program tries it again."""
+        self._aside.add(stretch.id)
+        period = f"{iso(stretch.from_us)} to {iso(stretch.to_us)}"
+        log.error("saw %s: no facts from %s: its readings are kept", saw, period, exc_info=error)
+        self._troubles.happened(ASIDE, saw, f"{period}: {error}")
+
+    def _passed_over(self, saw: str, part: Trace, error: DetectorError) -> tuple[SawCommit, Line]:
+        """Goes on afresh after readings that nothing could be derived from; what was going on ends before them."""
+        near = [stretch for stretch in self._book.dirty(saw) if part.first - _NEAR_US <= stretch.to_us <= part.last]
+        near = [stretch for stretch in near if stretch.id in self._aside]  # a row for each pack would fill the book
+        first = min([part.first, *(stretch.from_us for stretch in near)])
+        self._put_aside(saw, self._book.mark_dirty({saw: (first, part.last)})[saw], error)
+        going_on = [f for f in self._book.detected(saw, part.first, part.last + 1) if f.end is None]
+        ended = [replace(f, end=part.first if f.start < part.first else part.last) for f in going_on]
+        now = NowEntry(saw, part.last, State.ERROR, part.first, None, None, None, None)
+        afresh = Checkpoint(part.last, self._make(saw, self._settings, None).dump())
+        line = Line(saw, self._settings, self._make, afresh, part.last)
+        return SawCommit(saw, amended=ended, checkpoint=afresh, now=now, cleaned=near), line
 
     def _resumed(self, saw: str, point: Checkpoint | None) -> Line:
         """The derivation as the checkpoint left it."""
@@ -394,7 +526,12 @@ class Ingest:
             log.exception("saw %s: the detector's state cannot be taken up; deriving from the last rest on", saw)
         assert point is not None  # a detector can be made afresh
         at = point.consumed_us
-        change = derive_again(self._trace, self._book, saw, at, FOREVER, self._settings, self._make)
+        try:
+            change = derive_again(self._trace, self._book, saw, at, FOREVER, self._settings, self._make)
+        except DetectorError as error:
+            self._put_aside(saw, self._book.mark_dirty({saw: (at, at)})[saw], error)
+            afresh = Checkpoint(at, self._make(saw, self._settings, None).dump())
+            return Line(saw, self._settings, self._make, afresh, last_rest)
         line = Line(saw, self._settings, self._make, None, last_rest)
         if change.detector is not None and change.detector.consumed is not None:
             self._book.commit([change.commit()], fence=self._tenure.fence())

@@ -38,11 +38,14 @@ class Line:
         self._settings = settings
         self._make = make
         self._last_rest = last_rest
+        self._floor: int | None = None  # nothing before it is touched
         self._known: dict[Key, Fact] | None = None  # facts of the last commit, in order; None: not known
         self._snapshots: deque[Checkpoint] = deque(maxlen=_SNAPSHOTS)
         self.detector = make(saw, settings, None if checkpoint is None else checkpoint.state)
         self.consumed = None if checkpoint is None else checkpoint.consumed_us
-        if checkpoint is not None:
+        if checkpoint is not None and self.detector.consumed is None:
+            self._floor = checkpoint.consumed_us + 1  # it begins afresh there
+        elif checkpoint is not None:
             self._snapshots.append(checkpoint)
 
     def feed(
@@ -59,6 +62,8 @@ class Line:
         Returns:
             What the book must take; the line assumes that it does.
         """
+        if self._floor is not None:
+            floor, keep, self._floor = max(floor or 0, self._floor), True, None
         derivation = Derivation(self.detector, 0 if self._last_rest is None else self._last_rest + REST_SPACING_US)
         derivation.feed(trace)
         from_us, facts, amended = derivation.from_us, derivation.facts, derivation.amended

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from collector.signals import Series, Trace
+from collector.trace.blobs import BlobError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -28,9 +29,15 @@ def pack(trace: Trace) -> bytes:
 
 
 def unpack(data: bytes) -> Trace:
-    """The trace that `pack` was given."""
+    """The trace that `pack` was given.
+
+    Raises:
+        BlobError: the bytes were damaged.
+    """
     at = _COUNTS.size
     found = []
+    if len(data) < at or len(data) != at + 12 * sum(_COUNTS.unpack_from(data)):
+        raise BlobError("a row of fresh readings is damaged: it has another length than it says")
     for count in _COUNTS.unpack_from(data):
         t = np.frombuffer(data, "<i8", count, at)
         v = np.frombuffer(data, "<i4", count, at + 8 * count)

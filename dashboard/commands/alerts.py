@@ -13,6 +13,7 @@ from api.desk import Desk
 from api.fault_watch import FaultWatch
 from api.rack import Rack
 from api.tending import Tending
+from api.trouble_watch import TroubleWatch
 from api.watch import Watch
 from collector.book.book import Book
 from collector.book.entries import BookError, SawEntry
@@ -65,13 +66,15 @@ def run(args: argparse.Namespace) -> int:
             )
             web = settings.web
             leases = Leases(book.engine, f"kerfbook alerts of {settings.site.name}")
+            troubles = TroubleWatch(book)
             watch = Watch(
                 tending,
                 settings.telling.policy,
                 Post(AppriseSender(), mqtt),
                 web.address or f"http://{web.host}:{web.port}/",
                 limits=settings.telling.limits,
-                ports=(BladeWatch(rack, settings.site.blades.feed_m_min), FaultWatch(book)),
+                ports=(BladeWatch(rack, settings.site.blades.feed_m_min), FaultWatch(book), troubles),
+                place=troubles,
                 disk=settings.stores.folder,
                 leases=leases,
             )

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ipaddress
+import logging
 import ssl
 import sys
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,16 +14,24 @@ from collector import mqtt
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.people import PeopleBook
+from collector.torn import is_torn
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, asked_to_stop
+from dashboard.memory import share_heaps
 from dashboard.notify import Supervisor
 
 if TYPE_CHECKING:
     import argparse
+    import threading
 
     from dashboard.config.settings import Broker
+
+log = logging.getLogger(__name__)
+
+_AGAIN_SECONDS = 60.0
+_TORN = -1
 
 HELP = "collect from your saws and show the screens, as kerfbook.toml says"
 MORE = """
@@ -98,7 +108,30 @@ def _several(count: int, what: str) -> str:
 
 
 def _serve(settings: Settings, *, watch: bool) -> int:
-    """Collect and show until stopped."""
+    """Collect and show until stopped; a house whose store is damaged is closed, mended and opened again."""
+    share_heaps()
+    stopped, supervisor = asked_to_stop(), Supervisor()
+    mend, code = False, codes.DONE
+    while not stopped.is_set():
+        opened = time.monotonic()
+        try:
+            code = _open(settings, stopped, supervisor, watch=watch, mend=mend)
+        except Exception as error:
+            if mend or not is_torn(error):
+                raise
+            log.error("a store is damaged (%s); the house is opened again and mends it", error)  # noqa: TRY400
+            mend = True
+            continue
+        if code != _TORN:
+            return code
+        if mend and time.monotonic() - opened < _AGAIN_SECONDS:  # a disk that tears faster than it can be mended
+            stopped.wait(_AGAIN_SECONDS)
+        mend = True
+    return codes.DONE
+
+
+def _open(settings: Settings, stopped: threading.Event, supervisor: Supervisor, *, watch: bool, mend: bool) -> int:
+    """Collect and show until stopped, or until a store turns out to be damaged."""
     web = settings.web
     try:
         broker = connection(settings.broker)
@@ -112,8 +145,11 @@ def _serve(settings: Settings, *, watch: bool) -> int:
             settings.stores.folder,
             settings.stores.ages,
             facts_as_points=settings.stores.facts_as_points,
+            mend=mend,
         )
     except (BookError, TraceError, OSError) as error:
+        if is_torn(error):
+            raise
         print(f"kerfbook run: {error}", file=sys.stderr)
         return codes.FLAWED
     try:
@@ -124,7 +160,6 @@ def _serve(settings: Settings, *, watch: bool) -> int:
         house.listen(broker)
         if watch:
             house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
-        stopped = asked_to_stop()
         print(f"collecting from {settings.broker.address}", f"screens at http://{web.host}:{port}/", sep="\n")
         code = house.door.new_first_code()
         if code:
@@ -132,9 +167,10 @@ def _serve(settings: Settings, *, watch: bool) -> int:
                 f"nobody has an account yet: open http://{web.host}:{port}/sign-in and give this code, good once", code
             )
         print("Ctrl-C stops.", flush=True)
-        supervisor = Supervisor()
         supervisor.ready()
-        supervisor.wait(stopped, house.vitals.moves)
+        supervisor.wait(stopped, house.vitals.moves, house.torn)
+        if house.torn.is_set():
+            return _TORN
     except OSError as error:
         print(f"kerfbook run: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
         return codes.FLAWED

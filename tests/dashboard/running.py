@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 import re
 import signal
 import subprocess
 import sys
 import time
 import urllib.request
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 from api.answers.cuts import count_cuts
@@ -26,7 +28,7 @@ from tests.conftest import free_port
 from tests.detect.build import START, spin_up, story
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
     from tests.conftest import Mosquitto
@@ -40,39 +42,60 @@ class Running:
     """`kerfbook run` on a broker, with a kerfbook.toml as a workshop would write it.
 
     ``sign_in``: further lines of [broker].
+    ``more`` is text for the end of that file; with ``boxes`` each saw names its box; ``env`` and ``command`` are for what
+    stands between the test and the process, such as a clock that can be shifted.
 
     Attributes:
         address: of its screens.
         pid: of its process.
     """
 
-    def __init__(self, folder: Path, broker: Mosquitto, saws: Sequence[str], *, sign_in: str = "") -> None:
-        self._config = folder / "kerfbook.toml"
-        tables = "".join(f'[[saws]]\nname = "{saw}"\nbox = "{box_of(saw)}"\n\n' for saw in saws)
+    def __init__(
+        self,
+        folder: Path,
+        broker: Mosquitto,
+        saws: Sequence[str],
+        *,
+        sign_in: str = "",
+        more: str = "",
+        boxes: bool = True,
+        env: Mapping[str, str] = MappingProxyType({}),
+        command: Sequence[str] = COMMAND,
+    ) -> None:
+        self._config, self._log = folder / "kerfbook.toml", folder / "run.log"
+        self._env, self._command = os.environ | dict(env), command
+        named = {saw: f'box = "{box_of(saw)}"\n' if boxes else "" for saw in saws}
+        tables = "".join(f'[[saws]]\nname = "{saw}"\n{box}\n' for saw, box in named.items())
         self._config.write_text(
             f'[site]\nname = "{SITE}"\ntitle = "Tern Point Stageworks"\nzone = "{_where_it_is_noon()}"\n\n{tables}'
             f'[broker]\nhost = "{broker.host}"\nport = {broker.port}\n{sign_in}\n'
             f'[web]\nhost = "127.0.0.1"\nport = {free_port()}\n\n'
-            '[[shifts]]\ndays = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]\nstart = "08:00"\nend = "17:00"\n'
+            '[[shifts]]\ndays = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]\nstart = "08:00"\nend = "17:00"\n\n'
+            + more
         )
 
-        if (folder / "kerfbook-data").exists():
+        if (folder / "kerfbook-data" / "book.sqlite").exists():
             return  # started once more: on what is there, torn as it may be
-        (folder / "kerfbook-data").mkdir()
+        (folder / "kerfbook-data").mkdir(exist_ok=True)
         with Book(f"sqlite:///{folder / 'kerfbook-data' / 'book.sqlite'}") as book:
             door = Door(PeopleBook(book), lambda: time.time_ns() // 1000)
             self._token = door.token("test", "test", {Right.SEE, Right.READ}, None).secret
             self._link = door.link("test", "test").secret
 
     def __enter__(self) -> Self:
-        self._process = subprocess.Popen(
-            [*COMMAND, "run", "--config", str(self._config)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        )
+        with self._log.open("a") as log:  # a pipe that nobody reads would stop it when it is full
+            self._process = subprocess.Popen(
+                [*self._command, "run", "--config", str(self._config)],
+                stdout=subprocess.PIPE,
+                stderr=log,
+                text=True,
+                env=self._env,
+            )
         assert self._process.stdout is not None
         told = ""
         while "Ctrl-C stops" not in told:
             line = self._process.stdout.readline()
-            assert line or self._process.poll() is None, self._process.communicate()[1]
+            assert line or self._process.poll() is None, self._log.read_text()
             told += line
         self.address = re.search(r"screens at (\S+)/", told)[1]
         self.pid = self._process.pid
@@ -81,14 +104,23 @@ class Running:
     def __exit__(self, *_: object) -> None:
         self._process.send_signal(signal.SIGINT)
         try:
-            _, told = self._process.communicate(timeout=20)
+            self._process.communicate(timeout=20)
         except subprocess.TimeoutExpired:
             self._process.kill()
             raise
-        assert self._process.returncode == 0, told
+        assert self._process.returncode in {0, -signal.SIGKILL}, self._log.read_text()
+
+    @property
+    def asking(self) -> dict[str, str]:
+        """Headers of whoever may see and read."""
+        return {"Authorization": f"Bearer {self._token}"}
+
+    def wait_killed(self) -> None:
+        """Until the killed process is gone."""
+        self._process.communicate(timeout=20)
 
     def get(self, path: str) -> Any:
-        asked = urllib.request.Request(self.address + path, headers={"Authorization": f"Bearer {self._token}"})
+        asked = urllib.request.Request(self.address + path, headers=self.asking)
         with urllib.request.urlopen(asked, timeout=10) as answer:
             return json.load(answer)
 

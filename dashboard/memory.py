@@ -1,0 +1,33 @@
+"""Memory that a process of many threads needs no more, given back to the machine.
+
+The allocator of GNU/Linux gives threads heaps of their own, up to eight a core, and what one thread freed another does
+not find. With a thread for every open screen that was some 45 MB after three days of fifty saws, growing by 2 to 5 MB a
+day, while what Python held stayed the same. Elsewhere nothing of this is done.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import sys
+
+_HEAPS = 2
+_M_ARENA_MAX = -8  # malloc.h
+
+
+def _allocator() -> ctypes.CDLL | None:
+    if sys.platform != "linux":
+        return None
+    allocator = ctypes.CDLL(None)
+    return allocator if hasattr(allocator, "mallopt") and hasattr(allocator, "malloc_trim") else None
+
+
+def share_heaps() -> None:
+    """Lets all threads share two heaps; to be called before there are threads."""
+    if allocator := _allocator():
+        allocator.mallopt(_M_ARENA_MAX, _HEAPS)
+
+
+def give_back() -> None:
+    """Gives free pages back to the machine."""
+    if allocator := _allocator():
+        allocator.malloc_trim(0)
