@@ -99,9 +99,12 @@ class Minutes:
         return (self.low, self.high, self.level, self.count)
 
     def slices(self) -> Slices:
-        """As slices; a minute's readings count as all over it."""
-        low, high, level, count = (column.astype(np.int64) for column in self.columns())
-        return Slices(self.t, self.t + MINUTE_US - 1, low, high, level * count, count)
+        """As slices, two a minute that hold the same: drawn, a minute is a step of its own length and no peak."""
+        first = np.repeat(self.t, 2)
+        first[1::2] += MINUTE_US - 1000
+        last = np.repeat(self.t, 2) + MINUTE_US - 1
+        low, high, level, count = (np.repeat(column.astype(np.int64), 2) for column in self.columns())
+        return Slices(first, last, low, high, level * count, count)
 
     def changes(self) -> Series:
         """Of a switch: readings that have the values of each minute, at times that are right to the minute."""

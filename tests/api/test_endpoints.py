@@ -224,13 +224,15 @@ def test_the_trace_in_few_points(client):
 
 
 def test_of_a_day_that_has_aged_minutes_are_shown(shop, client):
-    query = {"from": "2026-03-02T08:50:30Z", "to": "2026-03-02T09:00:00Z", "points": 20}
+    query = {"from": "2026-03-02T08:50:30Z", "to": "2026-03-02T09:00:00Z", "points": 400}
     before = get(client, "/saws/heron/trace", **query)
     assert before["readings_from"] is None
     Thinner(shop.trace, Ages(1), clock=lambda: shop.clock.time() * 1e6 + 3 * 86_400 * SECOND).round()
     found = get(client, "/saws/heron/trace", **query)
     assert found["readings_from"] == "2026-03-03T00:00:00.000Z"
-    assert [p["t"][14:16] for p in found["motor"]] == [f"{minute}" for minute in range(51, 60)]
+    drawn = [p["t"][14:23] for p in found["motor"]]
+    assert drawn[:2] == ["51:00.000", "51:59.999"]  # a step as long as the minute
+    assert {t[:2] for t in drawn} == {f"{minute}" for minute in range(51, 60)}
     assert {(p["low"], p["high"]) for p in found["motor"]} == {(3.2, 3.26)}
     assert all(3.22 < p["mean"] < 3.24 for p in found["motor"])
     assert [c["on"] for c in found["lock"]] == [True, False]

@@ -167,6 +167,11 @@ def test_from_servers_into_files_and_back_into_other_servers(shop, tmp_path, pos
             (shop / f"{name}.toml").write_text(CONFIG.format(folder=name) + trace)
         config, fleet, second = (str(shop / f"{name}.toml") for name in ("kerfbook", "fleet", "second"))
         assert main(["copy", "--config", config, "--to", fleet]) == codes.DONE
+        told = {finding.subject: finding for finding in examine(load(shop / "fleet.toml"), time.time())}["trace"]
+        assert re.search(
+            r"InfluxDB 1\.\S+; takes readings in \d+ ms; answers InfluxQL in \d+ ms; readings kept:", told.seen
+        )
+        assert (told.advice, "can take a fact back" in told.seen) == ("", True)
         assert main(["backup", "--config", fleet, "--to", str(tmp_path / "a.zip")]) == codes.DONE
         assert main(["backup", "--config", config, "--to", str(tmp_path / "b.zip")]) == codes.DONE
         a, b = check(tmp_path / "a.zip"), check(tmp_path / "b.zip")
