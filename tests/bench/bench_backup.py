@@ -64,23 +64,23 @@ def beside(place: Path, work) -> tuple[float, NDArray[np.float64]]:
     stop, out = multiprocessing.Event(), multiprocessing.Queue()
     writer = multiprocessing.Process(target=collect, args=(place, stop, out))
     writer.start()
-    time.sleep(2)
+    time.sleep(1)
     begun = time.perf_counter()
     work()
     took = time.perf_counter() - begun
-    time.sleep(max(0.0, 5 - took))
+    time.sleep(max(0.0, 2 - took))
     stop.set()
     spent = out.get()
     writer.join()
     return took, spent
 
 
-def main(folder: str | None = None, days: int = 60, years: int = 365) -> None:
+def main(folder: str | None = None, days: int = 60, book_days: int = 365, idle: float = 8) -> None:
     with tempfile.TemporaryDirectory() as temporary:
         place = Path(folder or temporary)
         place.mkdir(exist_ok=True)
         if not (place / "book.db").exists():
-            fill(f"sqlite:///{place}/book.db", years)
+            fill(f"sqlite:///{place}/book.db", book_days)
             one = day(np.random.default_rng(3))
             with SqliteTrace(place / "trace.db") as trace:
                 for n in range(days):
@@ -99,7 +99,7 @@ def main(folder: str | None = None, days: int = 60, years: int = 365) -> None:
             )
             print(f"  {told[0]}")
 
-        for name, work in (("nothing", lambda: time.sleep(8)), ("backup", backup)):
+        for name, work in (("nothing", lambda: time.sleep(idle)), ("backup", backup)):
             took, spent = beside(place, work)
             p50, p99, most = np.percentile(spent, [50, 99, 100]) * 1000
             print(f"commits beside {name:8s} median {p50:6.1f} ms   p99 {p99:6.1f} ms   longest {most:6.1f} ms")
@@ -116,7 +116,7 @@ def main(folder: str | None = None, days: int = 60, years: int = 365) -> None:
 
 @pytest.mark.bench
 def test_a_backup_beside_a_collector(tmp_path):
-    main(str(tmp_path), days=2, years=14)
+    main(str(tmp_path), days=1, book_days=4, idle=2)
 
 
 if __name__ == "__main__":

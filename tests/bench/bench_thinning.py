@@ -54,7 +54,7 @@ def main(days: int = 30) -> None:
 
 @pytest.mark.bench
 def test_thinning():
-    main(3)
+    main(1)
 
 
 if __name__ == "__main__":
