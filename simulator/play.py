@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 
 ONLINE = orjson.dumps({"online": True})
 OFFLINE = orjson.dumps({"online": False})
+_IN_FLIGHT = 1000
+"""So many packs are with the library at most: MQTT has 65 535 packet identifiers, and past them it drops what it is
+given."""
 _BACKLOG_S = 0.02  # between two packs of a box that catches up
 
 
@@ -185,7 +188,8 @@ class BoxClient:
         # Two locks, for the library calls `_published` with locks of its own held, which `publish` wants too.
         self._sending = threading.RLock()
         self._acknowledged = threading.Condition()
-        self._unacknowledged = 0
+        self._unacknowledged = 0  # kept, or with the library
+        self._flying = 0  # with the library
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"box-{site}-{saw.name}",
@@ -214,11 +218,22 @@ class BoxClient:
             self._kept.append(delivery)
             if self._client.is_connected():
                 self._flush()
+        with self._acknowledged:  # no faster than the broker takes it
+            self._acknowledged.wait_for(self._has_room, 5.0)
 
     def settle(self, timeout: float) -> bool:
         """Wait until the broker has acknowledged everything; whether it has within ``timeout`` [s]."""
-        with self._acknowledged:
-            return self._acknowledged.wait_for(lambda: self._unacknowledged == 0, timeout)
+        end = time.monotonic() + timeout
+        while True:
+            with self._sending:
+                if self._client.is_connected():
+                    self._flush()
+            with self._acknowledged:
+                left = end - time.monotonic()
+                if self._acknowledged.wait_for(lambda: self._unacknowledged == 0, max(0.0, min(left, 0.1))):
+                    return True
+            if left <= 0:
+                return False
 
     def stop(self, timeout: float = 5.0) -> None:
         """Say goodbye and disconnect."""
@@ -226,18 +241,24 @@ class BoxClient:
         if self._client.is_connected():
             with self._acknowledged:
                 self._unacknowledged += 1
+                self._flying += 1
             goodbye = self._client.publish(self._status, OFFLINE, qos=1, retain=True)
             goodbye.wait_for_publish(timeout)
         self._client.disconnect()
         self._client.loop_stop()
 
     def _flush(self) -> None:
-        while self._kept:
+        while self._kept and self._has_room():
             delivery = self._kept.popleft()
             payload = delivery.payload(
                 self._form, sent_us=time.time_ns() // 1000 if not self.saw.box.has_clock else None
             )
+            with self._acknowledged:
+                self._flying += 1
             self._client.publish(self._topic, payload, qos=1)
+
+    def _has_room(self) -> bool:
+        return self._flying < _IN_FLIGHT or not self._client.is_connected()
 
     def _connected(
         self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _props: object
@@ -247,6 +268,7 @@ class BoxClient:
             return
         with self._acknowledged:
             self._unacknowledged += 1
+            self._flying += 1
         with self._sending:
             client.publish(self._status, ONLINE, qos=1, retain=True)
             self._flush()
@@ -254,4 +276,5 @@ class BoxClient:
     def _published(self, *_: object) -> None:
         with self._acknowledged:
             self._unacknowledged -= 1
+            self._flying -= 1
             self._acknowledged.notify_all()

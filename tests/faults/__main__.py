@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
+
+import pytest
 
 from tests.conftest import Mosquitto
 from tests.faults.fuzz import fuzz
 from tests.faults.kill_nine import kill_nine
 
 
+class Table:
+    """One line for each fault that pytest tries, as it ends."""
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.when == "call" or not report.passed:
+            name = report.nodeid.split("::")[1].removeprefix("test_").replace("_", " ")
+            print(f"{report.outcome:<8} {report.duration:6.1f} s  {name}", flush=True)
+
+
 def main() -> int:
     full = "--full" in sys.argv[1:]
+    if full:
+        os.environ["KERFBOOK_FAULTS"] = "full"
     began = time.monotonic()
     packs = fuzz(1_000_000 if full else 20_000)
     outcomes = ", ".join(f"{count} {name}" for name, count in sorted(packs.outcomes.items()))
@@ -29,8 +43,11 @@ def main() -> int:
         f"kill -9         {toll.kills} times; {toll.readings} readings, {toll.readings_lost} lost; "
         f"{toll.facts} facts, {toll.facts_wrong} wrong"
     )
+    here = Path(__file__).parent
+    rest = [str(file) for file in sorted(here.glob("test_*.py")) if file.name != "test_short.py"]
+    failed = pytest.main(["-q", "--no-header", "-p", "no:terminal", "-p", "no:cacheprovider", *rest], [Table()])
     print(f"took {time.monotonic() - began:.0f} s")
-    return int(bool(toll.readings_lost or toll.facts_wrong))
+    return int(bool(toll.readings_lost or toll.facts_wrong or failed))
 
 
 if __name__ == "__main__":

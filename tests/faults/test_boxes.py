@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import random
 import sys
 import time
+from collections import Counter
+from dataclasses import replace
 
 import psutil
 import pytest
@@ -13,6 +16,8 @@ from collector.facts import SECOND
 from collector.signals import Series, Trace, merge
 from collector.wire.pack import read_pack, write_pack
 from collector.wire.refusal import Refusal
+from simulator.play import BoxClient, Delivery
+from simulator.shop import Saw
 from tests.dashboard.running import box_of
 from tests.faults.fuzz import mutate
 from tests.faults.poisoned import POISON_MA
@@ -20,6 +25,8 @@ from tests.faults.scene import Scene, packs, shifted, topic, work
 from tests.ingest.publisher import Publisher, until
 
 pytestmark = pytest.mark.real
+
+FULL = os.environ.get("KERFBOOK_FAULTS") == "full"
 
 
 def test_packs_sent_twice_and_in_disorder_count_once(tmp_path, mosquitto):
@@ -125,3 +132,22 @@ def test_readings_at_which_the_program_fails_are_put_aside_and_all_else_goes_on(
     healed.said = {"heron": [*heron, merge([morning, poison, noon])], "plover": scene.said["plover"]}
     with healed.house:
         healed.all_is_well()
+
+
+def test_a_box_that_kept_more_packs_than_there_are_packet_identifiers_delivers_them_all(mosquitto):
+    """65 535 in MQTT; past them the client library drops what it is given. In short: more than are in flight."""
+    count = 70_000 if FULL else 3_000
+    saw = replace(Saw("heron"), box_urn=box_of("heron"))
+    one = work(1)
+    part = one.between(one.first, one.first + SECOND)
+    heard: Counter[str] = Counter()
+    with Publisher(mosquitto) as reader:
+        reader.client.on_message = lambda _c, _d, message: heard.update([message.topic])
+        reader.client.subscribe(topic("heron"), 0)
+        box = BoxClient("tern-point", saw, mosquitto.host, mosquitto.port, form="cbor")
+        for _ in range(count):
+            box.send(Delivery(part.last, saw, part))
+        box.start()
+        assert box.settle(120)
+        box.stop()
+        until(lambda: heard[topic("heron")] == count)
