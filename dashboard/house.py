@@ -28,7 +28,7 @@ from collector.adopt import maker, settings_of
 from collector.book.book import Book
 from collector.book.entries import BookError, SawEntry
 from collector.book.leases import Leases
-from collector.book.mend import Mended, mend_book, sound_book
+from collector.book.mend import Mended, mend_book, sound, sound_book
 from collector.book.troubles import TroubleBook
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector, Health
@@ -56,7 +56,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _INSPECT_SECONDS = 600.0
-_READ_THROUGH = 144  # inspections from one reading of the book to the next: a day
+_READ_THROUGH = 144  # inspections from one reading of the stores to the next: a day
 
 
 class House:
@@ -147,14 +147,16 @@ class House:
         )
 
     def _inspect(self) -> None:
-        """Reads the book through, now and once a day: a start need not wait for it. Gives memory back now and then."""
+        """Reads the stores through, now and once a day: a start need not wait. Gives memory back now and then."""
         for n in count():
             if n % _READ_THROUGH == 0:
                 try:
                     if not sound_book(self._book_url):
                         self._is_torn("the book is damaged")
+                    if self._trace_file is not None and not sound(self._trace_file):
+                        self._is_torn("the trace is damaged")
                 except BookError as error:
-                    log.warning("the book could not be read through: %s", error)
+                    log.warning("a store could not be read through: %s", error)
             give_back()
             if self._closing.wait(_INSPECT_SECONDS):
                 return

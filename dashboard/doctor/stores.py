@@ -107,7 +107,9 @@ def trace(settings: Settings) -> Finding:
                 db.close()
                 if verdict != "ok":
                     return Finding(
-                        "trace", str(verdict), "stop `kerfbook run`, restore the file from a copy, check the disk"
+                        "trace",
+                        str(verdict),
+                        "start `kerfbook run`, which mends the trace as far as it can be read; check the disk",
                     )
             if isinstance(store, SqliteTrace):
                 return Finding("trace", f"can be read, {len(store.saws())} saws")
