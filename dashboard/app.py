@@ -20,6 +20,7 @@ from dashboard.pages.plotly import plotly_pages
 from dashboard.pages.report import report_pages
 from dashboard.pages.saw import saw_pages
 from dashboard.pages.screen import Screen
+from dashboard.pages.security import security_pages
 from dashboard.pages.setup import setup_pages
 from dashboard.pages.speech import add_speech
 from dashboard.pages.start import start_pages
@@ -43,6 +44,7 @@ def create_app(
     detection: DetectSettings | None = None,
     visitors: Visitors = Visitors.NOBODY,
     address: str | None = None,
+    contact: str | None = None,
 ) -> Flask:
     """The whole application of a site.
 
@@ -55,6 +57,7 @@ def create_app(
         detection: the configured settings of the detector; None: the usual ones.
         visitors: what people without an account may do.
         address: by which people reach the screens, where it is not the one they ask at.
+        contact: where people report weaknesses; None: nowhere is told.
     """
     app = create_api(book_url, trace, site, clock=clock, detection=detection, visitors=visitors, address=address)
     screen = Screen(site.name, site.title, site.saws, broker)
@@ -73,6 +76,7 @@ def create_app(
         tending,
         reports,
         door_pages(screen),
+        security_pages(contact, address, clock),
         plotly_pages(),
     ):
         app.register_blueprint(pages)

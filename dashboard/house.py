@@ -173,6 +173,8 @@ class House:
         *,
         visitors: Visitors = Visitors.NOBODY,
         address: str | None = None,
+        proxy: str | None = None,
+        contact: str | None = None,
     ) -> int:
         """Serve the screens; returns the port.
 
@@ -182,6 +184,8 @@ class House:
             port: likewise; 0: a free one.
             visitors: what people without an account may do.
             address: by which people reach the screens, where it is not the one they ask at.
+            proxy: IP address of a proxy that is believed who asks.
+            contact: where people report weaknesses.
 
         Raises:
             OSError: the address cannot be listened at.
@@ -194,10 +198,11 @@ class House:
             detection=self._settings,
             visitors=visitors,
             address=address,
+            contact=contact,
         )
         vitals = vitals_of(self._app)
         vitals.folder, vitals.trace = self._disk, self._trace_file
-        self._web = WebServer(self._app, host, port)
+        self._web = WebServer(self._app, host, port, proxy)
         self._web.start()
         self._keeper = Keeper(reporting_of(self._app).sums)
         self._keeper.start()

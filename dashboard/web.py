@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 import threading
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from waitress import wasyncore
 from waitress.server import create_server
@@ -20,8 +20,24 @@ _WAITING_BYTES = 512 << 10  # of an answer wait in memory for one screen; then i
 _STALLED_SECONDS = 15  # a screen that took nothing for so long is cut off; it may come again
 
 
+def _believing(proxy: str) -> dict[str, Any]:
+    """Attempts to sign in are counted by address: a proxy alone is believed whose, and by its own last word."""
+    return {
+        "trusted_proxy": proxy,
+        "trusted_proxy_count": 1,
+        "trusted_proxy_headers": {"x-forwarded-for"},
+        "clear_untrusted_proxy_headers": True,
+    }
+
+
 class WebServer:
     """Serves an application until it is stopped.
+
+    Args:
+        app: the application.
+        host: address to listen at.
+        port: likewise; 0: a free one.
+        proxy: IP address of a proxy in front, whose X-Forwarded-For is believed; None: of nobody.
 
     Attributes:
         port: the port it listens at, also where 0 was asked for.
@@ -30,7 +46,7 @@ class WebServer:
         OSError: the address cannot be listened at.
     """
 
-    def __init__(self, app: Flask, host: str, port: int) -> None:
+    def __init__(self, app: Flask, host: str, port: int, proxy: str | None = None) -> None:
         # Bound here and not by waitress: its error would name neither host nor port.
         self._socket = socket.create_server(
             (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=256
@@ -48,6 +64,7 @@ class WebServer:
             outbuf_overflow=8 << 20,  # no answer is larger: none goes through a temporary file
             outbuf_high_watermark=_WAITING_BYTES,
             cleanup_interval=_STALLED_SECONDS // 3,
+            **(_believing(proxy) if proxy else {}),
         )
         self._close_idle = self._server.maintenance
         self._server.maintenance = self._tidy

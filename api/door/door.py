@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import ipaddress
 import logging
 import secrets as random
 from dataclasses import dataclass
@@ -13,7 +15,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from api.door import secrets
 from api.door.guest import NOBODY, Guest, rights_of
 from api.door.rights import ROLES
-from collector.book.audit import Entry
+from collector.book.audit import Entry, speaking
 from collector.book.people import Badge, PeopleBook, Person
 from collector.facts import SECOND
 
@@ -29,7 +31,11 @@ HOUR = 60 * MINUTE
 DAY = 24 * HOUR
 
 SESSION, PHONE, POST, TV, LINK, INVITATION, TOKEN = "session", "phone", "post", "tv", "link", "invitation", "token"
-"""Kinds of badges. A *post* is a phone that several people share; each signs in on it with a PIN."""
+RENEWAL = "renewal"
+"""Kinds of badges. A *post* is a phone that several people share; each signs in on it with a PIN. A *renewal* lets its
+person choose a password, once."""
+ONCE = frozenset({INVITATION, RENEWAL})
+"""Kinds that open nothing by themselves."""
 
 SESSION_LONGEST = 30 * DAY
 SESSION_IDLE = 12 * HOUR
@@ -37,13 +43,17 @@ PIN_LONGEST = 12 * HOUR
 PIN_IDLE = 15 * MINUTE
 PHONE_IDLE = 90 * DAY
 INVITATION_LONGEST = 15 * MINUTE
+RENEWAL_LONGEST = DAY
 FIRST_OWNER_LONGEST = DAY
 ENDED_KEPT = 30 * DAY
 AUDIT_KEPT = 730 * DAY
 KNOCKS_KEPT = DAY
+REFUSALS_KEPT = 10_000
+"""Entries about attempts that were refused: a guesser must not fill the disk."""
 
 _ONE = (5, MINUTE, HOUR)
-"""Attempts at one account from one address: five are free, then a wait of a minute that doubles up to an hour."""
+"""Attempts at one account from one address: five are free, then a wait of a minute that doubles up to an hour. So
+for a browser, wherever it is, in which the person has signed in before: others' attempts never lock that one."""
 _ACCOUNT = (50, 5 * MINUTE, HOUR)
 """At one account from everywhere: many, so that a stranger cannot easily lock somebody out."""
 _ADDRESS = (30, MINUTE, HOUR)
@@ -86,11 +96,18 @@ class Door:
         self.book = book
         self.now = now
         self._signer: Signer | None = None
+        self._tidied = 0
 
     # At every request
 
-    def admit(self, cookies: Iterable[str], bearer: str | None = None) -> Guest:
-        """Whoever shows these: of several that are good, the one that may do most."""
+    def admit(self, cookies: Iterable[str], bearer: str | None = None, *, acting: bool = True) -> Guest:
+        """Whoever shows these: of several that are good, the one that may do most.
+
+        Args:
+            cookies: as browsers send them.
+            bearer: the token of a program.
+            acting: whether a person does something; a page that asks again by itself keeps no PIN's session alive.
+        """
         shown = [secret for cookie in cookies if (secret := self._signed(cookie))]
         if bearer:
             shown.append(bearer)
@@ -98,11 +115,12 @@ class Door:
             return NOBODY
         now = self.now()
         found = self.book.find([secrets.digest(s) for s in shown], now)
-        guests = [self._guest(badge, person) for badge, person in found if badge.kind not in {LINK, INVITATION}]
+        guests = [self._guest(badge, person) for badge, person in found if badge.kind not in ONCE | {LINK}]
         if not guests:
             return NOBODY
         for badge, _ in found:
-            self._seen(badge, now)
+            if acting or badge.kind != SESSION or badge.parent_id is None:
+                self._seen(badge, now)
         return max(guests, key=lambda guest: (len(guest.rights), guest.person is not None))
 
     def holds(self, number: int) -> bool:
@@ -122,8 +140,14 @@ class Door:
 
     # Signing in
 
-    def sign_in(self, name: str, password: str, address: str) -> Opened:
+    def sign_in(self, name: str, password: str, address: str, known: str | None = None) -> Opened:
         """By name and password.
+
+        Args:
+            name: of the person.
+            password: theirs, perhaps.
+            address: from which it is tried.
+            known: what `known_cookie` once gave the browser.
 
         Raises:
             LockedError: too many attempts.
@@ -131,13 +155,18 @@ class Door:
         """
         who = self.book.named(name)
         login = f"person {who.id}" if who else "unknown " + secrets.digest(name.casefold())[:16]
-        keys = {f"{login} from {address}": _ONE, login: _ACCOUNT, f"from {address}": _ADDRESS}
+        mine = who and self._known(known, who.id)
+        if mine:
+            keys = {mine: _ONE}
+        else:
+            near = _network(address)
+            keys = {f"{login} from {near}": _ONE, login: _ACCOUNT, f"from {near}": _ADDRESS}
         self._count(keys)
         if not secrets.right(who.password if who and who.active else None, password):
             self._refuse(who, f"address {address}", "was refused: password")
             raise RefusedError
         assert who is not None
-        self.book.forgive([f"{login} from {address}", login])
+        self.book.forgive(key for key in keys if not key.startswith("from "))
         return self._open(SESSION, who, f"address {address}", "signed in", SESSION_LONGEST, SESSION_IDLE)
 
     def check(self, who: Person, password: str, address: str) -> None:
@@ -147,7 +176,7 @@ class Door:
             LockedError: too many attempts.
             RefusedError: it is not right.
         """
-        keys = {f"person {who.id} from {address}": _ONE, f"person {who.id}": _ACCOUNT}
+        keys = {f"person {who.id} from {_network(address)}": _ONE, f"person {who.id}": _ACCOUNT}
         self._count(keys)
         if not secrets.right(who.password, password):
             self._refuse(who, f"address {address}", "was refused: old password")
@@ -188,7 +217,7 @@ class Door:
             secrets.WeakError: the password will not do.
             collector.book.people.NameTakenError: there is somebody of that name.
         """
-        self._count({"first owner": (10, MINUTE, HOUR), f"from {address}": _ADDRESS})
+        self._count({"first owner": (10, MINUTE, HOUR), f"from {_network(address)}": _ADDRESS})
         secrets.check_password(password, name)
         kept, now = secrets.hashed(password), self.now()
         entry = Entry(now, name, "owner", f"address {address}", "became the first owner")
@@ -205,12 +234,12 @@ class Door:
             LockedError: too many attempts.
             RefusedError: it is old, used, or was ended.
         """
-        self._count({f"from {address}": _ADDRESS})
+        self._count({f"from {_network(address)}": _ADDRESS})
         digest, now = secrets.digest(secret), self.now()
         found = next((b for b, _ in self.book.find([digest], now) if b.kind in {LINK, INVITATION}), None)
         if found is None or (found.kind == INVITATION and self.book.use_up(digest, INVITATION, now) is None):
             raise RefusedError
-        self.book.forgive([f"from {address}"])
+        self.book.forgive([f"from {_network(address)}"])
         if found.kind == LINK:
             fresh, key = Badge(TV, "", found.title, now, found.title, parent_id=found.id, role="viewer"), "opened"
         elif found.person_id is None:
@@ -222,6 +251,29 @@ class Door:
             )
         who = None if found.person_id is None else self.book.person(found.person_id)
         return self._keep(fresh, who, key, f"address {address}", found.title)
+
+    def renew(self, secret: str, password: str, address: str) -> Opened:
+        """A new password, by the code that an owner gave; all sessions and phones of the person end.
+
+        Raises:
+            LockedError: too many attempts.
+            RefusedError: the code is old or used, or the person is shut out.
+            secrets.WeakError: the password will not do; the code stays good.
+        """
+        self._count({f"from {_network(address)}": _ADDRESS})
+        digest, now = secrets.digest(secret), self.now()
+        found = self.book.find([digest], now)
+        who = found[0][1] if found and found[0][0].kind == RENEWAL else None
+        if who is None:
+            raise RefusedError
+        secrets.check_password(password, who.name)
+        kept = secrets.hashed(password)
+        if self.book.use_up(digest, RENEWAL, now) is None:
+            raise RefusedError
+        with speaking(Entry(now, who.name, who.role, f"address {address}", "chose a password")):
+            self.book.change_person(who.id, now, password=kept)
+        self.book.forgive([f"from {_network(address)}"])
+        return self._open(SESSION, who, f"address {address}", "signed in", SESSION_LONGEST, SESSION_IDLE)
 
     def sign_out(self, guest: Guest) -> None:
         """Ends the badge by which somebody was let in, if it is one that can be had again."""
@@ -236,6 +288,10 @@ class Door:
         until = self.now() + INVITATION_LONGEST
         return self._keep(Badge(INVITATION, "", title, self.now(), by, person, until_us=until))
 
+    def renewal(self, who: Person, by: str) -> Opened:
+        """A secret by which a person chooses a password, once, within a day, unseen by whoever gave it."""
+        return self._keep(Badge(RENEWAL, "", "", self.now(), by, who.id, until_us=self.now() + RENEWAL_LONGEST))
+
     def link(self, title: str, by: str) -> Opened:
         """A secret for the address of a TV, good until it is ended."""
         return self._keep(Badge(LINK, "", title, self.now(), by, role="viewer"))
@@ -247,9 +303,12 @@ class Door:
 
     def tidy(self) -> None:
         """Forgets what has been over for long."""
-        now = self.now()
+        now = self._tidied = self.now()
         self.book.tidy(
-            ended_before_us=now - ENDED_KEPT, noted_before_us=now - AUDIT_KEPT, knocked_before_us=now - KNOCKS_KEPT
+            ended_before_us=now - ENDED_KEPT,
+            noted_before_us=now - AUDIT_KEPT,
+            knocked_before_us=now - KNOCKS_KEPT,
+            refusals=REFUSALS_KEPT,
         )
 
     def _open(
@@ -304,16 +363,37 @@ class Door:
             return
         try:
             self.book.seen(badge.id, now)
+            if now - self._tidied > DAY:
+                self.tidy()
         except SQLAlchemyError:  # a book that cannot be written must not keep a wall from being read
             log.warning("when %s %d was seen could not be kept", badge.kind, badge.id)
 
     def _sign(self) -> Signer:
         if self._signer is None:
-            self._signer = Signer(self.book.key("cookies", random.token_hex(32)), salt="kerfbook.badge")
+            key = self.book.key("cookies", random.token_hex(32))
+            self._signer = Signer(key, salt="kerfbook.badge", digest_method=hashlib.sha256)
         return self._signer
+
+    def known_cookie(self, person: int) -> str:
+        """What a browser keeps in which somebody signed in by password: it opens nothing, and is counted apart."""
+        return self._sign().sign(f"known {person} {random.token_hex(8)}").decode()
+
+    def _known(self, cookie: str | None, person: int) -> str | None:
+        """By what the attempts of a browser are counted that this person has used before."""
+        text = self._signed(cookie) if cookie else None
+        return text if text and text.startswith(f"known {person} ") else None
 
     def _signed(self, cookie: str) -> str | None:
         try:
             return self._sign().unsign(cookie).decode()
         except (BadSignature, UnicodeDecodeError):
             return None
+
+
+def _network(address: str) -> str:
+    """As whom an address counts: whoever has one of IPv6 has all of its /64."""
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        return address[:64]
+    return str(found) if found.version == 4 else str(ipaddress.ip_network((found, 64), strict=False))

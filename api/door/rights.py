@@ -48,7 +48,10 @@ NEEDS: dict[str, Right] = {
     "api_signing.sign_out": Right.OPEN,
     "api_signing.first_owner": Right.OPEN,
     "api_signing.show_badge": Right.OPEN,
-    "api_signing.own_secrets": Right.SEE,
+    "api_signing.choose_password": Right.OPEN,
+    "api_own.own_secrets": Right.SEE,
+    "api_own.own_badges": Right.SEE,
+    "api_own.end_own_badge": Right.SEE,
     # Says nothing of the shop.
     "api_health.health": Right.OPEN,
     "metrics": Right.SEE,

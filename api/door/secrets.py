@@ -11,10 +11,15 @@ import hashlib
 import itertools
 import secrets
 import threading
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from werkzeug.security import check_password_hash, generate_password_hash
 
 from api.tongues.say import gettext
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 METHOD = "scrypt:16384:8:5"
 SHORTEST_PASSWORD = 8
@@ -23,22 +28,46 @@ SHORTEST_PIN = 4
 LONGEST_PIN = 8
 _LETTERS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"  # none that look alike: 5 bits each
 _ONE_AT_A_TIME = threading.Lock()
+LONGEST_WAIT = 5.0  # s
 _NOBODYS = "scrypt:16384:8:5$aaaaaaaaaaaaaaaa$" + "0" * 128
+
+
+class BusyError(Exception):
+    """Too many passwords are being checked at once."""
 
 
 class WeakError(ValueError):
     """A password or PIN that others would guess; the text says why."""
 
 
+@contextmanager
+def _turn() -> Iterator[None]:
+    """One at a time, for many would fill a small machine's memory; waiting ends, for each holds a thread."""
+    if not _ONE_AT_A_TIME.acquire(timeout=LONGEST_WAIT):
+        raise BusyError
+    try:
+        yield
+    finally:
+        _ONE_AT_A_TIME.release()
+
+
 def hashed(secret: str) -> str:
-    """The salted hash of a password or PIN."""
-    with _ONE_AT_A_TIME:  # many at once must not fill a small machine's memory
+    """The salted hash of a password or PIN.
+
+    Raises:
+        BusyError: others wait for theirs.
+    """
+    with _turn():
         return generate_password_hash(secret, METHOD, salt_length=16)
 
 
 def right(kept: str | None, given: str) -> bool:
-    """Whether that is the secret; takes as long where there is none, so that time tells nothing."""
-    with _ONE_AT_A_TIME:
+    """Whether that is the secret; takes as long where there is none, so that time tells nothing.
+
+    Raises:
+        BusyError: others wait for theirs.
+    """
+    with _turn():
         same = check_password_hash(kept or _NOBODYS, given)
     return same and kept is not None
 

@@ -8,7 +8,7 @@ from flask_openapi3.types import ResponseDict  # noqa: TC002 (as in fields)
 from pydantic import BaseModel, Field
 
 from api.door.door import Door
-from api.door.erase import erase
+from api.door.erase import columns, erase
 from api.http.answer import live
 from api.http.fields import Model, Strict, Time, problem, subject
 from api.http.problems import Problem
@@ -57,6 +57,12 @@ class PersonAnswer(Model):
     has_pin: bool
     made: Time
     erased: Time | None
+
+
+class ErasedAnswer(PersonAnswer):
+    """Somebody who was erased."""
+
+    mentions: int = Field(description="Notes in which people wrote the name themselves; they were left as they are.")
 
 
 class PeopleAnswer(Model):
@@ -115,23 +121,23 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         if not fields:
             raise Problem("bad-parameter", gettext("Say what is to be different."))
         try:
-            door.book.change_person(who.id, door.now(), **fields)
+            door.book.change_person(who.id, door.now(), columns=columns(), **fields)
         except (NameTakenError, LastOwnerError) as error:
             raise Problem("not-possible", f"{gettext(str(error))}.") from error
         return live(_answer(somebody(who.id)))
 
-    @bp.delete("/people/<person>", responses={"200": PersonAnswer, **clash})
+    @bp.delete("/people/<person>", responses={"200": ErasedAnswer, **clash})
     def erase_person(path: PersonPath) -> Response:
         """Erase somebody: a number stands in place of the name wherever the book said it; all badges end."""
         who = somebody(path.person)
         try:
-            erase(door.book, who.id, door.now())
+            erased = erase(door.book, who.id, door.now())
         except LastOwnerError as error:
             raise Problem("not-possible", f"{gettext(str(error))}.") from error
         except BookError as error:
             raise Problem("not-found", f"{gettext(str(error))}.") from error
         gone = door.book.person(who.id)
         assert gone is not None
-        return live(_answer(gone))
+        return live(_answer(gone) | {"mentions": erased.mentions})
 
     return bp

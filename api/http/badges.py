@@ -6,7 +6,7 @@ from flask import Response, g
 from flask_openapi3.blueprint import APIBlueprint
 from pydantic import BaseModel, Field, StringConstraints
 
-from api.door.door import INVITATION, LINK, Door, Opened
+from api.door.door import INVITATION, LINK, RENEWAL, Door, Opened
 from api.door.rights import GRANTABLE, Right
 from api.http.answer import live
 from api.http.fields import Model, Strict, Time, subject
@@ -25,9 +25,9 @@ assert {str(r) for r in GRANTABLE} == {"see", "read", "say", "tend", "install"}
 class NewBadge(Strict):
     """A badge to hand out."""
 
-    kind: Literal["phone", "post", "link", "token"] = Field(
+    kind: Literal["phone", "post", "link", "token", "renewal"] = Field(
         description="phone: somebody's own, paired by QR. post: a phone that several people share, with PINs. "
-        "link: the address of a TV. token: a program's."
+        "link: the address of a TV. token: a program's. renewal: lets a person choose a password, once."
     )
     title: Title = Field(description="So that people know later which one it is; what a token says is kept under it.")
     person: int | None = Field(None, ge=1, lt=2**31, description="Whose phone.")
@@ -87,7 +87,8 @@ def blueprint(door: Door) -> APIBlueprint:
         opened = _made(door, body, by)
         holder = None if body.person is None else door.book.person(body.person)
         fields = _answer(opened.badge, holder.name if holder else None)
-        path = f"/enter#{opened.secret}" if opened.badge.kind in {LINK, INVITATION} else None
+        before = {LINK: "", INVITATION: "", RENEWAL: "new-password."}.get(opened.badge.kind)
+        path = None if before is None else f"/enter#{before}{opened.secret}"
         answer = live(fields | {"secret": opened.secret, "path": path})
         answer.status_code = 201
         return answer
@@ -103,8 +104,8 @@ def blueprint(door: Door) -> APIBlueprint:
 
 
 def _made(door: Door, body: NewBadge, by: str) -> Opened:
-    if (body.kind == "phone") != (body.person is not None):
-        raise Problem("bad-parameter", gettext("A phone has a person, anything else has none."))
+    if (body.kind in {"phone", "renewal"}) != (body.person is not None):
+        raise Problem("bad-parameter", gettext("A phone or new password is for a person, anything else for none."))
     if (body.kind == "token") != bool(body.rights) or (body.days is not None and body.kind != "token"):
         raise Problem("bad-parameter", gettext("A token has rights and may have days; anything else has neither."))
     if body.kind == "link":
@@ -115,6 +116,8 @@ def _made(door: Door, body: NewBadge, by: str) -> Opened:
         who = door.book.person(body.person)
         if who is None or not who.active:
             raise Problem("not-found", gettext("There is no person {number} who may come in.", number=body.person))
+        if body.kind == "renewal":
+            return door.renewal(who, by)
     return door.invite(body.title, by, body.person)
 
 

@@ -34,6 +34,7 @@ EXTENSION = "kerfbook.gate"
 COOKIE = "kerfbook"
 KEPT_APART = {POST: "kerfbook-post", TV: "kerfbook-tv"}
 """Cookies of badges that stay when people sign in and out on the same device."""
+KNOWN = "kerfbook-known"
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 RECHECK_SECONDS = 10
 """A live stream is cut off so soon after its badge was ended."""
@@ -83,7 +84,8 @@ class Gate:
         bearer = request.authorization
         if bearer is not None and bearer.type == "bearer":
             return self.door.admit([], bearer.token)
-        guest = self.door.admit(self.cookies())
+        acting = request.method not in SAFE or not ours(request.path)
+        guest = self.door.admit(self.cookies(), acting=acting)
         if guest is NOBODY and self._visitors is Visitors.LOCAL and local():
             return VISITOR
         return guest
@@ -98,6 +100,12 @@ class Gate:
         if kind not in KEPT_APART and before.kind in {SESSION, PHONE}:
             self.door.sign_out(before)
         self._set(answer, KEPT_APART.get(kind, COOKIE), self.door.cookie(opened.secret))
+        if kind == SESSION and opened.person is not None and opened.badge.parent_id is None:
+            self._set(answer, KNOWN, self.door.known_cookie(opened.person.id))
+
+    def known(self) -> str | None:
+        """What a browser shows in which somebody signed in before."""
+        return request.cookies.get(self._name(KNOWN))
 
     def take_back(self, answer: Response) -> None:
         """Let the browser forget the badge of its person; a shared phone stays one."""
@@ -133,7 +141,7 @@ class Gate:
     def _refuse(self, guest: Guest, need: Right) -> Answer:
         if self._turn is not None and not ours(request.path):
             return self._turn(guest, need)
-        if guest is NOBODY:
+        if guest is NOBODY or guest.kind == POST:  # on a shared phone nobody has signed in, or not any more
             headers = {"WWW-Authenticate": 'Bearer realm="kerfbook"'}
             raise Problem("not-signed-in", gettext("This address is not for strangers."), headers=headers)
         raise Problem(

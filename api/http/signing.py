@@ -1,7 +1,7 @@
-"""Signing in and out, pairing a phone, opening a TV's link, and one's own password and PIN."""
+"""Signing in and out, pairing a phone, opening a TV's link, and choosing a password by an owner's code."""
 
 from collections.abc import Callable
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from flask import Response, g, request
 from flask_openapi3.blueprint import APIBlueprint
@@ -9,7 +9,7 @@ from flask_openapi3.types import ResponseDict  # noqa: TC002 (as in fields)
 from pydantic import Field, StringConstraints
 
 from api.door import secrets
-from api.door.door import SESSION, LockedError, Opened, RefusedError
+from api.door.door import LockedError, Opened, RefusedError
 from api.door.guest import Guest
 from api.http.answer import live
 from api.http.fields import Model, Strict, problem, subject
@@ -58,12 +58,11 @@ class BadgeBody(Strict):
     secret: Secret
 
 
-class OwnSecretsBody(Strict):
-    """A new password, or PIN, or both."""
+class RenewalBody(Strict):
+    """A new password, by an owner's code."""
 
-    old_password: Secret
-    password: Secret | None = None
-    pin: Secret | None = Field(None, description="For phones that several people share.")
+    secret: Secret
+    password: Secret
 
 
 class PersonAtPost(Model):
@@ -123,7 +122,7 @@ def blueprint(gate: Gate) -> APIBlueprint:  # noqa: C901 (a list of addresses)
     @bp.post("/sign-in", responses={"200": Me, **refused})
     def sign_in(body: SignInBody) -> Response:
         """Sign in with a password; a browser gets a session."""
-        return opened(_guarded(lambda: door.sign_in(body.name, body.password, request.remote_addr or ""), door.now))
+        return opened(guarded(lambda: _by_password(gate, body), door.now))
 
     @bp.post("/sign-in/pin", responses={"200": Me, **refused})
     def sign_in_with_pin(body: PinBody) -> Response:
@@ -131,7 +130,7 @@ def blueprint(gate: Gate) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         post = door.post_of(gate.cookies())
         if post is None:
             raise Problem("refused", gettext("A PIN opens only on a phone that was paired as a shared one."))
-        return opened(_guarded(lambda: door.sign_in_with_pin(post, body.person, body.pin), door.now))
+        return opened(guarded(lambda: door.sign_in_with_pin(post, body.person, body.pin), door.now))
 
     @bp.post("/sign-out", responses={204: None})
     def sign_out() -> Response:
@@ -147,32 +146,26 @@ def blueprint(gate: Gate) -> APIBlueprint:  # noqa: C901 (a list of addresses)
     def first_owner(body: FirstOwnerBody) -> Response:
         """Become the first owner, with the code that the program printed."""
         address = request.remote_addr or ""
-        return opened(_guarded(lambda: door.first_owner(body.code, body.name, body.password, address), door.now))
+        return opened(guarded(lambda: door.first_owner(body.code, body.name, body.password, address), door.now))
 
     @bp.post("/badges/shown", responses={"200": Me, **refused})
     def show_badge(body: BadgeBody) -> Response:
         """Pair this phone, or open a TV's screen, by what a QR code or link carries."""
-        return opened(_guarded(lambda: door.show(body.secret, request.remote_addr or ""), door.now))
+        return opened(guarded(lambda: door.show(body.secret, request.remote_addr or ""), door.now))
 
-    @bp.put("/me/secrets", responses={"204": None, **refused})
-    def own_secrets(body: OwnSecretsBody) -> Response:
-        """Set one's own password or PIN; all other sessions and phones of the person end."""
-        guest: Guest = g.guest
-        who = None if guest.person is None else door.book.person(guest.person)
-        if who is None or guest.kind != SESSION:
-            raise Problem("not-possible", gettext("Sign in with your password first; a visitor or program has none."))
-        address = request.remote_addr or ""
-        _guarded(lambda: door.check(who, body.old_password, address), door.now)
-        fields = new_secrets(who.name, body.password, body.pin)
-        if not fields:
-            raise Problem("bad-parameter", gettext("Say which password or PIN is to be set."))
-        door.book.change_person(who.id, door.now(), keep_badge=guest.badge, **fields)
-        return Response(status=204)
+    @bp.post("/sign-in/new-password", responses={"200": Me, **refused})
+    def choose_password(body: RenewalBody) -> Response:
+        """Choose a password by the code that an owner gave, and be signed in; it works once."""
+        return opened(guarded(lambda: door.renew(body.secret, body.password, request.remote_addr or ""), door.now))
 
     return bp
 
 
-def new_secrets(name: str, password: str | None, pin: str | None) -> dict[str, str]:
+def _by_password(gate: Gate, body: SignInBody) -> Opened:
+    return gate.door.sign_in(body.name, body.password, request.remote_addr or "", gate.known())
+
+
+def new_secrets(name: str, password: str | None, pin: str | None) -> dict[str, Any]:
     """Hashes of a new password and PIN, those that are given.
 
     Raises:
@@ -186,10 +179,19 @@ def new_secrets(name: str, password: str | None, pin: str | None) -> dict[str, s
     except secrets.WeakError as error:
         raise Problem("weak-secret", f"{gettext(str(error))}.") from error
     given = {"password": password, "pin": pin}
-    return {key: secrets.hashed(value) for key, value in given.items() if value is not None}
+    try:
+        return {key: secrets.hashed(value) for key, value in given.items() if value is not None}
+    except secrets.BusyError as error:
+        raise _busy() from error
 
 
-def _guarded(attempt: Callable[[], T], now: Callable[[], int]) -> T:
+def _busy() -> Problem:
+    return Problem(
+        "locked", gettext("Too many passwords are being checked at this moment."), headers={"Retry-After": "5"}
+    )
+
+
+def guarded(attempt: Callable[[], T], now: Callable[[], int]) -> T:
     """An attempt whose failures become answers that do not say what exactly was wrong."""
     try:
         return attempt()
@@ -197,6 +199,8 @@ def _guarded(attempt: Callable[[], T], now: Callable[[], int]) -> T:
         raise Problem("refused", gettext("Name, password, PIN or code is not right.")) from error
     except secrets.WeakError as error:
         raise Problem("weak-secret", f"{gettext(str(error))}.") from error
+    except secrets.BusyError as error:
+        raise _busy() from error
     except NameTakenError as error:
         raise Problem("not-possible", f"{gettext(str(error))}.") from error
     except LockedError as error:

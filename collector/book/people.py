@@ -6,6 +6,7 @@ book keeps a digest, never the secret itself.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -94,6 +95,12 @@ door_key = Table(  # what the door must keep between starts: the key of its cook
 )
 
 
+KNOCKS_MOST = 20_000
+"""Rows of failed attempts that are kept; those that lock nothing and are oldest go first."""
+FORGOTTEN_US = 86_400_000_000
+"""After so long without an attempt those before are not counted any more."""
+
+
 @dataclass(frozen=True, slots=True)
 class Person:
     """Somebody with an account; ``password`` and ``pin`` are salted hashes or None."""
@@ -131,6 +138,14 @@ class Badge:
         """Whether it still opens anything by itself."""
         fresh = self.idle_us is None or now_us - self.seen_us < self.idle_us
         return self.ended_us is None and (self.until_us is None or now_us < self.until_us) and fresh
+
+
+@dataclass(frozen=True, slots=True)
+class Erased:
+    """What stands in place of a name, and in how many texts that people wrote it still stands."""
+
+    alias: str
+    mentions: int
 
 
 class NameTakenError(BookError):
@@ -210,8 +225,23 @@ class PeopleBook:
             trail.put(connection, entry)
             return made
 
-    def change_person(self, number: int, now_us: int, *, keep_badge: int | None = None, **fields: Any) -> None:
+    def change_person(
+        self,
+        number: int,
+        now_us: int,
+        *,
+        keep_badge: int | None = None,
+        columns: Iterable[Column[Any]] = (),
+        **fields: Any,
+    ) -> None:
         """Changes columns of a person; whoever is shut out or has a new password or PIN loses all sessions and phones.
+
+        Args:
+            number: of the person.
+            now_us: the present.
+            keep_badge: the one that does not end.
+            columns: those that hold names of people; a new name is put there, too, so that it can be erased one day.
+            fields: values by column.
 
         Raises:
             LastOwnerError: it would leave no owner who can sign in.
@@ -222,21 +252,31 @@ class PeopleBook:
             if "name" in fields:
                 fields["login"] = login(fields["name"])
                 _check_free(connection, fields["login"], number)
+                before = connection.execute(select(person.c.name).where(person.c.id == number)).scalar()
+                for column in columns:
+                    connection.execute(
+                        update(column.table).where(column == before).values({column.name: fields["name"]})
+                    )
             connection.execute(update(person).where(person.c.id == number).values(fields))
             _check_owner(connection, owners)
             if fields.keys() & {"active", "password", "pin"}:
                 _end(connection, and_(badge.c.person_id == number, badge.c.id != (keep_badge or 0)), now_us)
+                locked = or_(
+                    *(knock.c.key.like(f"{what} {number}{rest}") for what in ("person", "pin") for rest in ("", " %"))
+                )
+                connection.execute(delete(knock).where(locked))  # whoever was locked out begins anew
 
-    def erase(self, number: int, now_us: int, columns: Iterable[Column[Any]]) -> str:
+    def erase(self, number: int, now_us: int, columns: Iterable[Column[Any]], texts: Iterable[Column[Any]]) -> Erased:
         """Puts a name without meaning in place of a person's, wherever the book says it, and ends all badges.
 
         Args:
             number: of the person.
             now_us: the present.
             columns: all columns that hold names of people.
+            texts: columns of what people wrote with their own hands, in which the name is only counted.
 
         Returns:
-            What stands in place of the name now.
+            What stands in place of the name now, and in how many texts it is still written.
 
         Raises:
             BookError: there is no such person.
@@ -257,7 +297,13 @@ class PeopleBook:
                 connection.execute(update(column.table).where(column == row.name).values({column.name: alias}))
             _end(connection, badge.c.person_id == number, now_us)
             connection.execute(update(badge).where(badge.c.person_id == number).values(title=""))
-            return alias
+            word = re.compile(rf"(?<!\w){re.escape(row.name)}(?!\w)", re.IGNORECASE)
+            for column in (trail.audit.c.detail, badge.c.title):  # such as "phone of …"
+                for key, text in _holding(connection, column, word):
+                    values = {column.name: word.sub(alias, text)[: getattr(column.type, "length", None)]}
+                    connection.execute(update(column.table).where(column.table.c.id == key).values(values))
+            mentions = sum(len(_holding(connection, column, word)) for column in texts)
+            return Erased(alias, mentions)
 
     # Badges
 
@@ -319,6 +365,12 @@ class PeopleBook:
         with reading(self._engine) as connection:
             return [(_badge(r), r.holder) for r in connection.execute(query)]
 
+    def badges_of(self, number: int) -> list[Badge]:
+        """Those of a person that were not ended, newest first."""
+        mine = select(badge).where(badge.c.person_id == number, badge.c.ended_us.is_(None)).order_by(badge.c.id.desc())
+        with reading(self._engine) as connection:
+            return [_badge(r) for r in connection.execute(mine)]
+
     def badge(self, number: int) -> Badge | None:
         """The badge of that number."""
         with reading(self._engine) as connection:
@@ -366,13 +418,17 @@ class PeopleBook:
                 return int(locked)
             for key, (free, first, longest) in keys.items():
                 row = rows.get(key)
-                count = 1 if row is None or now_us - row.last_us > 2 * longest else int(row.failures) + 1
+                count = 1 if row is None or now_us - row.last_us > FORGOTTEN_US else int(row.failures) + 1
                 wait = 0 if count < free else min(first << min(count - free, 40), longest)
                 values = {"failures": count, "last_us": now_us, "free_us": now_us + wait if wait else 0}
                 if row is None:
                     connection.execute(insert(knock).values(key=key, **values))
                 else:
                     connection.execute(update(knock).where(knock.c.key == key).values(values))
+            over = int(connection.execute(select(func.count()).select_from(knock)).scalar_one()) - KNOCKS_MOST
+            if over > 0:  # names and addresses can be invented without end
+                oldest = select(knock.c.key).order_by(knock.c.free_us, knock.c.last_us).limit(over)
+                connection.execute(delete(knock).where(knock.c.key.in_(oldest.scalar_subquery())))
         return 0
 
     def forgive(self, keys: Iterable[str]) -> None:
@@ -398,14 +454,22 @@ class PeopleBook:
         with reading(self._engine) as connection:
             return [trail.Entry(**{c.name: getattr(r, c.name) for c in t}) for r in connection.execute(query)]
 
-    def tidy(self, *, ended_before_us: int, noted_before_us: int, knocked_before_us: int) -> None:
-        """Forgets badges that ended, entries of the audit trail and attempts that are older than that."""
-        over = or_(badge.c.ended_us < ended_before_us, badge.c.until_us < ended_before_us)
+    def tidy(self, *, ended_before_us: int, noted_before_us: int, knocked_before_us: int, refusals: int) -> None:
+        """Forgets badges that ended, entries of the audit trail and attempts that are older than that.
+
+        Of the entries about refused attempts no more than ``refusals`` stay, the newest.
+        """
+        unseen = badge.c.seen_us + badge.c.idle_us < ended_before_us
+        over = or_(badge.c.ended_us < ended_before_us, badge.c.until_us < ended_before_us, unseen)
+        t = trail.audit.c
+        refused = t.did.like("was refused%")
+        newest = select(t.id).where(refused).order_by(t.id.desc()).offset(refusals).limit(1).scalar_subquery()
         with writing(self._engine, noted=False) as connection:
             doomed = select(badge.c.id).where(over).scalar_subquery()
             connection.execute(delete(badge).where(badge.c.parent_id.in_(doomed)))
             connection.execute(delete(badge).where(over))
             connection.execute(delete(trail.audit).where(trail.audit.c.at_us < noted_before_us))
+            connection.execute(delete(trail.audit).where(refused, t.id <= newest))
             connection.execute(delete(knock).where(knock.c.last_us < knocked_before_us))
 
 
@@ -418,6 +482,13 @@ def _person(row: Any) -> Person:
 
 def _badge(row: Any) -> Badge:
     return Badge(**{c.name: getattr(row, c.name) for c in badge.c})
+
+
+def _holding(connection: Connection, column: Column[Any], word: re.Pattern[str]) -> list[tuple[Any, str]]:
+    """Keys and texts of the rows whose text has the word."""
+    (key, *_) = column.table.primary_key.columns
+    rows = connection.execute(select(key, column).where(column.is_not(None))).all()
+    return [(number, text) for number, text in rows if word.search(text)]
 
 
 def _check_free(connection: Connection, wanted: str, number: int = 0) -> None:

@@ -120,7 +120,9 @@ def _change(people: PeopleBook, args: argparse.Namespace, name: str, now: int) -
     who = _somebody(people, name)
     match args.act:
         case "erase":
-            return f"{name} is {erase(people, who.id, now)} from now on; notes written by hand were not searched"
+            erased = erase(people, who.id, now)
+            left = f"; {erased.mentions} notes written by hand still say the name" if erased.mentions else ""
+            return f"{name} is {erased.alias} from now on{left}"
         case "password" | "pin":
             fields: dict[str, Any] = {args.act: _read(args.act, who.name)}
             people.change_person(who.id, now, **fields)

@@ -156,7 +156,9 @@ def _open(settings: Settings, stopped: threading.Event, supervisor: Supervisor, 
         if not loopback(web.host) and not owned(settings.stores.book):
             print(_TOO_WIDE.format(host=web.host), file=sys.stderr)
             return codes.FLAWED
-        port = house.open_screens(settings.broker.address, web.host, web.port, address=web.address)
+        port = house.open_screens(
+            settings.broker.address, web.host, web.port, address=web.address, proxy=web.proxy, contact=web.contact
+        )
         house.listen(broker)
         if watch:
             house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)

@@ -263,10 +263,15 @@ def _web(document: Document) -> Web:
     address = kinds.pattern(
         "the address by which people reach the screens, such as http://saws.example:8080/", r"https?://[^\s/]+.*"
     )
+    contact = kinds.pattern(
+        "where to report a weakness, such as mailto:owner@saws.example or https://…", r"(mailto:|tel:|https://)\S+"
+    )
     web = Web(
         table.take("host", host, "127.0.0.1"),
         table.take("port", kinds.whole(1, 65535), 8080),
         table.take("address", address, None),
+        table.take("proxy", kinds.pattern("the IP address of your proxy, such as 127.0.0.1", r"[0-9A-Fa-f.:]+"), None),
+        table.take("contact", contact, None),
     )
     table.close()
     return web

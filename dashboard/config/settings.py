@@ -76,11 +76,16 @@ class Backup:
 
 @dataclass(frozen=True, slots=True)
 class Web:
-    """``[web]``: where the dashboard listens, and the address that messages link to (None: where it listens)."""
+    """``[web]``: where the dashboard listens, and the address that messages link to (None: where it listens).
+
+    ``proxy`` is the address of a proxy whose word is taken for who asks, ``contact`` where people report weaknesses.
+    """
 
     host: str
     port: int
     address: str | None = None
+    proxy: str | None = None
+    contact: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

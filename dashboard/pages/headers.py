@@ -25,6 +25,8 @@ def add_headers(app: Flask, *, secure: bool = False) -> None:
         answer.headers.setdefault("Cross-Origin-Opener-Policy", "same-origin")
         answer.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
         answer.headers.setdefault("Permissions-Policy", "geolocation=(), microphone=(), payment=(), usb=()")
+        if answer.mimetype == "text/html" and "Cache-Control" not in answer.headers:
+            answer.headers["Cache-Control"] = "no-store"  # pages name people; none stays behind on a shared device
         if secure:
             answer.headers.setdefault("Strict-Transport-Security", f"max-age={365 * 86_400}")  # RFC 6797
         return answer

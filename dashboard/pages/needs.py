@@ -9,6 +9,7 @@ NEEDS: dict[str, Right] = {
     "plotly.script": Right.OPEN,
     "speech.words": Right.OPEN,
     "speech.speak": Right.OPEN,
+    "security.contact": Right.OPEN,
     "door.sign_in": Right.OPEN,
     "door.enter": Right.OPEN,
     "tv.current": Right.OPEN,

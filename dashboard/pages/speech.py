@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from babel import Locale
-from flask import Blueprint, Response, abort, redirect, request
+from flask import Blueprint, Response, abort, current_app, redirect, request
 from markupsafe import Markup, escape
 
+from api.http.gate import gate_of
 from api.tongues import catalogue, say
 from api.tongues.manner import Manner, manner
 from dashboard.pages.plotly import YEAR_SECONDS
@@ -87,7 +88,9 @@ def _pages() -> Blueprint:
         if language not in catalogue.languages():
             abort(404)
         answer = redirect("/")
-        answer.set_cookie(COOKIE, language, max_age=YEAR_SECONDS, samesite="Lax", httponly=True)
+        answer.set_cookie(
+            COOKIE, language, max_age=YEAR_SECONDS, samesite="Lax", httponly=True, secure=gate_of(current_app).secure
+        )
         return answer
 
     return pages

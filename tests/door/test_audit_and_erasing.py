@@ -82,6 +82,34 @@ def test_an_erased_person_is_nowhere_in_the_book_any_more(house, owner):
         assert connection.exec_driver_sql("SELECT who FROM blade_sheet").scalar() == f"person {number}"
 
 
+def test_a_name_that_was_changed_before_is_erased_as_well(house, owner):
+    rui = house.signed_in(owner, "Ruiperez", "maintenance")
+    assert rui.post("/api/v1/blades", json={"tag": "TP-01"}).status_code == 201
+    number = house.door.book.named("Ruiperez").id
+    assert owner.patch(f"/api/v1/people/{number}", json={"name": "Montalegre"}).status_code == 200
+    assert house.door.book.entries(who="Montalegre"), "what was said goes with the name"
+    owner.delete(f"/api/v1/people/{number}")
+    with house.shop.book.engine.connect() as connection:
+        everything = "".join(repr(connection.execute(t.select()).all()) for t in metadata.sorted_tables).lower()
+    assert "ruiperez" not in everything
+    assert "montalegre" not in everything
+
+
+def test_names_in_titles_go_and_in_peoples_own_notes_are_counted(house, owner):
+    number = house.person(owner, "Ruiperez", "operator")
+    house.badge(owner, "phone", person=number)
+    owner.post("/api/v1/badges", json={"kind": "post", "title": "shared by Ruiperez and Eva"})
+    for note in ("ask ruiperez first", "Ruiperezes do not count", ""):
+        assert owner.post("/api/v1/saws/heron/faults", json={"what": "dust", "note": note}).status_code < 300
+    answer = owner.delete(f"/api/v1/people/{number}").json
+    assert answer["mentions"] == 1
+    with house.shop.book.engine.connect() as connection:
+        titles = connection.exec_driver_sql("SELECT title FROM badge").scalars().all()
+        details = connection.exec_driver_sql("SELECT detail FROM audit").scalars().all()
+    assert f"shared by person {number} and Eva" in titles
+    assert not [d for d in details if "shared by Ruiperez" in d]
+
+
 def test_no_column_that_names_people_is_forgotten():
     texts = {c.name for t in metadata.sorted_tables for c in t.columns if isinstance(c.type, (String, Text))}
     people = {c for c in texts if c == "who" or c.endswith("_by") or "author" in c or c.startswith("said_by")}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 
 from api.door import secrets
@@ -11,6 +13,7 @@ from api.http.gate import COOKIE
 from collector.facts import SECOND
 from dashboard.app import create_app
 from tests.door.conftest import PASSWORD
+from tests.door.test_who_may_what import rules
 
 
 def cookie(client) -> str:
@@ -45,9 +48,9 @@ def test_a_cookie_is_signed_http_only_and_same_site(house):
     answer = house.client().post(
         "/api/v1/first-owner", json={"code": house.door.new_first_code(), "name": "Ana", "password": PASSWORD}
     )
-    (header,) = answer.headers.getlist("Set-Cookie")
-    assert "HttpOnly" in header
-    assert "SameSite=Lax" in header
+    headers = answer.headers.getlist("Set-Cookie")
+    assert all("HttpOnly" in header and "SameSite=Lax" in header for header in headers)
+    (header,) = [h for h in headers if h.startswith(f"{COOKIE}=")]
     value = header.split("=", 1)[1].split(";")[0]
     secret = value.rsplit(".", 1)[0]
     with house.shop.book.engine.connect() as connection:
@@ -67,9 +70,9 @@ def test_with_tls_the_cookie_is_secure_and_bound_to_the_host(empty_shop):
 
     code = gate_of(app).door.new_first_code()
     answer = app.test_client().post("/api/v1/first-owner", json={"code": code, "name": "Ana", "password": PASSWORD})
-    (header,) = answer.headers.getlist("Set-Cookie")
-    assert header.startswith("__Host-kerfbook=")
-    assert "Secure" in header
+    headers = answer.headers.getlist("Set-Cookie")
+    assert {h.split("=")[0] for h in headers} == {"__Host-kerfbook", "__Host-kerfbook-known"}
+    assert all("Secure" in header for header in headers)
     assert answer.headers["Strict-Transport-Security"].startswith("max-age=")
     close_api(app)
 
@@ -202,6 +205,184 @@ def test_a_guesser_cannot_easily_shut_the_owner_out(house, owner):
     assert house.sign_in(house.client(), "Ana").status_code == 200
 
 
+def test_signing_in_anew_ends_the_session_before(house, owner):
+    thief = with_cookie(house, cookie(owner))
+    before = cookie(owner)
+    assert house.sign_in(owner, "Ana").status_code == 200
+    assert cookie(owner) != before
+    assert thief.get("/api/v1/people").status_code == 401
+    assert owner.get("/api/v1/people").status_code == 200
+
+
+def test_a_cookie_that_somebody_else_put_there_is_not_what_a_session_goes_by(house, owner):
+    victim = with_cookie(house, cookie(house.signed_in(owner, "Mal", "viewer")))
+    assert house.sign_in(victim, "Ana").json["name"] == "Ana"
+    assert victim.get("/api/v1/people").status_code == 200
+
+
+def test_guessing_from_everywhere_never_locks_the_browser_out_in_which_the_owner_was_before(house, owner):
+    owner.post("/api/v1/sign-out")
+    for n in range(70):
+        guesser = house.client()
+        guesser.environ_base["REMOTE_ADDR"] = f"192.0.2.{n}"
+        last = house.sign_in(guesser, "Ana", "no no no no")
+    assert last.status_code == 429
+    stranger = house.client()
+    stranger.environ_base["REMOTE_ADDR"] = "198.51.100.1"
+    assert house.sign_in(stranger, "Ana").status_code == 429, "a browser never seen waits"
+    assert house.sign_in(owner, "Ana").status_code == 200
+
+
+def test_a_known_browser_guesses_no_more_often_than_others_and_only_for_its_person(house, owner):
+    owner.post("/api/v1/sign-out")
+    assert [house.sign_in(owner, "Ana", "no no no no").status_code for _ in range(6)] == [403] * 5 + [429]
+    house.door.book.add_person("Eva", "owner", 1, password=secrets.hashed(PASSWORD))
+    assert [house.sign_in(owner, "Eva", "no no no no").status_code for _ in range(6)] == [403] * 5 + [429]
+
+
+def test_all_addresses_of_one_network_of_ipv6_count_as_one(house, owner):
+    answers = []
+    for n in range(6):
+        guesser = house.client()
+        guesser.environ_base["REMOTE_ADDR"] = f"2001:db8:1:2::{n}"
+        answers.append(house.sign_in(guesser, "Ana", "no no no no").status_code)
+    assert answers == [403] * 5 + [429]
+
+
+def test_invented_names_and_addresses_fill_neither_the_book_nor_the_trail(house, owner, monkeypatch):
+    monkeypatch.setattr("collector.book.people.KNOCKS_MOST", 40)
+    monkeypatch.setattr("api.door.door.REFUSALS_KEPT", 10)
+    monkeypatch.setattr("api.door.secrets.right", lambda kept, given: False)
+    for n in range(60):
+        guesser = house.client()
+        guesser.environ_base["REMOTE_ADDR"] = f"192.0.{n}.1"
+        assert house.sign_in(guesser, f"nobody {n}", "no no no no").status_code == 403
+    with house.shop.book.engine.connect() as connection:
+        assert connection.exec_driver_sql("SELECT count(*) FROM knock").scalar() <= 40
+    house.door.tidy()
+    refused = [e for e in house.door.book.entries(limit=1000) if e.did.startswith("was refused")]
+    assert len(refused) == 10
+    assert any(e.did == "became the first owner" for e in house.door.book.entries(limit=1000)), "the rest stays"
+
+
+def test_the_trail_is_tidied_while_the_server_runs(house, owner):
+    house.shop.clock.now += 731 * 86_400 * SECOND
+    assert house.sign_in(owner, "Ana").status_code == 200
+    house.shop.clock.now += 11 * 60 * SECOND * 10
+    assert owner.get("/api/v1/people").status_code == 200
+    assert [e.did for e in house.door.book.entries(limit=1000)] == ["signed in"], "two years are over"
+
+
+def test_passwords_that_wait_too_long_for_their_turn_are_refused_for_now(house, owner, monkeypatch):
+    monkeypatch.setattr(secrets, "LONGEST_WAIT", 0.01)
+    with secrets._ONE_AT_A_TIME:
+        busy = house.sign_in(house.client(), "Ana")
+    assert (busy.status_code, busy.headers["Retry-After"]) == (429, "5")
+    assert house.sign_in(house.client(), "Ana").status_code == 200
+
+
+def test_a_forgotten_password_is_chosen_anew_by_a_code_that_works_once(house, owner):
+    rui = house.signed_in(owner, "Rui", "operator")
+    number = house.door.book.named("Rui").id
+    code = owner.post("/api/v1/badges", json={"kind": "renewal", "title": "-", "person": number}).json
+    assert code["path"] == f"/enter#new-password.{code['secret']}"
+    new = "four wet herons fly"
+    for secret in ("invented", house.badge(owner, "post")["secret"], house.badge(owner, "link")["secret"]):
+        answer = house.client().post("/api/v1/sign-in/new-password", json={"secret": secret, "password": new})
+        assert answer.status_code == 403
+    assert house.client().post("/api/v1/badges/shown", json={"secret": code["secret"]}).status_code == 403
+    bearer = {"Authorization": f"Bearer {code['secret']}"}
+    assert house.client().get("/api/v1/wall", headers=bearer).status_code == 401, "it opens nothing by itself"
+    body = {"secret": code["secret"], "password": "short"}
+    assert house.client().post("/api/v1/sign-in/new-password", json=body).status_code == 400
+    assert rui.get("/api/v1/alerts").status_code == 200, "until then nothing changes"
+    browser = house.client()
+    assert browser.post("/api/v1/sign-in/new-password", json=body | {"password": new}).json["name"] == "Rui"
+    assert browser.get("/api/v1/alerts").status_code == 200
+    assert rui.get("/api/v1/alerts").status_code == 401
+    assert house.sign_in(house.client(), "Rui").status_code == 403
+    assert house.client().post("/api/v1/sign-in/new-password", json=body | {"password": new}).status_code == 403
+    assert new not in repr(house.door.book.entries(limit=100))
+
+
+def test_a_code_for_a_new_password_is_void_after_a_day_and_when_its_person_is_shut_out(house, owner):
+    rui = house.person(owner, "Rui", "operator", password=PASSWORD)
+    codes = [house.badge(owner, "renewal", person=rui)["secret"] for _ in range(2)]
+    owner.patch(f"/api/v1/people/{rui}", json={"active": False})
+    owner.patch(f"/api/v1/people/{rui}", json={"active": True})
+    bodies = [{"secret": code, "password": "four wet herons fly"} for code in codes]
+    assert house.client().post("/api/v1/sign-in/new-password", json=bodies[0]).status_code == 403
+    late = house.badge(owner, "renewal", person=rui)["secret"]
+    house.shop.clock.now += 86_400 * SECOND
+    answer = house.client().post("/api/v1/sign-in/new-password", json=bodies[1] | {"secret": late})
+    assert answer.status_code == 403
+
+
+def test_a_new_password_opens_what_guessers_had_locked(house, owner):
+    rui = house.person(owner, "Rui", "operator", password=PASSWORD)
+    for _ in range(6):
+        locked = house.sign_in(house.client(), "Rui", "no no no no")
+    assert locked.status_code == 429
+    owner.patch(f"/api/v1/people/{rui}", json={"password": "four wet herons fly"})
+    assert house.sign_in(house.client(), "Rui", "four wet herons fly").status_code == 200
+
+
+def test_everybody_ends_their_own_lost_phone_and_nobody_elses(house, owner):
+    rui = house.signed_in(owner, "Rui", "viewer")
+    number = house.door.book.named("Rui").id
+    phone = house.client()
+    phone.post("/api/v1/badges/shown", json={"secret": house.badge(owner, "phone", person=number)["secret"]})
+    held = rui.get("/api/v1/me/badges").json["badges"]
+    assert [(b["kind"], b["mine"]) for b in held] == [("phone", False), ("session", True)]
+    anas = next(b["id"] for b in owner.get("/api/v1/badges").json["badges"] if b["person"] == "Ana")
+    assert rui.delete(f"/api/v1/me/badges/{anas}").status_code == 404
+    assert owner.get("/api/v1/people").status_code == 200
+    assert rui.delete(f"/api/v1/me/badges/{held[0]['id']}").status_code == 204
+    assert phone.get("/api/v1/wall").status_code == 401
+
+
+def test_a_viewer_can_set_a_password_of_their_own(house, owner):
+    viewer = house.signed_in(owner, "Hall", "viewer")
+    body = {"old_password": PASSWORD, "password": "four wet herons fly"}
+    assert viewer.put("/api/v1/me/secrets", json=body).status_code == 204
+    assert viewer.get("/account").status_code == 200
+
+
+def test_a_page_left_open_on_a_shared_phone_does_not_keep_its_person_signed_in(house, owner):
+    rui = house.person(owner, "Rui", "operator", pin="4711")
+    phone = house.client()
+    phone.post("/api/v1/badges/shown", json={"secret": house.badge(owner, "post")["secret"]})
+    body = {"person": rui, "pin": "4711"}
+    for work, there in ((lambda: phone.get("/api/v1/alerts"), 401), (lambda: phone.get("/"), 200)):
+        phone.post("/api/v1/sign-in/pin", json=body)
+        for _ in range(8):
+            house.shop.clock.now += 2 * 60 * SECOND
+            work()
+        assert phone.get("/api/v1/alerts").status_code == there
+
+
+def test_whoever_finds_a_weakness_is_told_where_to_report_it(empty_shop):
+    """RFC 9116: Contact and Expires are there, Expires less than a year away, lines end with CRLF."""
+    from api.app import close_api  # noqa: PLC0415
+
+    contact, address = "mailto:owner@saws.example", "https://saws.example/"
+    app = create_app(
+        empty_shop.site, empty_shop.url, empty_shop.trace, "x", clock=empty_shop.clock, contact=contact, address=address
+    )
+    answer = app.test_client().get("/.well-known/security.txt")
+    assert answer.content_type == "text/plain; charset=utf-8"
+    fields = dict(line.split(": ", 1) for line in answer.text.removesuffix("\r\n").split("\r\n"))
+    assert fields["Contact"] == contact
+    assert fields["Canonical"] == "https://saws.example/.well-known/security.txt"
+    ahead = dt.datetime.fromisoformat(fields["Expires"]).timestamp() - empty_shop.clock.time()
+    assert 0 < ahead < 365 * 86_400
+    close_api(app)
+
+
+def test_without_a_contact_there_is_no_such_file(house):
+    assert house.client().get("/.well-known/security.txt").status_code == 404
+
+
 def test_an_unknown_name_and_a_wrong_password_look_alike(house, owner):
     client = house.client()
     unknown, wrong = house.sign_in(client, "Zoe", "no no no no"), house.sign_in(client, "Ana", "no no no no")
@@ -269,7 +450,9 @@ def test_an_open_stream_is_cut_off_when_its_badge_ends(house, owner, monkeypatch
 
 
 def test_every_answer_carries_the_headers_that_keep_strangers_out(house, owner):
-    for path in ("/sign-in", "/api/v1/me", "/static/desk/ask.js", "/", "/nothing-there"):
+    paths = [path for endpoint, method, path in rules(house.app) if method == "GET" and not endpoint.endswith("stream")]
+    assert len(paths) > 60
+    for path in [*paths, "/static/desk/ask.js", "/nothing-there", "/api/v1/nothing-there"]:
         answer = owner.get(path)
         headers = answer.headers
         answer.close()
@@ -277,6 +460,8 @@ def test_every_answer_carries_the_headers_that_keep_strangers_out(house, owner):
         assert "unsafe" not in policy
         assert "default-src 'none'" in policy
         assert headers["X-Content-Type-Options"] == "nosniff"
+        assert "Access-Control-Allow-Origin" not in headers
+        assert answer.mimetype != "text/html" or headers["Cache-Control"] == "no-store", path
         assert headers["Referrer-Policy"] == "no-referrer"
         assert headers["Cross-Origin-Opener-Policy"] == "same-origin"
         assert headers["Cross-Origin-Resource-Policy"] == "same-origin"

@@ -55,9 +55,15 @@ def test_what_is_open_to_strangers_is_only_this(house):
     needs = gate_of(house.app).needs
     assert {endpoint for endpoint, need in needs.items() if need is Right.OPEN} == {
         *("api_signing.me", "api_signing.sign_in", "api_signing.sign_in_with_pin", "api_signing.sign_out"),
-        *("api_signing.first_owner", "api_signing.show_badge", "api_health.health", "api_problems.problem_kind"),
+        *(
+            "api_signing.first_owner",
+            "api_signing.choose_password",
+            "api_signing.show_badge",
+            "api_health.health",
+            "api_problems.problem_kind",
+        ),
         *("openapi", "api_feeds.feed_calendar", "screens.static", "plotly.script", "door.sign_in", "door.enter"),
-        *("tv.current", "speech.words", "speech.speak"),
+        *("tv.current", "security.contact", "speech.words", "speech.speak"),
     }
 
 

@@ -1,6 +1,7 @@
 // The phone page of a saw's blade: one question, two taps. Shows what the server said last, and what this phone has said since.
 import { _ } from "../desk/speech.js";
 import { Zone } from "../desk/days.js";
+import { signedOut } from "../desk/away.js";
 import { keepRole } from "../desk/who.js";
 import { newKey, Queue } from "./queue.js";
 import * as view from "./view.js";
@@ -23,6 +24,7 @@ function kept() { try { return JSON.parse(localStorage.getItem(CACHE)); } catch 
 async function load() {
   try {
     const answer = await fetch(`/api/v1/saws/${saw}/blade`, { cache: "no-store", signal: AbortSignal.timeout(10_000) });
+    if (answer.status === 401) signedOut();
     if (!answer.ok) throw new Error(String(answer.status));
     shop = await answer.json();
     stale = false;

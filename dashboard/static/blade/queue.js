@@ -1,7 +1,9 @@
 // What was said on this phone and has not reached the server: kept here, delivered in order, each once.
 // Each entry carries a key that is made when it is said. A delivery whose answer was lost is made again with the
 // same key, and the server takes it for the same entry.
+import { signedOut } from "../desk/away.js";
 import { _ } from "../desk/speech.js";
+import { speaker, speaksFor } from "../desk/who.js";
 
 const KEY = "kerfbook.blade.queue";
 const RETRY = 5_000; // ms between attempts while something waits
@@ -33,7 +35,7 @@ export class Queue {
   get refused() { return this.#all().filter((entry) => entry.refused); }
 
   say(saw, body) {
-    this.#keep([...this.#all(), { saw, body }]);
+    this.#keep([...this.#all(), { saw, body, by: speaker() }]);
     this.#changed(false);
     this.flush();
   }
@@ -47,7 +49,7 @@ export class Queue {
     if (this.#busy) return;
     this.#busy = true;
     try {
-      for (let next; (next = this.waiting[0]); ) if (!(await this.#deliver(next))) break;
+      for (let next; (next = this.waiting.find((entry) => speaksFor(entry.by))); ) if (!(await this.#deliver(next))) break;
     } finally { this.#busy = false; }
   }
 
@@ -64,7 +66,8 @@ export class Queue {
       this.#changed(true);
       return true;
     }
-    if (answer.status >= 500 || answer.status === 429 || answer.status === 401 || answer.status === 408) return false;
+    if (answer.status === 401) signedOut();
+    if (answer.status >= 500 || [401, 408, 429].includes(answer.status)) return false;
     const said = await answer.json().catch(() => null);
     this.#keep(this.#all().map((e) => (e.body.key === entry.body.key ? { ...e, refused: said?.detail ?? _("The server answers {status}.", { status: answer.status }) } : e)));
     this.#changed(true);

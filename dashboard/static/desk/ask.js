@@ -1,4 +1,5 @@
 // Asks the server, and turns its problem details (RFC 9457) into a sentence.
+import { signedOut } from "./away.js";
 import { _ } from "./speech.js";
 
 export async function ask(path, { method = "GET", body, signal } = {}) {
@@ -15,6 +16,7 @@ export async function ask(path, { method = "GET", body, signal } = {}) {
   }
   const said = await answer.json().catch(() => null);
   if (!answer.ok) {
+    if (answer.status === 401) signedOut();
     const error = new Error(said?.detail ? `${said.detail} ${said.what_to_do ?? ""}` : _("The server answers {status}.", { status: answer.status }));
     throw Object.assign(error, { status: answer.status });
   }

@@ -12,6 +12,10 @@ export const named = (who) => ({
 export const me = await fetch("/api/v1/me", { cache: "no-store", signal: AbortSignal.timeout(5_000) })
   .then((answer) => (answer.ok ? answer.json() : null)).catch(() => null);
 
+/** Whether this device may deliver what was said on it: one person's words never go out under another's name. */
+export const speaksFor = (by) => !by || !me?.signed_in || by === me.name;
+export const speaker = () => (me?.signed_in ? me.name : null);
+
 export function keepRole(select) {
   if (me?.signed_in) {
     const title = [...select.options].find((option) => option.dataset.role === me.role)?.value ?? me.role;
@@ -20,6 +24,11 @@ export function keepRole(select) {
     option.title = title;
     select.replaceChildren(option);
     select.disabled = true;
+    if (me.people.length) { // a phone that several share
+      const other = Object.assign(document.createElement("a"), { href: `/sign-in?next=${encodeURIComponent(location.pathname)}`, textContent: _("somebody else") });
+      select.closest("label").after(other);
+      other.className = "other";
+    }
     return () => me.name;
   }
   try {

@@ -1,7 +1,20 @@
 // One's own account.
 import { ask } from "../desk/ask.js";
 import { _ } from "../desk/speech.js";
-import { at, filled, KINDS, ROLES, trouble } from "./common.js";
+import { at, filled, KINDS, make, ROLES, trouble, when } from "./common.js";
+
+async function held() {
+  const { badges } = await ask("/api/v1/me/badges");
+  at("held").hidden = false;
+  at("held").querySelector("tbody").replaceChildren(...badges.map((b) => {
+    const end = make("button", { type: "button", textContent: _("end it") });
+    end.addEventListener("click", async () => {
+      try { await ask(`/api/v1/me/badges/${b.id}`, { method: "DELETE" }); await held(); } catch (error) { trouble(error); }
+    });
+    return make("tr", {}, make("td", {}, KINDS[b.kind] ?? b.kind, make("small", { textContent: b.title })),
+      make("td", { textContent: when(b.seen) }), make("td", {}, b.mine ? make("span", { textContent: _("this one") }) : end));
+  }));
+}
 
 try {
   const me = await ask("/api/v1/me");
@@ -10,6 +23,7 @@ try {
     : _("{name}, {role}. Let in by: {kind}.", { name: me.name, role: ROLES[me.role] ?? me.role, kind: KINDS[me.kind] ?? me.kind });
   at("secrets").hidden = me.kind !== "session";
   at("out").hidden = !me.signed_in;
+  if (me.signed_in) await held();
   at("in").hidden = me.signed_in || me.visitor;
 } catch (error) { trouble(error); }
 

@@ -4,7 +4,7 @@ import { _ } from "../desk/speech.js";
 import { at, KINDS, make, ROLES, trouble, when } from "./common.js";
 
 const ACTS = {
-  "signed in": _("signed in"), "signed out": _("signed out"), opened: _("opened a TV"), paired: _("paired a phone"),
+  "signed in": _("signed in"), "signed out": _("signed out"), opened: _("opened a TV"), "chose a password": _("chose a password"), paired: _("paired a phone"),
   "became the first owner": _("became the first owner"), "was refused: password": _("was refused: password"),
   "was refused: PIN": _("was refused: PIN"), "was refused: old password": _("was refused: old password"),
 };

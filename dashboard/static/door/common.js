@@ -28,7 +28,7 @@ export const ROLES = { operator: _("operator"), maintenance: _("maintenance lead
 
 export const KINDS = {
   session: _("session"), phone: _("own phone"), post: _("shared phone"), tv: _("TV, open"), link: _("TV's link"), token: _("program"),
-  invitation: _("QR code, not scanned yet"),
+  invitation: _("QR code, not scanned yet"), renewal: _("new password, not chosen yet"),
 };
 
 export const RIGHTS = {

@@ -24,7 +24,7 @@ function personRow(p) {
     make("td", { textContent: p.name }), make("td", {}, role), make("td", { textContent: p.active ? opens : _("shut out") }),
     make("td", {},
       button(p.active ? _("shut out") : _("let in again"), () => act("PATCH", `/api/v1/people/${p.id}`, { active: !p.active })),
-      button(_("new password"), () => { const said = prompt(_("New password of {name}, 8 characters or more", { name: p.name })); if (said) act("PATCH", `/api/v1/people/${p.id}`, { password: said }); }),
+      button(_("new password"), async () => { const made = await act("POST", "/api/v1/badges", { kind: "renewal", title: "-", person: p.id }); if (made) await showMade(made, p.name); }),
       button(_("new PIN"), () => { const said = prompt(_("New PIN of {name}, 4 to 8 digits", { name: p.name })); if (said) act("PATCH", `/api/v1/people/${p.id}`, { pin: said }); }),
       button(_("erase"), () => { if (confirm(_("Put a number in place of “{name}” everywhere, for ever?", { name: p.name }))) act("DELETE", `/api/v1/people/${p.id}`); })));
 }
@@ -49,12 +49,14 @@ function fit() {
   for (const part of at("hand").querySelectorAll("[data-for]")) part.hidden = part.dataset.for !== kind;
 }
 
-async function showMade(made) {
+async function showMade(made, name) {
   at("made").hidden = false;
+  at("made").scrollIntoView({ block: "nearest" });
   const address = made.path ? location.origin + made.path : made.secret;
   at("made").querySelector("p").textContent = {
     invitation: _("Scan this with the phone within 15 minutes. It works once."),
     link: _("Open this address on the TV and keep it as its bookmark or home page. It works until you end it."),
+    renewal: _("{name} opens this address, or scans it, and chooses a password. It works once, within a day. Until then the old one holds.", { name }),
     token: _("The program sends this as {header}.", { header: "“Authorization: Bearer …”" }),
   }[made.kind];
   at("made").querySelector("code").textContent = address;

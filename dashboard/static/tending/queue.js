@@ -1,5 +1,6 @@
 // What is said on a bad line is kept on this device and delivered once: each entry carries a token that the server knows.
 import { ask } from "../desk/ask.js";
+import { speaker, speaksFor } from "../desk/who.js";
 
 const KEY = "kerfbook.ticks";
 const RETRY = 5_000;
@@ -11,6 +12,8 @@ function kept() {
 function keep(entries) {
   try { localStorage.setItem(KEY, JSON.stringify(entries)); } catch { /* then only this page remembers */ }
 }
+
+const drop = (entry) => keep(kept().filter((e) => e.body.token !== entry.body.token));
 
 export function token() {
   const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID needs https, which a shop's own network lacks
@@ -29,7 +32,7 @@ export class Queue {
   }
 
   add(path, body) {
-    keep([...kept(), { path, body: { ...body, token: token() } }]);
+    keep([...kept(), { path, body: { ...body, token: token() }, by: speaker() }]);
     return this.send();
   }
 
@@ -37,14 +40,14 @@ export class Queue {
     if (this.#busy) return;
     this.#busy = true;
     try {
-      for (let entry = kept()[0]; entry; entry = kept()[0]) {
+      for (let entry; (entry = kept().find((e) => speaksFor(e.by))); ) {
         try {
           const answer = await ask(entry.path, { method: "POST", body: entry.body, signal: AbortSignal.timeout(15_000) });
-          keep(kept().slice(1));
+          drop(entry);
           this.#on.said(answer);
         } catch (error) {
-          if (!navigator.onLine || error.status === 401 || /does not answer|aborted|timed out|answers 5/i.test(error.message)) break; // later
-          keep(kept().slice(1));
+          if (!error.status || error.status >= 500 || [401, 408, 429].includes(error.status)) break; // later
+          drop(entry);
           this.#on.refused(error);
         }
       }

@@ -29,6 +29,7 @@ export function follow(on) {
     loading = true;
     try {
       const answer = await fetch("/api/v1/wall", { cache: "no-store", signal: AbortSignal.timeout(8_000) });
+      if (answer.status === 401) location.reload(); // its link was ended: the server shows what to do
       if (answer.ok) {
         on.wall(await answer.json());
         alive();
