@@ -168,7 +168,11 @@ def create_api(
         audit_trail.blueprint(door),
     ]
     for subject in subjects:
+        described = dict(app.paths)
         app.register_api(subject, url_prefix=PREFIX)
+        for path, item in described.items():  # an address that two subjects share is not the later one's alone
+            later = {field: value for field, value in app.paths[path] if value is not None}
+            app.paths[path] = item.model_copy(update=later)
     vitals = Vitals()
     app.register_api(health.blueprint(desk, vitals))
     add_metrics(app, desk, live, vitals)
