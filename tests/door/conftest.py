@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+from api.door import secrets
 from api.http.gate import gate_of
 from dashboard.app import create_app
 from tests.api.conftest import blank_book, empty_shop  # noqa: F401 (fixtures)
@@ -49,6 +50,14 @@ class House:
         answer = owner.post("/api/v1/badges", json={"kind": kind, "title": f"a {kind}", **more})
         assert answer.status_code == 201, answer.json
         return answer.json
+
+
+@pytest.fixture(autouse=True)
+def cheap_hashes(request, monkeypatch):
+    """Passwords of tests are hashed a hundred times faster, where the test is not about that."""
+    if "hard_to_try" not in request.node.name:
+        monkeypatch.setattr(secrets, "METHOD", "scrypt:1024:8:1")
+        monkeypatch.setattr(secrets, "_NOBODYS", "scrypt:1024:8:1$aaaaaaaaaaaaaaaa$" + "0" * 128)
 
 
 @pytest.fixture
