@@ -12,6 +12,7 @@ import numpy as np
 from collector.detect.doors import visit_facts
 from collector.detect.motor import Motor, MotorRun, Outlook
 from collector.detect.settings import DetectSettings
+from collector.detect.starting import CANNOT_START
 from collector.detect.switches import SwitchLog
 from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Now, Run, State
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 _SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
-_STATE = b"kerfbook detector 3\n"  # raise it when what a state holds changes: an old one is then derived again
+_STATE = b"kerfbook detector 4\n"  # raise it when what a state holds changes: an old one is then derived again
 _KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open
 _DOOR_OPEN = 0
 
@@ -120,6 +121,7 @@ class Detector:
         self._motor.feed(part.motor.t, part.motor.v.astype(np.int64))
         self._runs += self._motor.runs
         self._news += [_run_fact(self.saw, r) for r in self._motor.runs]
+        self._news += [f for r in self._motor.runs for f in _conflicts(self.saw, r)]
         self._news += [self._cut_fact(c.passage) for c in self._motor.cuts]
         self._motor.runs, self._motor.cuts = [], []
 
@@ -174,7 +176,7 @@ class Detector:
         found: list[Fact] = []
         for opened, closed in self._door_visits(self.consumed):
             found += visit_facts(self.saw, opened, closed, runs, self.consumed, self.settings)
-        return found
+        return found if outlook.run is None else found + _conflicts(self.saw, outlook.run)
 
     def _door_visits(self, now: int) -> list[tuple[int, int | None]]:
         return [v for v in self._door.steady(_DOOR_OPEN, now) if v[1] is None or v[1] > self._doors_until]
@@ -234,6 +236,10 @@ def derive(saw: str, trace: Trace, settings: DetectSettings | None = None) -> li
 
 def _run_fact(saw: str, run: MotorRun, more: int = 0) -> Run:
     return Run(saw, run.start, run.end, run.inrush_ma, run.stop_us, run.cuts + more)
+
+
+def _conflicts(saw: str, run: MotorRun) -> list[Fact]:
+    return [] if run.stuck is None else [Conflict(saw, *run.stuck, CANNOT_START)]
 
 
 def _slices(trace: Trace) -> Iterator[Trace]:

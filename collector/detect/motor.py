@@ -33,7 +33,7 @@ _AS_BEFORE = 0.1  # ... if the current is back at the level it left
 
 @dataclass(slots=True)
 class MotorRun:
-    """A run so far, times µs, current mA; ``end`` None: the motor is on."""
+    """A run so far, times µs, current mA; ``end`` None: the motor is on; ``stuck``: when it could not start."""
 
     start: int
     start_seen: bool
@@ -41,6 +41,7 @@ class MotorRun:
     inrush_ma: int | None = None
     stop_us: int | None = None
     cuts: int = 0
+    stuck: tuple[int, int | None] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +299,7 @@ class Motor:
         passages, stop = tracker.finish(end, braked=braked)
         self._last_off = stop.end
         self.run.end, self.run.stop_us, self.run.inrush_ma = stop.end, stop.brake_us, self._inrush(tracker)
+        self.run.stuck = tracker.watch.spell(stop.end) if self.run.start_seen else None
         self._cut(self._joiner.feed(passages, None))
 
     def _conclude(self, *, braked_until: int | None = None) -> None:
@@ -345,7 +347,8 @@ class Motor:
         held = self._joiner.held_from
         sure = tracker.earliest if held is None else min(tracker.earliest, held)
         inrush = self._inrush(tracker)
-        known = MotorRun(run.start, run.start_seen, self._fell_at, inrush, run.stop_us, run.cuts)
+        stuck = tracker.watch.spell(self._fell_at) if run.start_seen else None
+        known = MotorRun(run.start, run.start_seen, self._fell_at, inrush, run.stop_us, run.cuts, stuck)
         return Outlook([MotorCut(p, known) for p in ahead], under_load, known, sure)
 
     def state(self, outlook: Outlook, at: int) -> tuple[State, int]:

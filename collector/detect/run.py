@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from collector.detect.reader import Reader
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
+from collector.detect.starting import StartWatch
 from collector.detect.stop import PAUSE_US, fall_time, last_level, switched_off
 from collector.facts import SECOND
 
@@ -44,6 +45,7 @@ class RunTracker:
     Attributes:
         samples: raw samples taken.
         inrush_ma: the highest current of spin-up, None before it is over.
+        watch: whether it comes up to speed.
     """
 
     def __init__(self, settings: DetectSettings, start: int) -> None:
@@ -53,6 +55,7 @@ class RunTracker:
         self.inrush_ma: int | None = None
         self._told = start  # µs at which the last passage returned ends
         self._spin_up = SpinUp(start)
+        self.watch = StartWatch(start, settings.start_max_us, settings.locked_ma)
         self._smooth = Smooth()
         self._reader: Reader | None = None  # None in spin-up
         self._raw: deque[tuple[Ints, Ints]] = deque()  # the newest raw samples, as they came
@@ -83,6 +86,7 @@ class RunTracker:
         return t[i:], ma[i:]
 
     def _take(self, t: Ints, y: Ints, *, last: bool) -> list[Passage]:
+        self.watch.feed(t, y)
         if self._reader is None:
             rest = self._spin_up.feed(t, y, last=last)
             if rest is None:

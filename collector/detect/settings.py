@@ -23,6 +23,8 @@ class DetectSettings:
         blade_stop_us: time from switching off within which the blade stands still, used where the brake cannot be
             seen (common practice, no source: 4 s).
         brake_max_us: the longest current after switching off that is read as a brake.
+        start_max_us: no start takes longer (star-delta timers and soft starters: common practice, no source).
+        locked_ma: more than the idle current of the largest motor, less than the starting current of the smallest.
         door_touch_us: motor current with the door open for less than this is the switch's own delay, no conflict.
         debounce_us: a switch position held for less than this is bounce.
         stale_us: a switch not heard of for this long is unknown.
@@ -38,6 +40,8 @@ class DetectSettings:
     floor_ma: int = 60
     blade_stop_us: int = 4 * SECOND
     brake_max_us: int = 8 * SECOND
+    start_max_us: int = 10 * SECOND
+    locked_ma: int = 15_000
     door_touch_us: int = 250_000
     debounce_us: int = 300_000
     stale_us: int = 60 * SECOND

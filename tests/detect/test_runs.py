@@ -124,6 +124,31 @@ def test_motor_current_with_the_door_open_is_a_conflict():
     assert seconds(conflict) == (40.0, 50.0)
 
 
+@pytest.mark.parametrize(
+    "start",
+    [
+        [(16.0, 45.0)],  # direct
+        [(6.0, 15.0), (10.0, 45.0)],  # star, delta
+        [(0.5, 10.0), (0.5, 20.0), (15.0, 30.0)],  # a soft starter at its limit
+    ],
+)
+def test_a_motor_whose_starting_current_stays_cannot_start_and_the_saw_is_in_error_until_it_is_off(start):
+    trace, detector = story([(20, 0.0), *start, (40, 0.0)]), Detector("heron")
+    detector.feed(trace.between(0, at(32)))
+    assert detector.now().state is State.ERROR
+    assert [(f.what, f.end) for f in of(Conflict, detector.facts().facts)] == [("cannot_start", None)]
+    detector.feed(trace.between(at(32), at(1000)))
+    (conflict,) = of(Conflict, detector.facts().facts)
+    assert seconds(conflict)[0] == pytest.approx(30.0, abs=0.1)
+    assert seconds(conflict)[1] == pytest.approx(36.0, abs=0.2)
+    assert detector.now().state is State.STANDBY
+
+
+@pytest.mark.parametrize("start", [[(8.0, 30.0)], [(8.0, 14.0), (0.1, 0.0), (1.0, 40.0)], [(0.5, 9.0)], []])
+def test_a_slow_start_or_one_without_a_peak_is_a_start(start):
+    assert of(Conflict, derive("heron", story([(20, 0.0), *start, (30, 9.0), (40, 0.0)]))) == []
+
+
 def test_a_bouncing_door_switch_makes_one_visit():
     door = [(0, 1), (80, 0), (80.05, 1), (80.1, 0), (110, 1), (110.03, 0), (110.06, 1)]
     assert len(of(DoorVisit, derive("heron", story([(20, 0.0), *spin_up(), (30, 3.0), (90, 0.0)], door=door)))) == 1
