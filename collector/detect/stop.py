@@ -143,6 +143,8 @@ def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
 
     What falls so fast leaves two samples on its way at most, and these tell its squares' share of their intervals.
     """
+    if ma[-1] < _PAUSE * idle:  # nothing flowed any more
+        t, ma = t[:-1], ma[:-1]
     below = ma < min(_BELOW * last.level, last.level - _BELOW_SIGMAS * last.sigma)
     left = len(ma) - 1 - int(np.argmax(~below[::-1]))  # the last sample of the level
     degrees = len(ma) - 1 - left
