@@ -60,7 +60,7 @@ _HOUR = 3600 * SECOND
 WINDOW = _DAY
 """Facts so far back are looked at; further where an alert that is on, or over since then, began earlier."""
 LONGEST_WINDOW = 60 * _DAY
-FROM_FACTS = frozenset({"box-silent", "idling", "door-early", "current-door-open", "beam-unlocked"})
+FROM_FACTS = frozenset({"box-silent", "idling", "door-early", "current-door-open", "cannot-start", "beam-unlocked"})
 """Kinds that are read off the facts of the window; the others look further back by themselves."""
 TAIL = 3 * _HOUR
 REREAD = 600 * SECOND

@@ -129,6 +129,20 @@ KINDS = _kinds(
         hold=30 * MINUTE,
     ),
     Kind(
+        "cannot-start",
+        later("motor cannot start"),
+        Priority.HIGH,
+        ("maintenance", "operator"),
+        (
+            _STOP,
+            later(
+                "Its starting current stayed: blade, belt or bearing may be jammed, or a phase missing. Do not try "
+                "again before somebody qualified has looked."
+            ),
+        ),
+        hold=30 * MINUTE,
+    ),
+    Kind(
         "beam-unlocked",
         later("beam unlocked during a vertical cut"),
         Priority.MEDIUM,

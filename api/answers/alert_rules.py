@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from collector.facts import Fact
 
 CURRENT_WHILE_OPEN = "current_while_door_open"
+CANNOT_START = "cannot_start"
 CLOCK_REFUSAL = "time-out-of-range"
 
 
@@ -144,6 +145,13 @@ def current_with_open_door(facts: SawFacts) -> Iterator[Condition]:
             yield Condition(Key("current-door-open", facts.saw), f.start, f.end)
 
 
+def stuck_motor(facts: SawFacts) -> Iterator[Condition]:
+    """The motor's starting current stayed: it could not turn."""
+    for f in facts.facts:
+        if isinstance(f, Conflict) and f.what == CANNOT_START:
+            yield Condition(Key("cannot-start", facts.saw), f.start, f.end)
+
+
 def moved_beam(facts: SawFacts) -> Iterator[Condition]:
     """The lock opened or closed in the middle of a cut that began as a vertical one."""
     for f in facts.facts:
@@ -211,6 +219,7 @@ def of_saw(
         *slow_braking(facts, limits.braking, limits.braking_back),
         *early_door(facts),
         *current_with_open_door(facts),
+        *stuck_motor(facts),
         *moved_beam(facts),
         *wrong_clock(facts, now, limits.skew, held(Key("clock-wrong", facts.saw))),
         *many_refusals(facts.saw, facts.refused, now, limits.refusals, held(Key("refusals", facts.saw))),

@@ -24,6 +24,7 @@ from api.answers.alert_rules import (
     of_saw,
     silence,
     slow_braking,
+    stuck_motor,
     wrong_clock,
 )
 from api.answers.braking import BACK, LIMIT
@@ -124,6 +125,12 @@ def test_current_while_the_door_is_open() -> None:
     conflict = Conflict("heron", at(2, "09:00"), None, "current_while_door_open")
     assert spans(current_with_open_door(saw(conflict))) == [(conflict.start, None)]
     assert spans(current_with_open_door(saw(replace(conflict, what="cannot_start")))) == []
+
+
+def test_a_motor_that_cannot_start() -> None:
+    conflict = Conflict("heron", at(2, "09:00"), None, "cannot_start")
+    assert spans(stuck_motor(saw(conflict))) == [(conflict.start, None)]
+    assert spans(stuck_motor(saw(replace(conflict, what="current_while_door_open")))) == []
 
 
 def test_a_beam_that_moved_in_a_vertical_cut() -> None:
