@@ -10,12 +10,16 @@ from dataclasses import replace
 import pytest
 
 from collector.facts import SECOND
+from collector.mqtt import Broker, Collector
+from collector.wire.pack import write_pack
 from simulator.play import BoxClient, Delivery
 from simulator.shop import Saw
 from tests.dashboard.running import SITE, box_of
-from tests.faults.scene import Scene, work
+from tests.faults.scene import Scene, topic, work
 from tests.faults.wire import Wire
+from tests.ingest.conftest import BOX, motor
 from tests.ingest.publisher import Publisher, until
+from tests.ingest.threshold import derive
 
 pytestmark = pytest.mark.real
 
@@ -104,3 +108,20 @@ def test_the_network_is_cut_in_the_middle_of_messages_between_box_and_broker(tmp
         assert wire.cuts >= 1
         scene.all_is_well()
     wire.close()
+
+
+def test_a_network_that_is_silent_without_a_word_is_noticed(shop, mosquitto):
+    """After the keepalive, and as long again for an answer; two seconds here and a minute in life."""
+    wire = Wire(mosquitto.port)
+    collector = Collector(shop.ingest, SITE, Broker(port=wire.port, keepalive=2))
+    collector.start()
+    until(lambda: collector.health().connected)
+    day = motor([(3, 0), (3, 3.2), (40, 0)])
+    wire.freeze()
+    with Publisher(mosquitto) as box:
+        box.publish([(topic("heron"), write_pack(BOX, day))])
+    until(lambda: collector.health().connections == 2, 60)
+    until(lambda: (now := shop.book.now("heron")) and now.at == day.last)
+    collector.stop()
+    wire.close()
+    assert shop.facts() == derive("heron", day)

@@ -27,6 +27,7 @@ class Wire:
         self._far = port
         self._down: list[int] = []
         self._up: list[int] = []
+        self._made = self._frozen = 0
         self._open: set[socket.socket] = set()
         self._lock = threading.Lock()
         self._listener = socket.create_server((self.host, self.port), backlog=64)
@@ -39,6 +40,10 @@ class Wire:
                 self._down.append(down)
             if up is not None:
                 self._up.append(up)
+
+    def freeze(self) -> None:
+        """Whatever is connected now stays so, and nothing comes through any more: a router that forgot the connection."""
+        self._frozen = self._made
 
     def close(self) -> None:
         self._listener.close()
@@ -55,12 +60,15 @@ class Wire:
                     near.close()
                     continue
                 self._open |= {near, far}
+                self._made += 1
                 for source, sink, limits in ((near, far, self._up), (far, near, self._down)):
-                    threading.Thread(target=self._carry, args=(source, sink, limits), daemon=True).start()
+                    threading.Thread(target=self._carry, args=(source, sink, limits, self._made), daemon=True).start()
 
-    def _carry(self, source: socket.socket, sink: socket.socket, limits: list[int]) -> None:
+    def _carry(self, source: socket.socket, sink: socket.socket, limits: list[int], number: int) -> None:
         with suppress(OSError):
             while data := source.recv(4096):
+                if number <= self._frozen:
+                    continue
                 with self._lock:
                     cut = bool(limits) and len(data) >= limits[0]
                     if cut:
