@@ -1,8 +1,8 @@
 """Memory that a process of many threads needs no more, given back to the machine.
 
 The allocator of GNU/Linux gives threads heaps of their own, up to eight a core, and what one thread freed another does
-not find. With a thread for every open screen that was some 45 MB after three days of fifty saws, growing by 2 to 5 MB a
-day, while what Python held stayed the same. Elsewhere nothing of this is done.
+not find. After three days of fifty saws some 45 MB lay free in them, 2 to 5 MB more each day, while what Python held
+stayed the same. Elsewhere nothing of this is done.
 """
 
 from __future__ import annotations
