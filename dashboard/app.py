@@ -75,7 +75,7 @@ def create_app(
         *pages_of_blades,
         tending,
         reports,
-        door_pages(screen),
+        door_pages(screen, address),
         security_pages(contact, address, clock),
         plotly_pages(),
     ):

@@ -44,8 +44,8 @@ def turning_away(screen: Screen) -> Callable[[Guest, Right], Answer]:
     return turn_away
 
 
-def door_pages(screen: Screen) -> Blueprint:
-    """``/sign-in``, ``/enter``, ``/account``, ``/people`` and ``/audit``."""
+def door_pages(screen: Screen, address: str | None) -> Blueprint:
+    """``/sign-in``, ``/enter``, ``/account``, ``/people`` and ``/audit``; ``address``: by which phones reach them."""
     pages = Blueprint("door", __name__)
 
     @pages.get("/sign-in")
@@ -62,7 +62,7 @@ def door_pages(screen: Screen) -> Blueprint:
 
     @pages.get("/people")
     def people() -> str:
-        return render_template("people.html", screen=screen)
+        return render_template("people.html", screen=screen, address=address or "")
 
     @pages.get("/audit")
     def trail() -> str:

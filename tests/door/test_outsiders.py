@@ -379,6 +379,17 @@ def test_whoever_finds_a_weakness_is_told_where_to_report_it(empty_shop):
     close_api(app)
 
 
+def test_codes_for_phones_hold_the_address_by_which_phones_reach_the_server(empty_shop):
+    from api.app import close_api  # noqa: PLC0415
+
+    app = create_app(
+        empty_shop.site, empty_shop.url, empty_shop.trace, "x", clock=empty_shop.clock, visitors=Visitors.LOCAL,
+        address="http://saws.example:8080/",
+    )  # fmt: skip
+    assert 'data-address="http://saws.example:8080/"' in app.test_client().get("/people").text
+    close_api(app)
+
+
 def test_without_a_contact_there_is_no_such_file(house):
     assert house.client().get("/.well-known/security.txt").status_code == 404
 

@@ -49,16 +49,20 @@ function fit() {
   for (const part of at("hand").querySelectorAll("[data-for]")) part.hidden = part.dataset.for !== kind;
 }
 
+const OUTSIDE = (document.body.dataset.address || location.origin).replace(/\/+$/, ""); // as others reach this server
+const ALONE = ["localhost", "127.0.0.1", "[::1]"].includes(new URL(OUTSIDE).hostname);
+
 async function showMade(made, name) {
   at("made").hidden = false;
   at("made").scrollIntoView({ block: "nearest" });
-  const address = made.path ? location.origin + made.path : made.secret;
+  const address = made.path ? `${OUTSIDE}${made.path}` : made.secret;
   at("made").querySelector("p").textContent = {
     invitation: _("Scan this with the phone within 15 minutes. It works once."),
     link: _("Open this address on the TV and keep it as its bookmark or home page. It works until you end it."),
     renewal: _("{name} opens this address, or scans it, and chooses a password. It works once, within a day. Until then the old one holds.", { name }),
     token: _("The program sends this as {header}.", { header: "“Authorization: Bearer …”" }),
   }[made.kind];
+  if (ALONE && made.path) at("made").querySelector("p").append(" ", make("b", { textContent: _("This address works on this computer alone: set [web] address in kerfbook.toml.") }));
   at("made").querySelector("code").textContent = address;
   at("qr").hidden = made.kind === "token";
   if (made.kind === "token") return;
