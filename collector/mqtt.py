@@ -21,6 +21,7 @@ import time
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from zlib import crc32
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -31,7 +32,7 @@ from collector.delays import Delays
 from collector.ticks import ticks
 from collector.torn import is_torn
 from collector.troubles import BROKER, CLOCK, STORES, Troubles
-from collector.wire.topics import readings_filter, status_filter
+from collector.wire.topics import NAME, readings_filter, readings_topic, status_filter, status_topic
 
 if TYPE_CHECKING:
     import socket
@@ -55,6 +56,7 @@ _ANSWER_SECONDS = 5.0  # a broker that has not accepted the connection by then n
 _BACKOFF_SECONDS = (1.0, 30.0)
 _JUMP_US = 5_000_000  # a clock that is corrected by more has jumped
 _FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
+_FILTERS = 200  # in one SUBSCRIBE
 _TEND_SECONDS = 0.5  # how late what another collector received for a saw of ours becomes facts
 
 Protocol = Literal["auto", "5", "3.1.1"]
@@ -74,6 +76,9 @@ class Broker:
             collectors may share one.
         keepalive: seconds without traffic after which a ping is sent.
         protocol: MQTT version; ``auto`` tries 5, then 3.1.1.
+        share: name of a shared subscription (MQTT 5, section 4.8.2): the broker deals the messages out among the
+            collectors that name the same one. None: this collector gets all.
+        saws: only these saws are subscribed to; empty: all of the site.
     """
 
     host: str = "127.0.0.1"
@@ -84,6 +89,24 @@ class Broker:
     client_id: str = "kerfbook-collector"
     keepalive: int = 60
     protocol: Protocol = "auto"
+    share: str | None = None
+    saws: tuple[str, ...] = ()
+
+    def filters(self, site: str) -> list[str]:
+        """What is subscribed to.
+
+        Raises:
+            ValueError: the site's, the share's or a saw's name is none.
+        """
+        if self.saws:
+            plain = [make(site, saw) for saw in self.saws for make in (readings_topic, status_topic)]
+        else:
+            plain = [readings_filter(site), status_filter(site)]
+        if self.share is None:
+            return plain
+        if not NAME.fullmatch(self.share):
+            raise ValueError(f"{self.share!r} is no name for a shared subscription: use 1 to 32 of a-z, 0-9 and '-'")
+        return [f"$share/{self.share}/{one}" for one in plain]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +134,11 @@ class Health:
     delays: Delays
 
 
+def session_lease(site: str, client_id: str) -> str:
+    """The lease of a session of the site's broker."""
+    return f"session:{site}/{client_id}"
+
+
 class _Token(NamedTuple):
     client: Client
     mid: int
@@ -130,6 +158,7 @@ class Collector:
         torn: called with what was said when a store's file is damaged. The collector ends then: to try again would
             be of no use, and what is not acknowledged the broker sends again to the next one.
         catch_up: first derive what is left of before, also of saws that nothing is heard of any more.
+        orphaned: the session is that of a collector that is gone: it is served as the broker has it, and not made.
     """
 
     def __init__(
@@ -143,11 +172,17 @@ class Collector:
         troubles: Troubles | None = None,
         torn: Callable[[str], None] | None = None,
         catch_up: bool = False,
+        orphaned: bool = False,
     ) -> None:
         self._ingest = ingest
         self._leases = leases
-        self._session = f"session:{site}/{broker.client_id}"
-        self._filters = [(readings_filter(site), 1), (status_filter(site), 1)]
+        self._orphaned = orphaned
+        self._session = session_lease(site, broker.client_id)
+        self._filters = [] if orphaned else broker.filters(site)
+        self._asked: dict[int, list[str]] = {}  # filters of a SUBSCRIBE that is not answered yet
+        # Identifiers of packets are a session's own; where a saw's messages come over several, they are told apart.
+        several = orphaned or broker.share is not None or bool(broker.saws)
+        self._mids = (crc32(broker.client_id.encode()) & 0x7FFF) << 16 if several else 0
         self._broker = broker
         self._clock = clock
         self._troubles = troubles or Troubles()
@@ -311,10 +346,16 @@ class Collector:
             version,
             "going on with the session" if flags.session_present else "new session",
         )
-        client.subscribe(self._filters)
+        if self._orphaned and not flags.session_present:
+            self._broker_error = f"the broker keeps no session {self._broker.client_id!r} any more"
+            self._stop.set()
+        for i in range(0, len(self._filters), _FILTERS):
+            some = self._filters[i : i + _FILTERS]
+            _, mid = client.subscribe([(one, 1) for one in some])
+            self._asked[mid or 0] = some
 
-    def _on_subscribe(self, _client: Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
-        for (topic, _), reason in zip(self._filters, reasons, strict=False):
+    def _on_subscribe(self, _client: Client, _data: Any, mid: int, reasons: Any, _properties: Any) -> None:
+        for topic, reason in zip(self._asked.pop(mid, ()), reasons, strict=False):
             if reason.is_failure:
                 self._broker_error = f"refused the subscription to {topic} ({reason}): correct its access rules"
                 log.error("broker %s: %s", self._where, self._broker_error)
@@ -328,7 +369,7 @@ class Collector:
             self._broker_error = f"the connection ended: {reason}"
 
     def _other_protocol(self) -> None:
-        if self._broker.protocol == "auto":
+        if self._broker.protocol == "auto" and self._broker.share is None:
             version_5 = self._protocol is MQTTProtocolVersion.MQTTv5
             self._protocol = MQTTProtocolVersion.MQTTv311 if version_5 else MQTTProtocolVersion.MQTTv5
 
@@ -346,7 +387,7 @@ class Collector:
         mid = message.mid
         token = _Token(client, mid, message.qos)
         self._ingest.take(
-            topic, bytes(message.payload), self._clock(), message.retain, token, mid=mid, again=message.dup
+            topic, bytes(message.payload), self._clock(), message.retain, token, mid=self._mids | mid, again=message.dup
         )
 
     def _serve(self, client: Client) -> None:
@@ -436,9 +477,10 @@ class Collector:
         self._queued = 0
         self._delays.add(time.monotonic() - self._oldest)
         for token in tokens:
-            # The identifiers of an ended connection may mean other messages by now.
-            if isinstance(token, _Token) and token.client is client:
-                client.ack(token.mid, token.qos)
+            # Perhaps of another session whose messages go into the same group; not of an ended connection, whose
+            # identifiers may mean other messages by now.
+            if isinstance(token, _Token) and token.client.socket() is not None:
+                token.client.ack(token.mid, token.qos)
 
     def _catch_up(self) -> None:
         try:

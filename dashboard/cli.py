@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 COMMANDS = (
-    *("demo", "run", "alerts", "simulate", "replay", "derive", "calibrate", "copy", "backup", "restore", "doctor"),
+    *("demo", "run", "collect", "serve", "alerts"),
+    *("simulate", "replay", "derive", "calibrate", "copy", "backup", "restore", "doctor"),
     *("people", "broker-config", "schema", "install-service"),
 )
 """Each is a module of `dashboard.commands`."""

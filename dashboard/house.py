@@ -23,6 +23,7 @@ from api.http.gate import gate_of
 from api.planning import keep_plan
 from api.sums import Keeper
 from api.trouble_watch import TroubleWatch
+from api.vitals import Vitals
 from api.watch import Watch
 from collector.adopt import maker, settings_of
 from collector.book.book import Book
@@ -32,6 +33,7 @@ from collector.book.mend import Mended, mend_book, sound, sound_book
 from collector.book.troubles import TroubleBook
 from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector, Health
+from collector.orphans import Orphans
 from collector.trace.mend import MendedTrace, mend_trace
 from collector.trace.place import open_trace, points_in
 from collector.trace.thinning import Thinner
@@ -46,7 +48,6 @@ if TYPE_CHECKING:
 
     from api.door.door import Door
     from api.site import Site
-    from api.vitals import Vitals
     from collector.detect.settings import DetectSettings
     from collector.trace.place import InfluxPlace
     from collector.trace.thinning import Ages
@@ -114,13 +115,15 @@ class House:
         self._disk = disk or (trace.parent if isinstance(trace, Path) else Path())
         # A server drops nothing when it is told what has aged, so nobody has to wait.
         hold = self.ingest.between_commits if isinstance(trace, Path) else nullcontext
-        self._thinner = Thinner(self.trace, ages, hold) if ages else None
+        self._thinner = Thinner(self.trace, ages, hold, leases=self._leases) if ages else None
         self._points = points_in(self.trace) if facts_as_points else None
         self._mirror: FactMirror | None = None
         self._web: WebServer | None = None
         self._keeper: Keeper | None = None
         self._watch: Watch | None = None
+        self._vitals = Vitals()
         self._collector: Collector | None = None
+        self._orphans: Orphans | None = None
         self._closing = threading.Event()
         self._inspector = threading.Thread(target=self._inspect, name="kerfbook-inspector", daemon=True)
         self._inspector.start()
@@ -200,7 +203,7 @@ class House:
             address=address,
             contact=contact,
         )
-        vitals = vitals_of(self._app)
+        vitals = self._vitals = vitals_of(self._app)
         vitals.folder, vitals.trace = self._disk, self._trace_file
         self._web = WebServer(self._app, host, port, proxy)
         self._web.start()
@@ -245,7 +248,9 @@ class House:
         self._watch.start()
 
     def listen(self, broker: Broker) -> None:
-        """Collect from a broker, now or as soon as it is there."""
+        """Collect from a broker, now or as soon as it is there, also for collectors that are gone."""
+        self._orphans = Orphans(self.ingest, self._site.name, broker, self._leases)
+        self._orphans.start()
         self._collector = Collector(
             self.ingest,
             self._site.name,
@@ -256,14 +261,14 @@ class House:
             catch_up=self._mend,
         )
         self._collector.start()
-        vitals_of(self._app).collector = self._health
+        self._vitals.collector = self._health
         if self._thinner:
             self._thinner.start()
 
     @property
     def vitals(self) -> Vitals:
-        """How all of this is. Open the screens before."""
-        return vitals_of(self._app)
+        """How all of this is."""
+        return self._vitals
 
     def _health(self) -> Health:
         assert self._collector is not None
@@ -280,6 +285,8 @@ class House:
             self._keeper.stop()
         if self._mirror:
             self._mirror.stop()
+        if self._orphans:
+            self._orphans.stop()
         if self._collector:
             self._collector.stop()
         if self._web:

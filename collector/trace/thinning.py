@@ -12,6 +12,8 @@ from contextlib import nullcontext
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from sqlalchemy.exc import SQLAlchemyError
+
 from collector.trace.slices import DAY_US, minutes_of
 from collector.trace.store import TraceError
 
@@ -19,11 +21,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from contextlib import AbstractContextManager
 
+    from collector.book.leases import Leases
     from collector.trace.store import TraceStore
 
 log = logging.getLogger(__name__)
 
 _PAUSE_S: Final = 0.25  # between steps, so that a collector's commits come in between
+_LEASE: Final = "thinning"
 _ROUND_S: Final = 600
 
 
@@ -56,6 +60,7 @@ class Thinner:
         ages: what is kept how long.
         hold: gives a context in which nobody derives from the trace; each step is done in one.
         clock: gives the present in microseconds UTC.
+        leases: of this process, where others may thin the same trace; None: there are none.
     """
 
     def __init__(
@@ -64,7 +69,9 @@ class Thinner:
         ages: Ages,
         hold: Callable[[], AbstractContextManager[None]] = nullcontext,
         clock: Callable[[], int] = lambda: time.time_ns() // 1000,
+        leases: Leases | None = None,
     ) -> None:
+        self._leases = leases
         self._trace, self._ages, self._hold, self._clock = trace, ages, hold, clock
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._work, name="thinner", daemon=True)
@@ -101,7 +108,8 @@ class Thinner:
     def _work(self) -> None:
         while not self._stopped.is_set():
             try:
-                self.round(_PAUSE_S)
-            except TraceError as error:
+                if self._leases is None or self._leases.take([_LEASE]):
+                    self.round(_PAUSE_S)
+            except (TraceError, SQLAlchemyError) as error:
                 log.warning("the trace was not thinned out; it is tried again in ten minutes: %s", error)
             self._stopped.wait(_ROUND_S)

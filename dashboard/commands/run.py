@@ -8,7 +8,7 @@ import ssl
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from collector import mqtt
 from collector.book.book import Book
@@ -79,11 +79,11 @@ def run(args: argparse.Namespace) -> int:
     if args.check:
         print(f"{path} is in order: {_several(len(settings.saws), 'saw')} at {settings.site.title}")
         return codes.DONE
-    return _serve(settings, watch=not args.no_alerts)
+    return work("run", settings, watch=not args.no_alerts)
 
 
 _TOO_WIDE = """\
-kerfbook run: will not listen at {host}: nobody has an account yet, so whoever in your network came first could
+kerfbook {name}: will not listen at {host}: nobody has an account yet, so whoever in your network came first could
 become the owner. Make the first account on this computer, in one of these ways:
   kerfbook people add NAME --role owner     asks for a password
   [web] host = "127.0.0.1", kerfbook run    prints a code for the sign-in page; afterwards set the host again"""
@@ -107,32 +107,57 @@ def _several(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
-def _serve(settings: Settings, *, watch: bool) -> int:
-    """Collect and show until stopped; a house whose store is damaged is closed, mended and opened again."""
+def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = True, watch: bool) -> int:
+    """Collect, show, or both, until stopped; a house whose store is damaged is closed, mended and opened again.
+
+    Args:
+        name: of the command, for messages.
+        settings: of the workshop.
+        collects: from the broker.
+        shows: the screens.
+        watch: look for alerts and tell people; needs the screens.
+
+    Returns:
+        the exit code.
+    """
     share_heaps()
     stopped, supervisor = asked_to_stop(), Supervisor()
     mend, code = False, codes.DONE
+    doing = _Doing(name, collects=collects, shows=shows, watch=watch)
     while not stopped.is_set():
         opened = time.monotonic()
         try:
-            code = _open(settings, stopped, supervisor, watch=watch, mend=mend)
+            code = _open(settings, doing, stopped, supervisor, mend=mend)
         except Exception as error:
             if mend or not is_torn(error):
                 raise
             log.error("a store is damaged (%s); the house is opened again and mends it", error)  # noqa: TRY400
-            mend = True
-            continue
+            code = _TORN
         if code != _TORN:
             return code
+        if not collects:
+            print(
+                f"kerfbook {name}: a store is damaged; the collector mends it, start this again then", file=sys.stderr
+            )
+            return codes.FLAWED
         if mend and time.monotonic() - opened < _AGAIN_SECONDS:  # a disk that tears faster than it can be mended
             stopped.wait(_AGAIN_SECONDS)
         mend = True
     return codes.DONE
 
 
-def _open(settings: Settings, stopped: threading.Event, supervisor: Supervisor, *, watch: bool, mend: bool) -> int:
+class _Doing(NamedTuple):
+    """What a command does; see `work`."""
+
+    name: str
+    collects: bool
+    shows: bool
+    watch: bool
+
+
+def _open(settings: Settings, doing: _Doing, stopped: threading.Event, supervisor: Supervisor, *, mend: bool) -> int:
     """Collect and show until stopped, or until a store turns out to be damaged."""
-    web = settings.web
+    web, code = settings.web, None
     try:
         broker = connection(settings.broker)
         boxes = {saw.name: saw.box for saw in settings.saws if saw.box is not None}
@@ -150,20 +175,24 @@ def _open(settings: Settings, stopped: threading.Event, supervisor: Supervisor, 
     except (BookError, TraceError, OSError) as error:
         if is_torn(error):
             raise
-        print(f"kerfbook run: {error}", file=sys.stderr)
+        print(f"kerfbook {doing.name}: {error}", file=sys.stderr)
         return codes.FLAWED
     try:
-        if not loopback(web.host) and not owned(settings.stores.book):
-            print(_TOO_WIDE.format(host=web.host), file=sys.stderr)
+        if doing.shows and not loopback(web.host) and not owned(settings.stores.book):
+            print(_TOO_WIDE.format(name=doing.name, host=web.host), file=sys.stderr)
             return codes.FLAWED
-        port = house.open_screens(
-            settings.broker.address, web.host, web.port, address=web.address, proxy=web.proxy, contact=web.contact
-        )
-        house.listen(broker)
-        if watch:
-            house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
-        print(f"collecting from {settings.broker.address}", f"screens at http://{web.host}:{port}/", sep="\n")
-        code = house.door.new_first_code()
+        if doing.shows:
+            port = house.open_screens(
+                settings.broker.address, web.host, web.port, address=web.address, proxy=web.proxy, contact=web.contact
+            )
+        if doing.collects:
+            house.listen(broker)
+            print(f"collecting from {settings.broker.address}")
+        if doing.shows:
+            if doing.watch:
+                house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
+            print(f"screens at http://{web.host}:{port}/")
+            code = house.door.new_first_code()
         if code:
             print(
                 f"nobody has an account yet: open http://{web.host}:{port}/sign-in and give this code, good once", code
@@ -174,7 +203,7 @@ def _open(settings: Settings, stopped: threading.Event, supervisor: Supervisor, 
         if house.torn.is_set():
             return _TORN
     except OSError as error:
-        print(f"kerfbook run: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
+        print(f"kerfbook {doing.name}: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
         return codes.FLAWED
     finally:
         house.close()
@@ -185,7 +214,16 @@ def connection(broker: Broker) -> mqtt.Broker:
     """What the collector needs to connect; the password is read only now."""
     password = broker.password_file.read_text("utf-8").strip() if broker.password_file else None
     tls = ssl.create_default_context(cafile=broker.ca_file) if broker.tls else None
-    return mqtt.Broker(broker.host, broker.port, broker.username, password, tls, broker.client_id)
+    return mqtt.Broker(
+        broker.host,
+        broker.port,
+        broker.username,
+        password,
+        tls,
+        broker.client_id,
+        share=broker.share,
+        saws=broker.saws,
+    )
 
 
 def _write(path: Path) -> int:

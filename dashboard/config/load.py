@@ -59,7 +59,7 @@ def loads(text: str, file: str, folder: Path) -> Settings:
     document = Document(file, text, values)
     site = _site(document)
     saws = _saws(document)
-    broker = _broker(document, folder, str(site.get("name")))
+    broker = _broker(document, folder, str(site.get("name")), saws)
     plan = _shifts(document)
     utilisation = document.table("utilisation")
     busy_gap = utilisation.take("busy_gap_seconds", kinds.number(0, 3600, "seconds"), 180.0)
@@ -119,7 +119,7 @@ def _saws(document: Document) -> tuple[Saw, ...]:
     return tuple(saws)
 
 
-def _broker(document: Document, folder: Path, site: str) -> Broker:
+def _broker(document: Document, folder: Path, site: str, saws: tuple[Saw, ...]) -> Broker:
     table = document.table("broker")
     tls = table.take("tls", kinds.flag, False)
     broker = Broker(
@@ -134,7 +134,11 @@ def _broker(document: Document, folder: Path, site: str) -> Broker:
             kinds.text("the name under which the broker keeps messages for this collector", 64),
             f"kerfbook-{site}",
         ),
+        share=table.take("share", kinds.name, None),
+        saws=table.take("saws", kinds.listed(kinds.name, 'names of saws such as ["saw-1"]', least=1), ()),
     )
+    if not {*broker.saws} <= {saw.name for saw in saws}:
+        table.fault("saws", "names of saws that have a table [[saws]]")
     if broker.password_file and not broker.username:
         table.fault("password_file", "a username beside it")
     table.close()

@@ -35,7 +35,10 @@ class Saw:
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """``[broker]``: where boxes publish. The password stays in its file until the connection is made."""
+    """``[broker]``: where boxes publish. The password stays in its file until the connection is made.
+
+    ``share`` and ``saws``: which part of the messages this collector gets, see `collector.mqtt.Broker`.
+    """
 
     host: str
     port: int
@@ -44,6 +47,8 @@ class Broker:
     tls: bool
     ca_file: Path | None
     client_id: str
+    share: str | None = None
+    saws: tuple[str, ...] = ()
 
     @property
     def address(self) -> str:

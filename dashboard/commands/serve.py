@@ -1,0 +1,44 @@
+"""``kerfbook serve``: the screens of a workshop in a process of their own."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dashboard.commands import codes
+from dashboard.commands.run import work
+from dashboard.config import ConfigError, load
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "show the screens without collecting, beside `kerfbook collect`"
+MORE = """
+The screens and the API of `kerfbook run` in a process of its own, as many as you like; what a
+collector commits is on them within a second. The rules and messages run here, too, in one of
+several processes at a time.
+
+Exit code: 0 stopped, 1 a store or an address could not be opened, 2 no configuration or a
+wrong one.
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Describe the arguments."""
+    parser.add_argument(
+        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+    )
+    parser.add_argument(
+        "--no-alerts", action="store_true", help="let another process look for alerts: `kerfbook alerts`"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show until stopped."""
+    try:
+        settings = load(args.config)
+    except (ConfigError, OSError) as error:
+        print(f"kerfbook serve: {error}", file=sys.stderr)
+        return codes.MISUSED
+    return work("serve", settings, collects=False, watch=not args.no_alerts)

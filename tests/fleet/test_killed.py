@@ -1,0 +1,79 @@
+"""Two `kerfbook collect` on real servers; one is killed, or stands still, under load: the facts are those of one."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+
+import pytest
+
+from collector.book import Book
+from tests.conftest import Mosquitto
+from tests.fleet.collecting import Collecting, booked, expected, packs
+from tests.ingest.publisher import Publisher, until
+from tests.trace.influx import Influx
+
+pytestmark = pytest.mark.real
+
+SAWS = ("heron", "plover", "kite")
+PACKS, RATE = 500, 240.0
+
+
+@pytest.fixture
+def broker(tmp_path):
+    broker = Mosquitto(tmp_path, "log_type all")
+    broker.start()
+    yield broker
+    broker.stop()
+
+
+@pytest.fixture
+def stores(tmp_path, postgres):
+    """Lines of [stores]: PostgreSQL and InfluxDB."""
+    (tmp_path / "influx").mkdir()
+    influx, url = Influx(tmp_path / "influx"), postgres.book()
+    with Book(url) as book:
+        yield f'trace = "{influx.url}/kerfbook/raw"\ntrace_days = 0\nbook = "{url}"', book
+    postgres.drop(url)
+    influx.close()
+
+
+@pytest.mark.parametrize(
+    ("parts", "what"),
+    [
+        (('share = "collectors"',) * 2, signal.SIGKILL),
+        (('share = "collectors"',) * 2, signal.SIGSTOP),
+        (('saws = ["heron"]', 'saws = ["plover", "kite"]'), signal.SIGKILL),
+    ],
+    ids=["shared, killed", "shared, stands still", "by saws, killed"],
+)
+def test_the_facts_are_those_of_one_collector(tmp_path, broker, stores, parts, what):
+    lines, book = stores
+    sent = {saw: packs(saw, 8000, 8000 + PACKS, n) for n, saw in enumerate(SAWS)}
+    flow = [(f"kerfbook/tern-point/{saw}/readings", sent[saw][i]) for i in range(PACKS) for saw in SAWS]
+    wanted = {saw: expected(saw, sent[saw]) for saw in SAWS}
+    first, second = (
+        Collecting(tmp_path, broker, name, SAWS, lines, more).start()
+        for name, more in zip(("one", "two"), parts, strict=True)
+    )
+    try:
+        with Publisher(broker) as box:
+            load = threading.Thread(target=lambda: box.publish(flow, rate=RATE))
+            load.start()
+            time.sleep(2)
+            gone = first.signal(what)
+            until(lambda: "serving its session" in second.log, 60)
+            assert time.monotonic() - gone < 30
+            load.join()
+            until(lambda: all(booked(book, saw) == wanted[saw] for saw in SAWS) and not book.dirty_saws(), 90)
+        if what == signal.SIGSTOP:
+            first.signal(signal.SIGCONT)
+            until(lambda: "stood still for too long" in first.log, 60)
+            until(lambda: not book.dirty_saws(), 60)
+        else:
+            first.start()  # and its session is its own again
+        assert {saw: booked(book, saw) for saw in SAWS} == wanted
+    finally:
+        first.stop()
+        second.stop()
