@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _BUSY_MS = 15_000  # a writer waits this long for another process's transaction
+_STILL_MS = 15_000  # PostgreSQL ends a transaction in which so long nothing happens
 _CACHE_KIB = 8_000
 
 
@@ -73,6 +74,9 @@ def writing(engine: Engine, *, durable: bool = True, noted: bool = True) -> Iter
     """
     options = engine.connect().execution_options(book_write=True, book_durable=durable)
     with options as connection, connection.begin():
+        if connection.dialect.name == "postgresql":
+            # A process that stands still in the middle must not keep others from its saws.
+            connection.exec_driver_sql(f"SET LOCAL idle_in_transaction_session_timeout = {_STILL_MS}")
         yield connection
         if noted:
             audit.note(connection)

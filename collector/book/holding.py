@@ -20,5 +20,6 @@ def hold(connection: Connection, saws: Collection[int] | None = None) -> None:
     if connection.dialect.name == "sqlite" or saws == set():
         return
     t = schema.saw.c
-    query = select(t.id).order_by(t.id).with_for_update()
+    # Without the key: rows that only point at a saw may be added meanwhile, in whatever order.
+    query = select(t.id).order_by(t.id).with_for_update(key_share=True)
     connection.execute(query if saws is None else query.where(t.id.in_(saws)))

@@ -83,11 +83,6 @@ _CLOCK: dict[str, Any] = {
     "postgresql": cast(func.extract("epoch", func.clock_timestamp()) * _SECOND, BigInteger),
     "sqlite": literal_column("CAST((julianday('now') - 2440587.5) * 86400000000.0 AS INTEGER)", BigInteger),
 }
-_FENCE_PG = text(
-    # A process that stands still in the middle of a transaction must not keep others from its saws.
-    "SELECT set_config('idle_in_transaction_session_timeout', '10000', true) FROM holder "
-    "WHERE id = :id AND until_us > extract(epoch FROM clock_timestamp()) * 1000000 FOR KEY SHARE"
-)
 
 
 class LeaseLostError(BookError):
@@ -190,12 +185,10 @@ class Leases:
         Raises:
             LeaseLostError: its time is over; roll back, and look at the stores afresh.
         """
-        if self._dialect == "postgresql":
-            alive = connection.execute(_FENCE_PG, {"id": number}).first()
-        else:
-            alive = connection.execute(
-                select(holder.c.id).where(holder.c.id == number, holder.c.until_us > self._now)
-            ).first()
+        t = holder.c
+        query = select(t.id).where(t.id == number, t.until_us > self._now)
+        # A lock that renewals do not wait for, and burials do; SQLite has only one writer anyhow.
+        alive = connection.execute(query.with_for_update(read=True, key_share=True)).first()
         if alive is None:
             self._lose(number)
             raise LeaseLostError("this process was silent for too long; another may work on its saws")

@@ -322,7 +322,7 @@ class Ingest:
 
     def _commit_group(self, group: Group) -> None:
         group.look_up(self._book.receipt)
-        self._enter(group.saws)
+        self._enter(group.saws, anew=False)
         self._tenure.heard(group.saws)
         fresh: dict[str, Trace] = {}
         late: dict[str, _Late] = {}
@@ -393,9 +393,9 @@ class Ingest:
             self._book.mark_dirty({saw: (readings.first, readings.last) for saw, readings in strange.items()})
             self.counts.forwarded += sum(map(len, strange.values()))
 
-    def _enter(self, saws: Iterable[str]) -> None:
+    def _enter(self, saws: Iterable[str], *, anew: bool = True) -> None:
         """Takes what is free; what became ours, or ours again, is read from the stores."""
-        for saw in self._tenure.enter(list(saws)):
+        for saw in self._tenure.enter(list(saws), anew=anew):
             self._lines.pop(saw, None)
 
     def _sort_out(

@@ -19,6 +19,8 @@ YOUNG_SECONDS = 120.0
 DESERTED_SECONDS = 10.0
 """A saw whose readings reach others, and not this collector for so long, is given to them."""
 
+_ASK_SECONDS = 1.0  # a saw that is another's is not asked for more often: all who ask queue
+
 
 class Tenure:
     """The saws of one ingest.
@@ -32,9 +34,14 @@ class Tenure:
         self._number: int | None = None
         self._since: dict[str, float] = {}
         self._heard: dict[str, float] = {}
+        self._strange: dict[str, float] = {}  # another's; when to ask again
 
-    def enter(self, saws: Collection[str]) -> set[str]:
+    def enter(self, saws: Collection[str], *, anew: bool = True) -> set[str]:
         """Takes those of the saws that are free; returns those that became ours just now.
+
+        Args:
+            saws: their names.
+            anew: also ask for those that were another's a moment ago.
 
         Raises:
             sqlalchemy.exc.SQLAlchemyError: the database failed.
@@ -42,12 +49,16 @@ class Tenure:
         leases = self._leases
         if leases is None:
             return set()
+        now = time.monotonic()
+        if not anew:
+            saws = [saw for saw in saws if self._strange.get(saw, 0.0) <= now]
         got = leases.take([_PREFIX + saw for saw in saws])
+        self._strange.update({saw: now + _ASK_SECONDS for saw in saws if _PREFIX + saw not in got})
         if leases.number != self._number:
             self._number = leases.number
             self._since.clear()
         new = {name.removeprefix(_PREFIX) for name in got} - self._since.keys()
-        self._since.update(dict.fromkeys(new, time.monotonic()))
+        self._since.update(dict.fromkeys(new, now))
         return new
 
     def ours(self, saw: str) -> bool:

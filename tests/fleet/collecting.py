@@ -83,10 +83,9 @@ class Collecting:
             self.process.send_signal(signal.SIGCONT)
             self.process.send_signal(signal.SIGINT)
             try:
-                self.process.wait(20)
-            except subprocess.TimeoutExpired:
+                self.process.wait(30)
+            finally:
                 self.process.kill()
-                raise
 
     def _subscriptions(self) -> int:
         """The broker's log tells each with the client's name before it."""

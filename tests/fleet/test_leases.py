@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from sqlalchemy import update
+from sqlalchemy.exc import DBAPIError
 
 from collector.book import Book, SawEntry
 from collector.book.engine import writing
@@ -148,4 +149,26 @@ def test_a_successor_waits_for_a_commit_that_has_passed_the_fence(postgres):
             book.commit([SawCommit("heron", rests=[7])], fence=passed)
             assert passed.successor.result(20) == {"saw:heron"}
         assert book.rests("heron", 0) == [7]
+    postgres.drop(url)
+
+
+@pytest.mark.real
+def test_a_process_that_stops_in_the_middle_of_a_transaction_keeps_nobody_from_its_saws(postgres, monkeypatch):
+    monkeypatch.setattr("collector.book.engine._STILL_MS", 500)
+    url = postgres.book()
+    with Book(url) as book:
+        book.open_saws([SawEntry("heron")])
+        a, b = leases(book, "a"), leases(book, "b")
+        a.take({"saw:heron"})
+        number = a.number
+        with ThreadPoolExecutor(1) as pool:
+
+            def stops(connection) -> None:
+                a.check(number, connection)
+                stand_still(book, a)
+                assert pool.submit(b.take, {"saw:heron"}).result(20) == {"saw:heron"}
+
+            with pytest.raises(DBAPIError):
+                book.commit([SawCommit("heron", rests=[7])], fence=stops)
+        assert book.rests("heron", 0) == []
     postgres.drop(url)
