@@ -157,7 +157,7 @@ class _Doing(NamedTuple):
 
 def _open(settings: Settings, doing: _Doing, stopped: threading.Event, supervisor: Supervisor, *, mend: bool) -> int:
     """Collect and show until stopped, or until a store turns out to be damaged."""
-    web, code = settings.web, None
+    web = settings.web
     try:
         broker = connection(settings.broker)
         boxes = {saw.name: saw.box for saw in settings.saws if saw.box is not None}
@@ -181,22 +181,7 @@ def _open(settings: Settings, doing: _Doing, stopped: threading.Event, superviso
         if doing.shows and not loopback(web.host) and not owned(settings.stores.book):
             print(_TOO_WIDE.format(name=doing.name, host=web.host), file=sys.stderr)
             return codes.FLAWED
-        if doing.shows:
-            port = house.open_screens(
-                settings.broker.address, web.host, web.port, address=web.address, proxy=web.proxy, contact=web.contact
-            )
-        if doing.collects:
-            house.listen(broker)
-            print(f"collecting from {settings.broker.address}")
-        if doing.shows:
-            if doing.watch:
-                house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
-            print(f"screens at http://{web.host}:{port}/")
-            code = house.door.new_first_code()
-        if code:
-            print(
-                f"nobody has an account yet: open http://{web.host}:{port}/sign-in and give this code, good once", code
-            )
+        _begin(house, settings, doing, broker)
         print("Ctrl-C stops.", flush=True)
         supervisor.ready()
         supervisor.wait(stopped, house.vitals.moves, house.torn)
@@ -208,6 +193,27 @@ def _open(settings: Settings, doing: _Doing, stopped: threading.Event, superviso
     finally:
         house.close()
     return codes.DONE
+
+
+def _begin(house: House, settings: Settings, doing: _Doing, broker: mqtt.Broker) -> None:
+    """What the command does, and says of it."""
+    web = settings.web
+    if doing.shows:
+        port = house.open_screens(
+            settings.broker.address, web.host, web.port, address=web.address, proxy=web.proxy, contact=web.contact
+        )
+    if doing.collects:
+        house.listen(broker)
+        print(f"collecting from {settings.broker.address}")
+    if doing.shows:
+        if doing.watch:
+            house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
+        print(f"screens at http://{web.host}:{port}/")
+        code = house.door.new_first_code()
+        if code:
+            print(
+                f"nobody has an account yet: open http://{web.host}:{port}/sign-in and give this code, good once", code
+            )
 
 
 def connection(broker: Broker) -> mqtt.Broker:
