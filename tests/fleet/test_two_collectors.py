@@ -160,6 +160,7 @@ def within(one: One, other: One, what: str) -> bool:
 
 
 def test_a_saw_whose_messages_reach_another_for_good_is_given_to_it(tmp_path, monkeypatch):
+    monkeypatch.setattr("collector.ingest.tenure._ASK_SECONDS", 0)
     first, second = pair(tmp_path)
     packs = [motor([(1, 3.2)], start=1_772_438_400 * SECOND + n * SECOND) for n in range(4)]
     first.take(packs[0])
