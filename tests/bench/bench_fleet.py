@@ -1,0 +1,142 @@
+"""What a message costs as saws grow in number, on embedded stores and on servers, and where the time goes.
+
+    PYTHONPATH=. python -m pytest tests/bench/bench_fleet.py -m bench -s
+
+No broker: messages are taken and settled in this process, in groups of a quarter of a second of the fleet's messages
+(at most 4096), as a collector that keeps up settles them. CPU time of this process; the servers' own is not in it.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import time
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import psutil
+import pytest
+
+from collector.book import Book, SawEntry
+from collector.book.leases import Leases
+from collector.facts import SECOND
+from collector.ingest import Ingest, group
+from collector.ingest.line import Line
+from collector.signals import Series, Trace
+from collector.trace.place import InfluxPlace, open_trace
+from collector.wire.pack import write_pack
+from tests.ingest.conftest import BOX, T0, motor
+from tests.trace.influx import Influx
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+pytestmark = [pytest.mark.bench, pytest.mark.real]
+
+SHORT = os.environ.get("KERFBOOK_BENCH") == "short"
+FLEETS = (10, 200) if SHORT else (10, 1000, 5000)
+MESSAGES = 2000 if SHORT else 10_000
+WARM_SECONDS = 4  # packs of each saw before the clock starts
+
+
+def packs(count: int) -> list[bytes]:
+    """Packs of a second at 10 Hz with both switches: a motor that runs, and cuts for 12 s in 30."""
+    levels = [(1, 0.0), (20, 3.2)] + [(12, 6.4), (18, 3.2)] * (count // 30 + 1)
+    whole = motor(levels)
+    out = []
+    for i in range(count):
+        start = T0 + i * SECOND
+        switch = Series.of([start + 40_000], [1])
+        part = whole.motor.between(start, start + SECOND)
+        out.append(write_pack(BOX, Trace(part, switch, Series.empty(), switch)))
+    return out
+
+
+class Shares:
+    """CPU seconds spent within functions, this thread."""
+
+    def __init__(self) -> None:
+        self.spent: dict[str, float] = {}
+
+    @contextmanager
+    def watching(self, places: list[tuple[Any, str, str]]) -> Iterator[None]:
+        before = [(owner, name, getattr(owner, name)) for owner, name, _ in places]
+        for owner, name, what in places:
+            setattr(owner, name, self._timed(getattr(owner, name), what))
+        try:
+            yield
+        finally:
+            for owner, name, call in before:
+                setattr(owner, name, call)
+
+    def _timed(self, call: Callable[..., Any], what: str) -> Callable[..., Any]:
+        def timed(*args: Any, **more: Any) -> Any:
+            start = time.process_time()
+            try:
+                return call(*args, **more)
+            finally:
+                self.spent[what] = self.spent.get(what, 0.0) + time.process_time() - start
+
+        return timed
+
+
+@pytest.fixture(params=["sqlite", "servers"])
+def stores(request, tmp_path):
+    """Makes a book's address and a trace, both empty."""
+    if request.param == "sqlite":
+        yield request.param, f"sqlite:///{tmp_path}/book.db", tmp_path / "trace.db"
+        return
+    postgres = request.getfixturevalue("postgres")
+    (tmp_path / "influx").mkdir()
+    influx, url = Influx(tmp_path / "influx"), postgres.book()
+    yield request.param, url, InfluxPlace(influx.url, "kerfbook/raw", days=0)
+    postgres.drop(url)
+    influx.close()
+
+
+@pytest.mark.parametrize("saws", FLEETS)
+def test_cost_of_a_message_as_the_fleet_grows(stores, saws, capsys):
+    name, url, place = stores
+    seconds = max(WARM_SECONDS + 4, WARM_SECONDS + MESSAGES // saws)
+    payloads = packs(seconds)
+    topics = [f"kerfbook/tern-point/saw-{n}/readings" for n in range(saws)]
+    with Book(url) as book, open_trace(place) as trace:
+        leases = Leases(book.engine, "bench")
+        leases.start()
+        entries = [SawEntry(f"saw-{n}") for n in range(saws)]
+        ingest = Ingest(trace, book, entries, None, lambda: T0, site="tern-point", leases=leases)
+        size = min(4096, max(10, saws // 4))
+        gc.collect()
+        process = psutil.Process()
+        empty = process.memory_info().rss
+        shares, wall, cpu, messages, waits = Shares(), 0.0, 0.0, 0, []
+        places = [
+            (group, "read_pack", "decode"),
+            (Line, "feed", "detect"),
+            (trace, "commit", "trace"),
+            (trace, "write", "trace"),
+            (book, "commit", "book"),
+        ]
+        for second, payload in enumerate(payloads):
+            if second == WARM_SECONDS:
+                full = process.memory_info().rss
+            with shares.watching(places if second >= WARM_SECONDS else []):
+                for i in range(0, saws, size):
+                    start, began = time.perf_counter(), time.process_time()
+                    some = topics[i : i + size]
+                    for topic in some:
+                        ingest.take(topic, payload, T0 + (second + 1) * SECOND, False, None)
+                    ingest.settle()
+                    if second >= WARM_SECONDS:
+                        waits.append(time.perf_counter() - start)
+                        wall, cpu, messages = wall + waits[-1], cpu + time.process_time() - began, messages + len(some)
+        assert ingest.counts.refused == 0
+        assert book.now("saw-0").at > T0
+        leases.close()
+    parts = "  ".join(f"{what} {100 * spent / cpu:.0f} %" for what, spent in sorted(shares.spent.items()))
+    with capsys.disabled():
+        print(
+            f"\n{name:<8} {saws:>5} saws  groups of {size:>4}  {messages / wall:6.0f} messages/s  "
+            f"{1e6 * cpu / messages:5.0f} µs CPU, {1e6 * wall / messages:5.0f} µs wall each  "
+            f"slowest group {max(waits):.2f} s  {(full - empty) / saws / 1e3:5.1f} kB a saw\n         of CPU: {parts}"
+        )
