@@ -92,6 +92,7 @@ def settled(book: Book, start: int, saws: int) -> None:
     until(lambda: sum(entry.at >= least for entry in book.nows().values()) == saws, 120)
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # the screen is cut off at the end
 @pytest.mark.parametrize("saws", SIZES)
 def test_a_week(mosquitto, tmp_path, saws, capsys):
     def say(line: str) -> None:
