@@ -69,8 +69,8 @@ MORNING = [
 class Shop:
     """A site with a real book and a real trace store, and the API before them."""
 
-    def __init__(self, folder, template=None) -> None:
-        self.url = f"sqlite:///{folder / 'book.db'}"
+    def __init__(self, folder, template=None, url=None) -> None:
+        self.url = url or f"sqlite:///{folder / 'book.db'}"
         if template is not None:
             shutil.copy(template, folder / "book.db")
         self.clock = Clock(at("09:00:04"))

@@ -14,9 +14,17 @@ from collector.book.entries import NowEntry, SawCommit
 from collector.facts import SECOND, State, iso
 from collector.outline import outline_of
 from collector.trace.thinning import Ages, Thinner
-from tests.api.conftest import MORNING, at, cut
+from tests.api.conftest import MORNING, Shop, at, cut
 
 V1 = "/api/v1"
+
+
+@pytest.fixture
+def empty_shop(tmp_path, blank_book, book_url):
+    """On both databases."""
+    shop = Shop(tmp_path, blank_book) if book_url.startswith("sqlite") else Shop(tmp_path, url=book_url)
+    yield shop
+    shop.close()
 
 
 def get(client, path, **query):

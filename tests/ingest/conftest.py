@@ -38,11 +38,13 @@ def memory_folder() -> TemporaryDirectory[str]:
 class Shop:
     """Stores in a folder, and an ingest on them that can be thrown away and opened again, as after a crash."""
 
-    def __init__(self, folder: Path, make: Any = ThresholdDetector) -> None:
+    def __init__(self, folder: Path, make: Any = ThresholdDetector, book_url: str | None = None) -> None:
         self.folder = folder
         self.make = make
-        shutil.copy(empty_book(), folder / "book.db")
-        self.book = Book(f"sqlite:///{folder}/book.db")
+        self.book_url = book_url or f"sqlite:///{folder}/book.db"
+        if book_url is None:
+            shutil.copy(empty_book(), folder / "book.db")
+        self.book = Book(self.book_url)
         self.trace = SqliteTrace(folder / "trace.db")
         self.clock = T0
         self.boxes: dict[str, str] = {}
@@ -62,7 +64,7 @@ class Shop:
     def die(self) -> Ingest:
         """All that is not on disk is gone; a new process opens the stores."""
         self.close()
-        self.book = Book(f"sqlite:///{self.folder}/book.db")
+        self.book = Book(self.book_url)
         self.trace = SqliteTrace(self.folder / "trace.db")
         return self.open()
 

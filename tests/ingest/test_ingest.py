@@ -14,6 +14,14 @@ from tests.ingest.threshold import ThresholdDetector, derive
 WORK = motor([(40, 0), (20, 3.2), (6, 7), (10, 3.2), (60, 0)], step=0.5)
 
 
+@pytest.fixture
+def shop(tmp_path, book_url):
+    """On both databases: what the book promises the collector is the same on each."""
+    shop = Shop(tmp_path, book_url=None if book_url.startswith("sqlite") else book_url)
+    yield shop
+    shop.close()
+
+
 def seconds(trace: Trace, length: int = 5) -> list[Trace]:
     edges = range(trace.first, trace.last + 1, length * SECOND)
     return [part for edge in edges if len(part := trace.between(edge, edge + length * SECOND))]
