@@ -139,6 +139,17 @@ def test_a_lost_server_is_shown_and_the_screen_recovers_by_itself(chrome: WebDri
     wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'READY'", 5)
 
 
+def test_walls_that_were_left_keep_no_stream_and_so_hold_up_no_other_page(
+    chrome: WebDriver, open_shop: OpenShop
+) -> None:
+    shop = open_shop(1)
+    shop.work("heron")
+    for _ in range(8):  # a browser opens six connections to a server
+        show(chrome, shop)
+        wait(chrome, "document.querySelector('.saw') !== null", 20)
+        chrome.get("about:blank")
+
+
 def test_no_request_leaves_this_computer_and_nothing_breaks_the_policy(chrome: WebDriver, open_shop: OpenShop) -> None:
     shop = open_shop(3)
     for name in shop.saws:

@@ -76,7 +76,7 @@ export function sheetFigure(sheet, zone, [from, to], width, height) {
     layout: {
       xaxis: { type: "linear", anchor: "free", position: 0, range: [from, to], tickvals: marks.map(([t]) => t), ticktext: marks.map(([, text]) => text), showgrid: true, gridcolor: "#2a271d", zeroline: false, color: DUST, tickfont: { size: 12 } },
       yaxis: { range: [0, top], domain: [floor, 1], fixedrange: true, gridcolor: "#2a271d", zeroline: false, color: DUST, ticksuffix: " A", nticks: 6 },
-      margin: { l: width < 500 ? 76 : 84, r: 8, t: 8, b: 26 },
+      margin: { l: width < 500 ? 88 : 92, r: 8, t: 8, b: 26 },
       paper_bgcolor: NONE, plot_bgcolor: NONE, showlegend: false, separators, dragmode: "pan", hovermode: "x",
       hoverlabel: { bgcolor: "#24211a", font: { color: CHALK, family: "Bitter, serif" } },
       font: { family: "Bitter, serif", color: DUST }, shapes, annotations,

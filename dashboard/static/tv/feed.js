@@ -67,6 +67,10 @@ export function follow(on) {
     if (performance.now() - attempted > RETRY) listen();
   }
 
+  // A page that the browser keeps behind the one that is shown would keep its stream, and six are all that it opens.
+  addEventListener("pagehide", () => { source?.close(); });
+  addEventListener("pageshow", (event) => { if (event.persisted) listen(); });
+
   load();
   listen();
   setInterval(watch, 500);
