@@ -8,6 +8,8 @@ import sys
 from importlib import import_module, metadata
 from typing import TYPE_CHECKING
 
+from api.tongues import say
+from api.tongues.manner import of_terminal
 from dashboard import logs
 from dashboard.commands import codes
 
@@ -54,6 +56,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     Raises:
         SystemExit: argparse's own, with 0 after ``--help`` and 2 after wrong arguments.
     """
+    say.speak(of_terminal(os.environ))
     try:
         logs.begin(os.environ)
     except ValueError as error:

@@ -21,6 +21,7 @@ settings.register_profile("kerfbook", deadline=None)  # a loaded machine is slow
 settings.load_profile("kerfbook")
 
 REAL = os.environ.get("KERFBOOK_REAL") == "1"
+os.environ["LC_ALL"] = "C.UTF-8"  # what commands print is looked for in English
 
 
 def need(program: str) -> str:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from babel import Locale, UnknownLocaleError
 from babel.core import get_global
 
 from api.tongues.catalogue import SOURCE, languages
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 INCH_TERRITORIES = frozenset({"US", "LR", "MM"})
 """Territories that measure in inches: measurementSystem ``US`` in CLDR, and Myanmar from memory."""
@@ -101,3 +105,10 @@ def _main_locale(territory: str) -> Locale:
         return Locale.parse(likely)
     except UnknownLocaleError:
         return Locale.parse("en_150")
+
+
+def of_terminal(environment: Mapping[str, str]) -> Manner:
+    """The manner of a command line, by the first given of LC_ALL, LC_MESSAGES and LANG (POSIX, 8.2); else English."""
+    tag = next((environment[name] for name in ("LC_ALL", "LC_MESSAGES", "LANG") if environment.get(name)), "")
+    language = tag.partition(".")[0].partition("_")[0].lower()
+    return Manner(language, _HOME.get(language, language)) if language in languages() else Manner()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from api.answers.findings import amps, told
 from api.score import score_of
+from api.tongues.say import gettext, later
 from collector.book.entries import BookError, SawEntry
 from collector.book.marks import Marks
 from collector.book.settings import SawSettings, SettingsHistory
@@ -47,13 +48,15 @@ example: kerfbook calibrate heron
 """
 
 _ASKS = (
-    "Motor off. Lock the beam at a station and free it; with the blade standing still, open the blade door and close "
-    "it. Wait half a minute, then press Enter and switch the motor on",
-    "Let it idle for a minute. Press Enter when you are about to cut",
-    "Make three cuts in usual material, some seconds apart. Press Enter and switch the motor off",
-    "Wait until the blade stands still and ten seconds more. Press Enter",
+    later(
+        "Motor off. Lock the beam at a station and free it; with the blade standing still, open the blade door and "
+        "close it. Wait half a minute, then press Enter and switch the motor on"
+    ),
+    later("Let it idle for a minute. Press Enter when you are about to cut"),
+    later("Make three cuts in usual material, some seconds apart. Press Enter and switch the motor off"),
+    later("Wait until the blade stands still and ten seconds more. Press Enter"),
 )
-_SIGNS = {Level.GOOD: "ok  ", Level.NOTE: "    ", Level.ATTENTION: "look", Level.FAULT: "MEND"}
+_SIGNS = {Level.GOOD: "ok  ", Level.NOTE: "    ", Level.ATTENTION: later("look"), Level.FAULT: later("MEND")}
 _WEEKS_US = 8 * 7 * 86_400 * SECOND
 
 
@@ -91,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"kerfbook calibrate: {error}", file=sys.stderr)
         return codes.MISUSED
     except KeyboardInterrupt:
-        print("\nstopped; nothing was kept", file=sys.stderr)
+        print("\n" + gettext("stopped; nothing was kept"), file=sys.stderr)
         return codes.SHOWN
 
 
@@ -127,17 +130,17 @@ def _share(value: float | None) -> str:
 def _trial(args: argparse.Namespace, place: Place, trace: TraceStore, book: Book, steps: Steps | None) -> int:
     if steps is None:
         if not sys.stdin.isatty():
-            hint = "give the times of a trial with --steps"
-            print(f"kerfbook calibrate: nobody is at this terminal; {hint}", file=sys.stderr)
+            hint = gettext("nobody is at this terminal; give the times of a trial with --steps")
+            print(f"kerfbook calibrate: {hint}", file=sys.stderr)
             return codes.MISUSED
         steps = _guide(args.saw, trace)
     found = calibrate(args.saw, trace.read(args.saw, steps.off, (steps.end or 0) + 1), steps, place.detection)
     _tell(args.saw, found, steps, place)
     if not found.sound or found.settings is None:
-        print("Mend what is marked MEND, and make the trial again. Nothing was kept.")
+        print(gettext("Mend what is marked MEND, and make the trial again. Nothing was kept."))
         return codes.FLAWED
     if not args.yes and not _agreed():
-        print("Nothing was kept.")
+        print(gettext("Nothing was kept."))
         return codes.SHOWN
     known = {entry.name for entry in book.saws()}
     if args.saw not in known:
@@ -148,8 +151,11 @@ def _trial(args: argparse.Namespace, place: Place, trace: TraceStore, book: Book
     now = time.time_ns() // 1000
     SettingsHistory(book).add(SawSettings(args.saw, steps.off, found.settings, seen, args.who.strip(), now))
     print(
-        f"Kept, in force from {clock(steps.off, place.zone)}. A running collector takes them at its next start; for "
-        f"the past: kerfbook derive --from … --to … --saw {args.saw}"
+        gettext(
+            "Kept, in force from {time}. A running collector takes them at its next start; for the past: {command}",
+            time=clock(steps.off, place.zone),
+            command=f"kerfbook derive --from … --to … --saw {args.saw}",
+        )
     )
     return codes.DONE
 
@@ -158,7 +164,7 @@ def _guide(saw: str, trace: TraceStore) -> Steps:
     """Leads through the steps, the live current beside each."""
     times = [time.time_ns() // 1000]
     for number, ask in enumerate(_ASKS, 1):
-        print(f"\n{number} of {len(_ASKS)}. {ask}.")
+        print("\n" + gettext("{n} of {m}. {ask}.", n=number, m=len(_ASKS), ask=gettext(ask)))
         _wait_for_enter(saw, trace)
         times.append(time.time_ns() // 1000)
     return Steps(*times)
@@ -167,12 +173,12 @@ def _guide(saw: str, trace: TraceStore) -> Steps:
 def _wait_for_enter(saw: str, trace: TraceStore) -> None:
     while True:
         last = trace.last(saw)
-        text = "nothing heard from the box yet"
+        text = gettext("nothing heard from the box yet")
         if last is not None:
             motor = trace.read(saw, last - 60 * SECOND, last + 1).motor
             age = time.time() - last / SECOND
-            current = amps(int(motor.v[-1])) if len(motor) else "no current reported"
-            text = f"{current}, {age:.0f} s ago"
+            current = amps(int(motor.v[-1])) if len(motor) else gettext("no current reported")
+            text = gettext("{current}, {n} s ago", current=current, n=round(age))
         print(f"\r  {text}          ", end="", file=sys.stderr, flush=True)
         ready, _, _ = select.select([sys.stdin], [], [], 0.5)
         if ready:
@@ -182,25 +188,25 @@ def _wait_for_enter(saw: str, trace: TraceStore) -> None:
 
 
 def _tell(saw: str, found: Calibration, steps: Steps, place: Place) -> None:
-    print(f"{saw}, trial from {clock(steps.off, place.zone)}")
+    print(gettext("{saw}, trial from {time}", saw=saw, time=clock(steps.off, place.zone)))
     for finding in found.findings:
         text, what_to_do = told(finding)
-        print(f"  {_SIGNS[finding.level]} {text}")
+        print(f"  {gettext(_SIGNS[finding.level])} {text}")
         if what_to_do:
             print(f"       {what_to_do}")
     if found.settings is None:
         return
     if found.settings:
-        print("  settings that follow:")
+        print(" ", gettext("settings that follow:"))
         for name, value in found.settings.items():
             print(f"       {name[:-3]} {amps(value)}")
     else:
-        print("  the usual settings fit this motor")
+        print(" ", gettext("the usual settings fit this motor"))
 
 
 def _agreed() -> bool:
     if not sys.stdin.isatty():
-        print("Nobody can be asked here: say --yes to keep sound settings.", file=sys.stderr)
+        print(gettext("Nobody can be asked here: say --yes to keep sound settings."), file=sys.stderr)
         return False
-    print("Keep them? [y/N] ", end="", file=sys.stderr, flush=True)
+    print(gettext("Keep them?"), "[y/N] ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip().lower() in {"y", "yes"}

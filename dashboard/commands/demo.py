@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from api.answers.alert_rules import Limits
 from api.door.guest import Visitors
 from api.site import SawTitle, Site
+from api.tongues.say import gettext
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.detect.settings import DetectSettings
@@ -103,7 +104,10 @@ def run(args: argparse.Namespace) -> int:
     past = Past(folder.trace, folder.book, now_us, now.date(), folder.starts)
     house = broker = boxes = None
     try:
-        fill(past, Progress("playing eight weeks of work" if past.empty() else "fetching what was missed"))
+        fill(
+            past,
+            Progress(gettext("playing eight weeks of work") if past.empty() else gettext("fetching what was missed")),
+        )
         enter_blades(folder.book, folder.starts, past.days(None), now_us)
         first = past.days(None)[0]
         with Book(folder.book) as book, SqliteTrace(folder.trace) as trace:
@@ -120,7 +124,7 @@ def run(args: argparse.Namespace) -> int:
         _tell(args, port, broker.port, folder)
         stopped.wait()
     except KeyboardInterrupt:
-        print("stopped; the next start goes on from here", file=sys.stderr)
+        print(gettext("stopped; the next start goes on from here"), file=sys.stderr)
     except (BookError, TraceError, OSError, RuntimeError) as error:
         print(f"kerfbook demo: {error}", file=sys.stderr)
         return codes.FLAWED
@@ -160,12 +164,18 @@ def _tell(args: argparse.Namespace, port: int, broker_port: int, folder: DemoFol
     shown = "127.0.0.1" if args.host in {"0.0.0.0", "::"} else args.host  # noqa: S104 - compared, not listened at
     address = f"http://{shown}:{port}/"
     print(
-        f"\n{world.TITLE}, an imaginary workshop, is at work.\n"
-        f"  wall screen   {address}tv\n"
-        f"  start page    {address}\n"
-        f"  broker        mqtt://127.0.0.1:{broker_port}, topics kerfbook/{world.SITE}/#\n"
-        f"  data          {folder.path}\n"
-        "Today's shift is moved so that now lies inside it. Ctrl-C stops.",
+        "",
+        gettext("{shop}, an imaginary workshop, is at work.", shop=world.TITLE),
+        gettext("  wall screen   {address}", address=f"{address}tv"),
+        gettext("  start page    {address}", address=address),
+        gettext(
+            "  broker        {address}, topics {topics}",
+            address=f"mqtt://127.0.0.1:{broker_port}",
+            topics=f"kerfbook/{world.SITE}/#",
+        ),
+        gettext("  data          {path}", path=folder.path),
+        gettext("Today's shift is moved so that now lies inside it. Ctrl-C stops."),
+        sep="\n",
         flush=True,
     )
     if args.browser:

@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from api.tongues.say import gettext, later, ngettext
 from collector import mqtt
 from collector.book.book import Book
 from collector.book.entries import BookError
@@ -70,23 +71,41 @@ def run(args: argparse.Namespace) -> int:
     try:
         settings = load(path)
     except ConfigError as error:
-        count = len(error.faults)
-        print(f"{error}\n\n{_several(count, 'fault')} in {path}; nothing was started.", file=sys.stderr)
+        count = ngettext(
+            "1 fault in {path}; nothing was started.",
+            "{n} faults in {path}; nothing was started.",
+            len(error.faults),
+            path=path,
+        )
+        print(f"{error}\n\n{count}", file=sys.stderr)
         return codes.MISUSED
     except OSError as error:
         print(f"kerfbook run: {path}: {error.strerror}", file=sys.stderr)
         return codes.MISUSED
     if args.check:
-        print(f"{path} is in order: {_several(len(settings.saws), 'saw')} at {settings.site.title}")
+        print(
+            ngettext(
+                "{path} is in order: 1 saw at {place}",
+                "{path} is in order: {n} saws at {place}",
+                len(settings.saws),
+                path=path,
+                place=settings.site.title,
+            )
+        )
         return codes.DONE
     return work("run", settings, watch=not args.no_alerts)
 
 
-_TOO_WIDE = """\
-kerfbook {name}: will not listen at {host}: nobody has an account yet, so whoever in your network came first could
-become the owner. Make the first account on this computer, in one of these ways:
-  kerfbook people add NAME --role owner     asks for a password
-  [web] host = "127.0.0.1", kerfbook run    prints a code for the sign-in page; afterwards set the host again"""
+_TOO_WIDE = (
+    later(
+        "kerfbook {name}: will not listen at {host}: nobody has an account yet, so whoever in your network came first "
+        "could become the owner. Make the first account on this computer, in one of these ways:"
+    ),
+    later("  kerfbook people add NAME --role owner     asks for a password"),
+    later(
+        '  [web] host = "127.0.0.1", kerfbook run    prints a code for the sign-in page; afterwards set the host again'
+    ),
+)
 
 
 def loopback(host: str) -> bool:
@@ -101,10 +120,6 @@ def owned(url: str) -> bool:
     """Whether a book has an owner who can sign in."""
     with Book(url) as book:
         return PeopleBook(book).owned()
-
-
-def _several(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = True, watch: bool) -> int:
@@ -136,9 +151,8 @@ def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = 
         if code != _TORN:
             return code
         if not collects:
-            print(
-                f"kerfbook {name}: a store is damaged; the collector mends it, start this again then", file=sys.stderr
-            )
+            torn = gettext("a store is damaged; the collector mends it, start this again then")
+            print(f"kerfbook {name}: {torn}", file=sys.stderr)
             return codes.FLAWED
         if mend and time.monotonic() - opened < _AGAIN_SECONDS:  # a disk that tears faster than it can be mended
             stopped.wait(_AGAIN_SECONDS)
@@ -179,16 +193,21 @@ def _open(settings: Settings, doing: _Doing, stopped: threading.Event, superviso
         return codes.FLAWED
     try:
         if doing.shows and not loopback(web.host) and not owned(settings.stores.book):
-            print(_TOO_WIDE.format(name=doing.name, host=web.host), file=sys.stderr)
+            print("\n".join(gettext(text, name=doing.name, host=web.host) for text in _TOO_WIDE), file=sys.stderr)
             return codes.FLAWED
         _begin(house, settings, doing, broker)
-        print("Ctrl-C stops.", flush=True)
+        print(gettext("Ctrl-C stops."), flush=True)
         supervisor.ready()
         supervisor.wait(stopped, house.vitals.moves, house.torn)
         if house.torn.is_set():
             return _TORN
     except OSError as error:
-        print(f"kerfbook {doing.name}: cannot listen at {web.host}:{web.port}: {error}", file=sys.stderr)
+        at = f"{web.host}:{web.port}"
+        print(
+            f"kerfbook {doing.name}:",
+            gettext("cannot listen at {address}: {error}", address=at, error=error),
+            file=sys.stderr,
+        )
         return codes.FLAWED
     finally:
         house.close()
@@ -204,16 +223,15 @@ def _begin(house: House, settings: Settings, doing: _Doing, broker: mqtt.Broker)
         )
     if doing.collects:
         house.listen(broker)
-        print(f"collecting from {settings.broker.address}")
+        print(gettext("collecting from {address}", address=settings.broker.address))
     if doing.shows:
         if doing.watch:
             house.keep_watch(settings.telling, web.address or f"http://{web.host}:{port}/", broker)
-        print(f"screens at http://{web.host}:{port}/")
+        print(gettext("screens at {address}", address=f"http://{web.host}:{port}/"))
         code = house.door.new_first_code()
         if code:
-            print(
-                f"nobody has an account yet: open http://{web.host}:{port}/sign-in and give this code, good once", code
-            )
+            page = f"http://{web.host}:{port}/sign-in"
+            print(gettext("nobody has an account yet: open {page} and give this code, good once", page=page), code)
 
 
 def connection(broker: Broker) -> mqtt.Broker:
@@ -237,24 +255,26 @@ def _write(path: Path) -> int:
         with path.open("x", encoding="utf-8") as file:
             file.write(template())
     except FileExistsError:
-        print(f"kerfbook run: {path} exists and was left as it is", file=sys.stderr)
+        print("kerfbook run:", gettext("{path} exists and was left as it is", path=path), file=sys.stderr)
         return codes.MISUSED
     except OSError as error:
-        print(f"kerfbook run: cannot write {path}: {error.strerror}", file=sys.stderr)
+        print(
+            "kerfbook run:", gettext("cannot write {path}: {error}", path=path, error=error.strerror), file=sys.stderr
+        )
         return codes.FLAWED
-    print(f"wrote {path}: name your site, saws and broker in it, then start `kerfbook run` again")
+    print(gettext("wrote {path}: name your site, saws and broker in it, then start `kerfbook run` again", path=path))
     return codes.DONE
 
 
 def _offer(path: Path) -> int:
-    print(f"There is no {path}.", file=sys.stderr)
+    print(gettext("There is no {path}.", path=path), file=sys.stderr)
     if not sys.stdin.isatty():
         print(
-            "`kerfbook run --write-config` writes a commented one; `kerfbook demo` needs none.",
+            gettext("`kerfbook run --write-config` writes a commented one; `kerfbook demo` needs none."),
             file=sys.stderr,
         )
         return codes.MISUSED
-    print("Write a commented one to begin with? [y/N] ", end="", file=sys.stderr, flush=True)
+    print(gettext("Write a commented one to begin with?"), "[y/N] ", end="", file=sys.stderr, flush=True)
     if sys.stdin.readline().strip().lower() not in {"y", "yes"}:
         return codes.MISUSED
     return _write(path)
