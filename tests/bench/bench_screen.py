@@ -51,9 +51,9 @@ note();
 
 
 @contextmanager
-def listeners(address: str) -> Iterator[None]:
+def listeners(address: str, token: str) -> Iterator[None]:
     """Other screens, in a process of their own; none of them may lose its stream."""
-    command = [sys.executable, "-m", "tests.bench.listeners", address.rsplit(":", 1)[1].strip("/"), str(OTHERS)]
+    command = [sys.executable, "-m", "tests.bench.listeners", address.rsplit(":", 1)[1].strip("/"), str(OTHERS), token]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "listening\n"
@@ -72,7 +72,7 @@ def test_publish_to_screen(chrome, mosquitto, tmp_path, capsys):
         chrome.execute_script(WATCH)
         sent: dict[str, float] = {}
         told = dict.fromkeys(SAWS, 0)
-        with listeners(house.address):
+        with listeners(house.address, house.token):
             began = time.time() - next(m.due for m in flow if m.cuts) + 8
             for message in in_time(flow, began):
                 saw, pack = message.topic.split("/")[2], payload(message, began)

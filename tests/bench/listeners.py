@@ -1,4 +1,4 @@
-"""Screens that only listen: ``python -m tests.bench.listeners PORT NUMBER`` reads so many live streams until its input ends."""
+"""Screens that only listen: ``python -m tests.bench.listeners PORT NUMBER TOKEN`` reads so many live streams until its input ends."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import asyncio
 import sys
 
 
-async def listen(port: int, ready: asyncio.Event) -> None:
+async def listen(port: int, token: str, ready: asyncio.Event) -> None:
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
-    writer.write(b"GET /api/v1/stream HTTP/1.1\r\nHost: 127.0.0.1\r\nAccept: text/event-stream\r\n\r\n")
+    head = f"GET /api/v1/stream HTTP/1.1\r\nHost: 127.0.0.1\r\nAuthorization: Bearer {token}\r\n"
+    writer.write(f"{head}Accept: text/event-stream\r\n\r\n".encode())
     await reader.readuntil(b"event: saw")
     ready.set()
     while await reader.read(65536):
@@ -16,9 +17,9 @@ async def listen(port: int, ready: asyncio.Event) -> None:
     raise ConnectionError("the server ended a stream")
 
 
-async def main(port: int, number: int) -> None:
+async def main(port: int, number: int, token: str) -> None:
     ready = [asyncio.Event() for _ in range(number)]
-    listening = [asyncio.create_task(listen(port, event)) for event in ready]
+    listening = [asyncio.create_task(listen(port, token, event)) for event in ready]
     waiting = asyncio.gather(*(event.wait() for event in ready))
     await asyncio.wait([waiting, *listening], return_when=asyncio.FIRST_COMPLETED)
     for task in listening:
@@ -33,4 +34,4 @@ async def main(port: int, number: int) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(int(sys.argv[1]), int(sys.argv[2])))
+    asyncio.run(main(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3]))

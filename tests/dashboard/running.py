@@ -48,6 +48,7 @@ class Running:
     Attributes:
         address: of its screens.
         pid: of its process.
+        token: lets a program see and read.
     """
 
     def __init__(
@@ -79,7 +80,7 @@ class Running:
         (folder / "kerfbook-data").mkdir(exist_ok=True)
         with Book(f"sqlite:///{folder / 'kerfbook-data' / 'book.sqlite'}") as book:
             door = Door(PeopleBook(book), lambda: time.time_ns() // 1000)
-            self._token = door.token("test", "test", {Right.SEE, Right.READ}, None).secret
+            self.token = door.token("test", "test", {Right.SEE, Right.READ}, None).secret
             self._link = door.link("test", "test").secret
 
     def __enter__(self) -> Self:
@@ -113,7 +114,7 @@ class Running:
     @property
     def asking(self) -> dict[str, str]:
         """Headers of whoever may see and read."""
-        return {"Authorization": f"Bearer {self._token}"}
+        return {"Authorization": f"Bearer {self.token}"}
 
     def wait_killed(self) -> None:
         """Until the killed process is gone."""
