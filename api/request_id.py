@@ -9,8 +9,6 @@ import time
 from contextvars import ContextVar
 from typing import TYPE_CHECKING
 
-from flask import g, request
-
 if TYPE_CHECKING:
     from flask import Flask, Response
 
@@ -28,6 +26,7 @@ def add_request_ids(app: Flask) -> None:
 
     An address may hold a secret (a calendar's does), so the log names the rule that it fits and never the address.
     """
+    from flask import g, request  # noqa: PLC0415 (every command's log asks for the name, and few commands serve)
 
     def begin() -> None:
         given = request.headers.get(HEADER, "")
