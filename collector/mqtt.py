@@ -503,10 +503,12 @@ class Collector:
     def _look_at_clock(self) -> None:
         """Whether this computer's clock was put forward or back; then held packs may be none of the future any more."""
         ahead, before = self._clock() - ticks(), self._ahead
-        if before is not None and abs(ahead - before) <= _JUMP_US:
+        jumped = before is not None and abs(ahead - before) > _JUMP_US
+        # A clock that went away and came back between two looks left packs that nobody else would think of.
+        if before is not None and not jumped and not self._ingest.newly_held:
             self._ahead = ahead  # follows a clock that is corrected little by little
             return
-        if before is not None:
+        if before is not None and jumped:
             way = "forward" if ahead > before else "back"
             text = f"The clock was put {way} by {abs(ahead - before) / 1e6:.0f} s."
             log.warning("%s", text)

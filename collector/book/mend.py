@@ -37,6 +37,7 @@ _FOLLOWS = frozenset(
         "day_sum_version",
         "holder",
         "lease",
+        "mirrored",
     }
 )
 _BEGINS = b"SQLite format 3\x00"

@@ -151,6 +151,7 @@ class Ingest:
         self._tenure = Tenure(leases)
         self._aside: set[int] = set()  # dirty stretches that this program cannot derive
         self._held = HeldPacks(book)
+        self.newly_held = False  # packs were held since `take_held` last looked at them
         self._troubles = troubles or Troubles()
         self._useless: Counter[str] = Counter()  # messages of this minute that brought nothing, by saw
         self._minute = 0.0
@@ -278,6 +279,7 @@ class Ingest:
             Exception: what a store raised; what was not taken in is still held.
         """
         with self._lock:
+            self.newly_held = False
             key = 0
             while packs := self._held.after(key):
                 key = packs[-1].id
@@ -357,6 +359,7 @@ class Ingest:
         self._note_nuisances(group, {*fresh, *late, *strange})
         if group.held:
             self._held.add(group.held)
+            self.newly_held = True
         fence = self._tenure.fence() if batch else None
         self._book.commit(batch, group.refused.entries(), list(group.statuses.values()), fence=fence)
 

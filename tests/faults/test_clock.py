@@ -38,6 +38,7 @@ def test_the_collectors_clock_jumps_an_hour_back_and_forward_again(tmp_path, mos
         clock.shift(HOUR)
         box.publish(scene.say("heron", work(1, ago_s=30)))
         scene.settled()
+        scene.told("clock-jumped")
         clock.shift(0)
         box.publish(scene.say("heron", work(1, ago_s=0)))
         scene.all_is_well()
