@@ -239,7 +239,11 @@ def _run_fact(saw: str, run: MotorRun, more: int = 0) -> Run:
 
 
 def _conflicts(saw: str, run: MotorRun) -> list[Fact]:
-    return [] if run.stuck is None else [Conflict(saw, *run.stuck, CANNOT_START)]
+    if run.stuck is None:
+        return []
+    start, end = run.stuck
+    # A motor that was off again before the ten seconds were over stood no more when it would have been told.
+    return [Conflict(saw, start, end, CANNOT_START)] if end is None or start < end else []
 
 
 def _slices(trace: Trace) -> Iterator[Trace]:

@@ -112,6 +112,8 @@ def follow(detector: Detector, parts: list[Trace]) -> list[Fact]:
 
 def wrong_with(facts: list[Fact], trace: Trace) -> list[str]:
     """What is not as it must be with the facts of a trace, in words."""
+    if not len(trace):
+        return [f"of no reading: {f}" for f in facts]
     out = []
     first, last = trace.first, trace.last
     for f in facts:
@@ -120,9 +122,12 @@ def wrong_with(facts: list[Fact], trace: Trace) -> list[str]:
         if f.start > last or (f.end or 0) > last + 10 * SECOND or f.start < first - SECOND:
             out.append(f"outside the trace {first}..{last}: {f}")
     of = {kind: [f for f in facts if isinstance(f, kind)] for kind in (Run, Cut, DoorVisit, Conflict, Gap)}
-    for kind, some in of.items():
+    # Two conflicts of different kinds may stand at one time: a motor that cannot start with the door open.
+    whats = {f.what for f in of[Conflict]}
+    alone = [of[kind] for kind in (Run, Cut, DoorVisit, Gap)]
+    for some in alone + [[f for f in of[Conflict] if f.what == what] for what in sorted(whats)]:
         for a, b in itertools.pairwise(some):
-            if a.end is None or (a.end > b.start and kind is not Conflict):
+            if a.end is None or a.end > b.start:
                 out.append(f"overlap or open in the middle: {a} {b}")
     for c in of[Cut]:
         if not any(r.start <= c.start and (r.end is None or (c.end is not None and c.end <= r.end)) for r in of[Run]):
