@@ -9,7 +9,7 @@ import socket
 import subprocess
 import time
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import pytest
 from hypothesis import settings
@@ -24,14 +24,17 @@ REAL = os.environ.get("KERFBOOK_REAL") == "1"
 os.environ["LC_ALL"] = "C.UTF-8"  # what commands print is looked for in English
 
 
+def missing(why: str) -> NoReturn:
+    """A real part that is not there: the test is skipped, and fails where ``KERFBOOK_REAL=1``."""
+    if REAL:
+        pytest.fail(f"{why}, and KERFBOOK_REAL=1 wants it")
+    pytest.skip(why)
+
+
 def need(program: str) -> str:
-    """The path of a program; without it the test is skipped, and fails where ``KERFBOOK_REAL=1``."""
+    """The path of a program, or `missing`."""
     path = shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin")
-    if path is None:
-        if REAL:
-            pytest.fail(f"{program} is not installed, and KERFBOOK_REAL=1 wants it")
-        pytest.skip(f"{program} is not installed")
-    return path
+    return path if path is not None else missing(f"{program} is not installed")
 
 
 def free_port() -> int:

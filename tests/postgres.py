@@ -10,11 +10,10 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import pytest
 from sqlalchemy import create_engine, text
 
 from collector.book import Book
-from tests.conftest import REAL, free_port
+from tests.conftest import free_port, missing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -82,11 +81,7 @@ class Postgres:
 
 
 def _programs() -> Path:
-    """The folder of PostgreSQL's programs; as `tests.conftest.need` where there is none."""
+    """The folder of PostgreSQL's programs; as `tests.conftest.missing` where there is none."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
     path = str(found[-1]) if found else shutil.which("initdb")
-    if path is None:
-        if REAL:
-            pytest.fail("PostgreSQL is not installed, and KERFBOOK_REAL=1 wants it")
-        pytest.skip("PostgreSQL is not installed")
-    return Path(path).parent
+    return Path(path).parent if path is not None else missing("PostgreSQL is not installed")

@@ -25,6 +25,7 @@ from collector.facts import SECOND
 from collector.ingest import Ingest
 from collector.marks import Mark, MarkKind
 from collector.trace.sqlite import SqliteTrace
+from tests.conftest import missing
 from tests.ingest.conftest import T0, motor
 from tests.ingest.publisher import until
 from tests.ingest.threshold import ThresholdDetector, derive
@@ -255,7 +256,7 @@ def test_kill_nine_at_any_moment_leaves_a_whole_backup_or_none_and_the_next_one_
 )
 def test_a_full_disk_is_told_and_nothing_is_left_on_it(shop, tmp_path, more, told):
     if not shutil.which("unshare") or subprocess.run(["unshare", "-rm", "true"], check=False).returncode:
-        pytest.skip("this system lets nobody mount a small disk")
+        missing("this system lets nobody mount a small disk")
     fill(shop, 800_000)
     small = tmp_path / "small"
     small.mkdir()

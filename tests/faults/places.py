@@ -9,7 +9,8 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import psutil
-import pytest
+
+from tests.conftest import missing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -66,4 +67,4 @@ def fill(folder: Path) -> Path:
 def _mount(*arguments: str) -> None:
     done = subprocess.run(["mount", *arguments], capture_output=True, text=True, check=False)
     if done.returncode:
-        pytest.skip(f"mounting is not allowed here (uid {os.geteuid()}): {done.stderr.strip()}")
+        missing(f"mounting is not allowed here (uid {os.geteuid()}): {done.stderr.strip()}")

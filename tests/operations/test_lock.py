@@ -1,4 +1,4 @@
-"""requirements.lock pins what a run needs, .ci/constraints.txt all of it and the tests' packages; both fit pyproject.toml."""
+""".ci/requirements.lock pins what a run needs, .ci/constraints.txt all of it and the tests' packages; both fit pyproject.toml."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def wanted():
 
 
 def test_what_pyproject_asks_for_is_pinned_at_a_version_that_it_allows(wanted):
-    lock, constraints = pins("requirements.lock"), pins(".ci/constraints.txt")
+    lock, constraints = pins(".ci/requirements.lock"), pins(".ci/constraints.txt")
     extras = wanted["optional-dependencies"]
     run = [*wanted["dependencies"], *extras["fleet"]]
     for pinned, asked in ((lock, run), (constraints, [*run, *extras["test"]])):
@@ -50,7 +50,7 @@ def test_what_pyproject_asks_for_is_pinned_at_a_version_that_it_allows(wanted):
 
 
 def test_all_that_a_run_needs_is_pinned_down_to_the_last_package(wanted):
-    lock = pins("requirements.lock")
+    lock = pins(".ci/requirements.lock")
     waiting = [Requirement(one) for one in [*wanted["dependencies"], *wanted["optional-dependencies"]["fleet"]]]
     seen: set[str] = set()
     while waiting:
@@ -70,16 +70,16 @@ def test_all_that_a_run_needs_is_pinned_down_to_the_last_package(wanted):
 
 def test_the_constraints_hold_the_same_versions_as_the_lock():
     constraints = pins(".ci/constraints.txt")
-    for name, pinned in pins("requirements.lock").items():
+    for name, pinned in pins(".ci/requirements.lock").items():
         assert sorted(map(str, pinned)) == sorted(map(str, constraints[name])), f"{name}; {REFRESH}"
 
 
 def test_every_package_of_the_lock_has_its_hashes():
-    packages = (ROOT / "requirements.lock").read_text().replace("\\\n", " ").splitlines()
+    packages = (ROOT / ".ci/requirements.lock").read_text().replace("\\\n", " ").splitlines()
     assert len(packages) > 30
     for line in packages:
         assert re.search(r" --hash=sha256:[0-9a-f]{64}( |$)", line), line
 
 
 def test_the_lock_stays_small_enough_to_be_read():
-    assert (ROOT / "requirements.lock").stat().st_size < 200_000
+    assert (ROOT / ".ci/requirements.lock").stat().st_size < 200_000
