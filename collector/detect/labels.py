@@ -188,8 +188,6 @@ class Labels:
         price, jumped = min(_JUMP, self._step_inside_idle(r, s)), r.jumped
         if may_be_delta and price > _JUMP_SPIN_UP:
             price, jumped = _JUMP_SPIN_UP, True
-        elif r.jumped and s.start - self._start < _STAR_US and self._spike_settles(r, s):
-            price = min(price, _JUMP_SPIN_UP)
         options.append(_Option(r.price + price, r, None, None, jumped))
         rise = head - r.idle.mean
         if rise > 0:
@@ -225,11 +223,6 @@ class Labels:
         assert r.idle is not None
         times = s.head.mean / max(1.0, r.idle.mean)
         return s.start - self._start < _STAR_US and _DELTA_PLAIN < times < _DELTA_MOST
-
-    def _spike_settles(self, r: _Reading, s: Segment) -> bool:
-        """Whether the level before a segment was the end of the changeover's spike."""
-        assert r.idle is not None
-        return r.idle.seconds * SECOND < _SPIKE_US and s.head.mean < r.idle.mean
 
     def _step_inside_idle(self, r: _Reading, s: Segment) -> float:
         """Price of a step that is none of a cut: how far it is from drift and noise, over the sharper of two spans."""
