@@ -340,9 +340,15 @@ class Motor:
         if tracker.samples < _LEAST:
             return Outlook([], None, None, run.start)
         passages, under_load = tracker.preview()
+        if under_load is not None and (
+            under_load.start < run.start or under_load.total <= under_load.n * under_load.idle
+        ):
+            under_load = None  # as far as it is seen it is no load on this run: what follows may make it one
         newest = tracker.newest_at
-        if self._fell_at is not None and under_load is not None and under_load.seen:
-            passages, under_load = [*passages, under_load._replace(end=self._fell_at)], None
+        if self._fell_at is not None and under_load is not None:
+            # One before which idle was not seen waits for the run's end: it may be all that the run was.
+            ended = [under_load._replace(end=self._fell_at)] if under_load.seen else []
+            passages, under_load = [*passages, *ended], None
         ahead = self._joiner.ahead(passages, None if self._fell_at else under_load.start if under_load else newest)
         held = self._joiner.held_from
         sure = tracker.earliest if held is None else min(tracker.earliest, held)
