@@ -23,12 +23,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 from zlib import crc32
 
-from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from collector.delays import Delays
+from collector.packets import Publish, QuickClient
 from collector.ticks import ticks
 from collector.torn import is_torn
 from collector.troubles import BROKER, CLOCK, STORES, Troubles
@@ -37,6 +37,8 @@ from collector.wire.topics import NAME, readings_filter, readings_topic, status_
 if TYPE_CHECKING:
     import socket
     from collections.abc import Callable
+
+    from paho.mqtt.client import Client, MQTTMessage
 
     from collector.book.leases import Leases
     from collector.ingest.ingest import Ingest
@@ -293,10 +295,10 @@ class Collector:
     def _where(self) -> str:
         return f"{self._broker.host}:{self._broker.port}"
 
-    def _connect(self) -> Client | None:
+    def _connect(self) -> QuickClient | None:
         broker = self._broker
         version_5 = self._protocol is MQTTProtocolVersion.MQTTv5
-        client = Client(
+        client = QuickClient(
             CallbackAPIVersion.VERSION2,
             client_id=broker.client_id,
             clean_session=None if version_5 else False,
@@ -376,21 +378,23 @@ class Collector:
     # Working
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
-        self._received += 1
-        if not self._queued:
-            self._oldest = time.monotonic()
-        self._queued += 1
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(not UTF-8)"
-        mid = message.mid
-        token = _Token(client, mid, message.qos)
-        self._ingest.take(
-            topic, bytes(message.payload), self._clock(), message.retain, token, mid=self._mids | mid, again=message.dup
-        )
+        payload = bytes(message.payload)
+        self._take(client, Publish(topic, payload, message.mid, message.qos, message.retain, message.dup))
 
-    def _serve(self, client: Client) -> None:
+    def _take(self, client: Client, message: Publish) -> None:
+        self._received += 1
+        if not self._queued:
+            self._oldest = time.monotonic()
+        self._queued += 1
+        topic, payload, mid, qos, retain, again = message
+        token = _Token(client, mid, qos)
+        self._ingest.take(topic, payload, self._clock(), retain, token, mid=self._mids | mid, again=again)
+
+    def _serve(self, client: QuickClient) -> None:
         """Until the connection or the collector ends."""
         linger = _LINGER_SECONDS if self._protocol is MQTTProtocolVersion.MQTTv5 else 0.0
         settle_by = next_misc = next_tend = time.monotonic()
@@ -402,7 +406,7 @@ class Collector:
             selector.register(sock, selectors.EVENT_READ)
             while not self._stop.is_set() and client.socket() is not None:
                 self._moved = time.monotonic()
-                buffered = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+                buffered = client.holds or (isinstance(sock, ssl.SSLSocket) and sock.pending() > 0)
                 wait = 0.0 if buffered else linger if self._queued else _IDLE_SECONDS
                 readable = bool(selector.select(wait)) or buffered
                 if readable:
@@ -450,8 +454,11 @@ class Collector:
         self._other_protocol()
         return True
 
-    def _read(self, client: Client) -> None:
+    def _read(self, client: QuickClient) -> None:
         for _ in range(_BURST):
+            if (message := client.next_publish()) is not None:
+                self._take(client, message)
+                continue
             before = self._received
             if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._received == before:
                 return

@@ -87,7 +87,7 @@ class Trace:
         Raises:
             ValueError: the trace is empty.
         """
-        return min(int(s.t[0]) for s in self.series() if len(s))
+        return min([s.t.item(0) for s in self.series() if len(s.t)])  # a list: made some ten times for each message
 
     @property
     def last(self) -> int:
@@ -96,7 +96,7 @@ class Trace:
         Raises:
             ValueError: the trace is empty.
         """
-        return max(int(s.t[-1]) for s in self.series() if len(s))
+        return max([s.t.item(-1) for s in self.series() if len(s.t)])
 
     def between(self, start: int, end: int) -> Trace:
         """The readings with ``start <= t < end``."""

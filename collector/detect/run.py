@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,10 @@ class RunTracker:
             while len(self._raw) > _NEWEST and int(self._raw[0][0][-1]) < needed:
                 self._raw.popleft()
         return self._tell(done)
+
+    def __getstate__(self) -> dict[str, Any]:
+        # A state is written often, and one array is written faster than a dozen small ones.
+        return self.__dict__ | {"_raw": deque([self._raw_since(0)] if self._raw else [])}
 
     def _tell(self, done: list[Passage]) -> list[Passage]:
         if done:

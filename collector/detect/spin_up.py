@@ -49,9 +49,9 @@ class SpinUp:
         return self._after(max(0, len(self._y) - _AGREE), t[:0], y[:0]) if last else None
 
     def _after(self, end: int, t: Ints, y: Ints) -> tuple[Ints, Ints]:
-        return np.concatenate((np.array(self._t[end:], np.int64), t)), np.concatenate(
-            (np.array(self._y[end:], np.int64), y)
-        )
+        held_t, held_y = self._t[end:], self._y[end:]
+        self._t, self._y = [], []
+        return np.concatenate((np.array(held_t, np.int64), t)), np.concatenate((np.array(held_y, np.int64), y))
 
     def _end(self) -> int | None:
         y = self._y

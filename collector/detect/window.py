@@ -26,6 +26,9 @@ class Window:
         self.sums = np.zeros(len(y) + 1, np.int64)
         np.cumsum(y, out=self.sums[1:])
 
+    def __reduce__(self) -> tuple[type[Window], tuple[int, NDArray[np.int64], NDArray[np.int64]]]:
+        return Window, (self.base, self.t, self.y)  # the sums follow: a state is written often
+
     @property
     def count(self) -> int:
         """The place after the newest sample."""

@@ -13,10 +13,11 @@ from collector.facts import SECOND, Fact
 if TYPE_CHECKING:
     from collector.signals import Trace
 
-_SNAPSHOTS = 16
-_SNAPSHOT_SPACING_US = 10 * SECOND
-"""So much of the trace is at most fed again after a restart. A state is ten kilobytes: written ten times a second for
-years it would wear out a memory card."""
+_SNAPSHOTS = 8
+_SNAPSHOT_SPACING_US = 30 * SECOND
+"""So much of the trace is at most fed again after a restart, or for a late reading: less work than writing a state,
+which takes the time of six packs. It is some kilobytes: written ten times a second for years it would wear out a memory
+card."""
 
 
 class Line:
