@@ -50,11 +50,10 @@ from api.http.answer import settled
 from api.http.gate import Gate
 from api.http.metrics import add_metrics
 from api.http.problems import ProblemDetails, install, invalid
-from api.live import TICK_SECONDS, Live
+from api.live import MAX_STREAMS, TICK_SECONDS, Live
 from api.rack import Rack
 from api.reporting import Reporting
 from api.request_id import add_request_ids
-from api.serving import MAX_STREAMS
 from api.strip import Strip
 from api.sums import Sums
 from api.tending import Tending
@@ -100,7 +99,7 @@ def create_api(
         site: the site that the answers are about.
         clock: the present; a module or object with ``time()``.
         max_streams: live streams open at once; the web server needs more threads than this, for each stream
-            holds one (`api.serving`).
+            holds one (`dashboard.web`).
         tick_seconds: time between two signs of life of a stream.
         detection: the configured settings of the detector; None: the usual ones.
         visitors: what people without an account may do.

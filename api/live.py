@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 import orjson
 
 from api.answers.states import SILENCE
-from api.serving import MAX_STREAMS
 from collector.facts import SECOND, iso
 
 if TYPE_CHECKING:
@@ -33,6 +32,8 @@ TICK_SECONDS = 5.0
 REFRESH = 60 * SECOND
 """A silent saw's entry is sent again after this: its coverage sinks without any commit."""
 RETRY_MS = 1000
+MAX_STREAMS = 48
+"""Live streams that are served at once; each holds a thread of the web server."""
 BACKLOG = 256
 """Events that may wait for one subscriber; one that lets more wait does not read, and is dropped."""
 

@@ -9,15 +9,13 @@ from typing import TYPE_CHECKING, Any
 from waitress import wasyncore
 from waitress.server import create_server
 
+from api.live import MAX_STREAMS
+
 if TYPE_CHECKING:
     from flask import Flask
 
-THREADS = 64
-"""An event stream holds a thread for as long as its screen is open: 40 screens and room for pages."""
-
-
-_WAITING_BYTES = 512 << 10  # of an answer wait in memory for one screen; then its thread waits
-_STALLED_SECONDS = 15  # a screen that took nothing for so long is cut off; it may come again
+THREADS = MAX_STREAMS + 16
+"""An event stream holds a thread for as long as its screen is open; the others are for pages."""
 
 
 def _believing(proxy: str) -> dict[str, Any]:
@@ -38,6 +36,8 @@ class WebServer:
         host: address to listen at.
         port: likewise; 0: a free one.
         proxy: IP address of a proxy in front, whose X-Forwarded-For is believed; None: of nobody.
+        waiting_bytes: so much of an answer waits in memory for one client; then its thread waits.
+        stalled_seconds: a client that took nothing for so long is cut off; it may come again.
 
     Attributes:
         port: the port it listens at, also where 0 was asked for.
@@ -46,13 +46,26 @@ class WebServer:
         OSError: the address cannot be listened at.
     """
 
-    def __init__(self, app: Flask, host: str, port: int, proxy: str | None = None) -> None:
+    def __init__(
+        self,
+        app: Flask,
+        host: str,
+        port: int,
+        proxy: str | None = None,
+        *,
+        waiting_bytes: int = 512 << 10,
+        stalled_seconds: float = 15,
+    ) -> None:
+        self._stalled_seconds = stalled_seconds
         # Bound here and not by waitress: its error would name neither host nor port.
         self._socket = socket.create_server(
             (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=256
         )
         # Connections inherit it: the system, too, keeps little for a screen that does not read.
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _WAITING_BYTES // 4)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, waiting_bytes // 4)
+        # A screen whose plug was pulled says nothing; without this its place would be held for a quarter of an hour.
+        if hasattr(socket, "TCP_USER_TIMEOUT"):  # RFC 5482; Linux has it
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(stalled_seconds * 1000))
         self.port: int = self._socket.getsockname()[1]
         self._server = create_server(
             app,
@@ -62,13 +75,19 @@ class WebServer:
             ident=None,
             connection_limit=500,
             outbuf_overflow=8 << 20,  # no answer is larger: none goes through a temporary file
-            outbuf_high_watermark=_WAITING_BYTES,
-            cleanup_interval=_STALLED_SECONDS // 3,
+            outbuf_high_watermark=waiting_bytes,
+            channel_request_lookahead=1,  # else a client that left is noticed only at the next event for it
+            cleanup_interval=stalled_seconds / 3,
             **(_believing(proxy) if proxy else {}),
         )
         self._close_idle = self._server.maintenance
         self._server.maintenance = self._tidy
         self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
+
+    @property
+    def connections(self) -> int:
+        """Clients that are connected."""
+        return len(self._server.active_channels)
 
     def start(self) -> None:
         """Begin to serve."""
@@ -81,7 +100,7 @@ class WebServer:
         """
         self._close_idle(now)
         for channel in self._server.active_channels.values():
-            if channel.total_outbufs_len and channel.last_activity < now - _STALLED_SECONDS:
+            if channel.total_outbufs_len and channel.last_activity < now - self._stalled_seconds:
                 channel.will_close = True
 
     def stop(self) -> None:

@@ -9,12 +9,11 @@ import threading
 import time
 
 import pytest
-import waitress
 
 from api.app import EXTENSION
 from api.live import Live, Subscriber
-from api.serving import give_up_on_silent_readers, waitress_settings
 from collector.facts import SECOND, State
+from dashboard.web import WebServer
 from tests.api.conftest import at, cut
 
 ENOUGH = 5  # seconds that something may take before a test gives up on it
@@ -60,17 +59,13 @@ def serve(empty_shop):
     class Served:
         shop = empty_shop
 
-        def start(self, *, server_options=None, listen=None, **options) -> None:
+        def start(self, *, waiting_bytes=512 << 10, **options) -> None:
             app = empty_shop.open(**options)
             self.live: Live = app.extensions[EXTENSION][1]
-            sock = listen or socket.create_server(("127.0.0.1", 0))
-            server = waitress.create_server(app, sockets=[sock], **(waitress_settings() | (server_options or {})))
-            give_up_on_silent_readers(server, 1)
-            self.server = server
-            self.port = sock.getsockname()[1]
-            thread = threading.Thread(target=server.run)
-            thread.start()
-            started.append((server, thread, sock))
+            self.server = WebServer(app, "127.0.0.1", 0, waiting_bytes=waiting_bytes, stalled_seconds=1)
+            self.port = self.server.port
+            self.server.start()
+            started.append(self.server)
 
         def screen(self, **options) -> Screen:
             screen = Screen(self.port, **options)
@@ -83,12 +78,8 @@ def serve(empty_shop):
     served.live.close()
     for screen in screens:
         screen.close()
-    for server, thread, sock in started:
-        server.task_dispatcher.shutdown(timeout=ENOUGH)
-        server.trigger.pull_trigger(server.close)  # in the server's own thread
-        thread.join(ENOUGH)
-        sock.close()
-        assert not thread.is_alive()
+    for server in started:
+        server.stop()
 
 
 def until(condition) -> None:
@@ -197,11 +188,7 @@ def test_forty_screens_get_the_same_event_and_it_is_made_once(serve, monkeypatch
 
 
 def test_a_client_that_never_reads_is_dropped_and_closed_and_the_others_are_served(serve):
-    listen = socket.socket()
-    listen.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)  # small, so that a few events fill it
-    listen.bind(("127.0.0.1", 0))
-    listen.listen()
-    serve.start(listen=listen, server_options={"outbuf_high_watermark": 4096})
+    serve.start(waiting_bytes=16 << 10)  # small, so that a few events fill it
     serve.live._poll, serve.live._backlog = 0.002, 20
     screen = serve.screen()
     slow = socket.socket()
@@ -226,7 +213,7 @@ def test_a_client_that_never_reads_is_dropped_and_closed_and_the_others_are_serv
     serve.shop.say("plover", State.ERROR, at("09:00:04") + n + 1)
     reader.join(ENOUGH)
     assert states[-1] == "ERROR"
-    until(lambda: len(serve.server.active_channels) == 1)  # its connection and its thread are free again
+    until(lambda: serve.server.connections == 1)  # its connection and its thread are free again
     slow.close()
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import http.client
 import json
 import resource
-import socket
 import sys
 import tempfile
 import threading
@@ -17,15 +16,14 @@ import time
 from pathlib import Path
 
 import numpy as np
-import waitress
 
 from api.app import close_api, create_api
 from api.door.guest import Visitors
-from api.serving import give_up_on_silent_readers, waitress_settings
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit
 from collector.facts import State, iso
 from collector.trace.sqlite import SqliteTrace
+from dashboard.web import WebServer
 from tests.bench.bench_wall import NOON, SAWS, SITE, Clock, fill
 
 
@@ -53,11 +51,9 @@ def main(screens: int = 30, commits: int = 40) -> None:
         fill(url, 1)
         trace = SqliteTrace(Path(folder) / "trace.db")
         app = create_api(url, trace, SITE, clock=Clock(), visitors=Visitors.LOCAL)
-        listen = socket.create_server(("127.0.0.1", 0))
-        server = waitress.create_server(app, sockets=[listen], **waitress_settings())
-        give_up_on_silent_readers(server)
-        threading.Thread(target=server.run, daemon=True).start()
-        watching = [Screen(listen.getsockname()[1]) for _ in range(screens)]
+        server = WebServer(app, "127.0.0.1", 0)
+        server.start()
+        watching = [Screen(server.port) for _ in range(screens)]
         for screen in watching:
             screen.start()
         book = Book(url)
@@ -79,7 +75,7 @@ def main(screens: int = 30, commits: int = 40) -> None:
         print(f"  processor {share:.2f} of a core   resident memory {memory:.0f} MB at most")
         close_api(app)
         book.close()
-        server.close()
+        server.stop()
         trace.close()
 
 

@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 import psutil
 import pytest
 
-from api.serving import MAX_STREAMS
+from api.live import MAX_STREAMS
 from tests.faults.scene import Scene, work
 from tests.ingest.publisher import Publisher, until
 
