@@ -79,6 +79,13 @@ class StepFinder:
             differences (a median of three in front correlates neighbours).
 
     Places count from the window's place 0; the window must reach `margin` places further back.
+
+    Attributes:
+        short: the short filter's width, samples.
+        brief: the middle filter's width, samples.
+        long: the long filter's width, samples.
+        margin: how far before the place `settled` the window must reach.
+        settled: all steps before this place have been returned by `advance`.
     """
 
     __slots__ = (
@@ -87,23 +94,26 @@ class StepFinder:
         "_guessed",
         "_inflate",
         "_lag",
-        "_long",
         "_lows",
         "_pending",
         "_searches",
-        "_short",
         "_sigmas",
         "_sigmas_from",
         "_spin_up",
+        "brief",
+        "long",
+        "margin",
         "settled",
+        "short",
     )
 
     def __init__(self, rate: float, inflate: float) -> None:
         widths = [max(2, round(s * rate)) for s in _WIDTHS_S]
         self._searches = [_Search(w) for w in widths]
-        self._short, self._long = self._searches[0], self._searches[-1]
+        self.short, self.brief, self.long = widths
+        self.margin = self.long + 2
         self._spin_up = round(_SPIN_UP_S * rate) + _AROUND * BLOCK
-        self._lag = self._long.w + 2 + round(_BRAKE_S * rate)
+        self._lag = self.long + 2 + round(_BRAKE_S * rate)
         self._inflate = inflate
         self._blocks = np.empty(
             (2, 0)
@@ -114,27 +124,7 @@ class StepFinder:
         self._sigmas_from = 0
         self._pending: list[Step] = []  # found, but not before `settled`
         self._guessed: _Guess | None = None  # None: anew
-        self.settled = 1  # all steps before this place have been returned by `advance`
-
-    @property
-    def margin(self) -> int:
-        """How far before the place `settled` the window must reach."""
-        return self._long.w + 2
-
-    @property
-    def short(self) -> int:
-        """The short filter's width, samples."""
-        return self._short.w
-
-    @property
-    def brief(self) -> int:
-        """The middle filter's width, samples."""
-        return self._searches[1].w
-
-    @property
-    def long(self) -> int:
-        """The long filter's width, samples."""
-        return self._long.w
+        self.settled = 1
 
     @property
     def next_place(self) -> int:
@@ -156,16 +146,16 @@ class StepFinder:
         count = window.count if last else (self._sigmas_from + len(self._sigmas)) * BLOCK
         known = count
         for search in self._searches:
-            narrower = None if search is self._short else self._narrower(search.w)
+            narrower = None if search.w == self.short else self._narrower(search.w)
             found = self._search(window, search, min(count - search.w + 1, known), narrower, close=last)
             # a wider filter waits for what the narrower ones say of the places round its own
-            known = min(known, search.upto if last else search.upto - self._short.w)
+            known = min(known, search.upto if last else search.upto - self.short)
             self._pending += [
                 Step(t.place, t.up, search.w) for t in found if not self._ripples(window, t.place, t.size, search.w)
             ]
         if len(self._pending) > 1:
             self._pending = _in_order(self._pending)
-        settled = window.count if last else max(self.settled, self._long.upto - self._lag)
+        settled = window.count if last else max(self.settled, self._searches[-1].upto - self._lag)
         cut = next((i for i, s in enumerate(self._pending) if s.place >= settled), len(self._pending))
         done, self._pending = self._pending[:cut], self._pending[cut:]
         self.settled = settled
@@ -182,7 +172,7 @@ class StepFinder:
     def rewind(self, place: int) -> None:
         """The window ends at a place before which it was searched: search its end anew."""
         self._guessed = None
-        again = max(self.settled, place - self._long.w)
+        again = max(self.settled, place - self.long)
         self._pending = [s for s in self._pending if s.place < again]
         for search in self._searches:
             search.upto = min(search.upto, again)
@@ -192,7 +182,7 @@ class StepFinder:
 
         It is the same list as before, if the samples since then tell nothing new.
         """
-        w, upto, known = self._short.w, self._short.upto, self._guessed
+        w, upto, known = self.short, self._searches[0].upto, self._guessed
         end = window.count - w + 1
         if known is not None and known.upto == upto and (end <= known.end or self._calm(window, known.end, end)):
             if end > known.end:
@@ -207,7 +197,7 @@ class StepFinder:
 
     def _calm(self, window: Window, start: int, end: int) -> bool:
         """Whether the short filter stays within its limit at the places ``start <= p < end``, all of them new."""
-        w, i, n, s = self._short.w, start - window.base, end - start, window.sums
+        w, i, n, s = self.short, start - window.base, end - start, window.sums
         filtered = s[i + w : i + w + n] + s[i - w : i - w + n] - 2 * s[i : i + n]
         limits = self._limits(start, end, w)
         return not (np.abs(filtered) > limits).any()
@@ -234,7 +224,8 @@ class StepFinder:
         self._measure_lows(window, first, n)
         lowest = _rolling_least(self._lows, n)
         low = (y[3:] + y[:-3]).reshape(n, BLOCK) < 2 * (lowest + np.maximum(_LOW_MA, _LOW * lowest))[:, np.newaxis]
-        blocks = np.concatenate((self._blocks, np.stack((_small_mean(differences), _noise_where(differences, low)))), 1)
+        noise = _small_mean(differences)
+        blocks = np.concatenate((self._blocks, np.stack((noise, _noise_where(differences, low, noise)))), 1)
         self._blocks = blocks[:, -(_MEMORY - 1) :]
         self._lows = self._lows[-(_BLOCKS - 1) :]
         self._sigmas += self._as_sigma(_usual_noise(blocks, n))
@@ -244,7 +235,7 @@ class StepFinder:
         return sigmas
 
     def _measure_lows(self, window: Window, first: int, n: int) -> None:
-        w, i = self._short.w, first * BLOCK - window.base
+        w, i = self.short, first * BLOCK - window.base
         sums = window.sums
         means = sums[i + 1 : i + 1 + n * BLOCK] - sums[i + 1 - w : i + 1 - w + n * BLOCK]
         self._lows = lows = np.concatenate((self._lows, means.reshape(n, BLOCK).min(axis=1) / w))
@@ -258,7 +249,7 @@ class StepFinder:
         if place < self._spin_up or not self._floors:
             return False  # in star idle is lower than it will be: no measure of a rise
         block = min(max(place // BLOCK - self._sigmas_from, 0), len(self._floors) - 1)
-        k, i = self._short.w, place - window.base
+        k, i = self.short, place - window.base
         left, here, right = window.sums[i - k : i + k + 1 : k].tolist()
         return bool(size < _RIPPLE * (min(here - left, right - here) / k - self._floors[block]) * w)
 
@@ -266,7 +257,7 @@ class StepFinder:
         self, window: Window, search: _Search, end: int, narrower: tuple[list[int], list[int]] | None, *, close: bool
     ) -> list[_Top]:
         """The steps before ``end``; of a wider filter those that none of the ``narrower`` ones that way explains."""
-        start, w, near = search.upto, search.w, self._short.w
+        start, w, near = search.upto, search.w, self.short
 
         def explained(lo: int, hi: int, *, up: bool) -> bool:
             if narrower is None:
@@ -283,17 +274,16 @@ class StepFinder:
         size = np.abs(filtered)
         filtered = filtered[1:]
         n -= 1
-        beyond = np.flatnonzero(size[1:] > self._limits(start, end, w))
+        (beyond,) = (size[1:] > self._limits(start, end, w)).nonzero()
         search.upto = end
         if not len(beyond):
             return []
         up = filtered[beyond] > 0
-        turns = np.flatnonzero((beyond[1:] != beyond[:-1] + 1) | (up[1:] != up[:-1])) + 1
-        firsts = [0, *turns.tolist()]
-        lasts = [*turns.tolist(), len(beyond)]
+        turns = ((beyond[1:] != beyond[:-1] + 1) | (up[1:] != up[:-1])).nonzero()[0]
+        firsts, lasts = [int(beyond[0]), *beyond[turns + 1].tolist()], [*beyond[turns].tolist(), int(beyond[-1])]
         found: list[_Top] = []
-        for first, last in zip(firsts, lasts, strict=True):
-            lo, hi, upwards = int(beyond[first]), int(beyond[last - 1]) + 1, bool(up[first])
+        for first, last, upwards in zip(firsts, lasts, [bool(up[0]), *up[turns + 1].tolist()], strict=True):
+            lo, hi = first, last + 1
             while hi - lo > _LONGEST * w:
                 if not explained(lo, lo + _LONGEST * w, up=upwards):
                     found += _tops(size, start, (lo, lo + _LONGEST * w), w, up=upwards)
@@ -351,23 +341,33 @@ def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
     return np.asarray(small.sum(axis=1) / (k * _SMALL_MEAN), np.float64)
 
 
-def _noise_where(differences: NDArray[np.int64], chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """As `_small_mean`, of the chosen differences of each row only; infinite where they are few."""
+def _noise_where(
+    differences: NDArray[np.int64], chosen: NDArray[np.bool_], noise: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """As ``noise``, which is `_small_mean`, of the chosen differences of each row only; infinite where they are few."""
     if len(differences) == 1:  # a few numbers are faster plain
         few = sorted(differences[chosen].tolist())
         k = max(1, int(_SMALL * len(few)))
         return np.array([sum(few[:k]) / (k * _SMALL_MEAN) if k >= _SMALL * _LOW_LEAST else np.inf])
-    some = np.sort(np.where(chosen, differences, _NEVER), axis=1)
-    k = np.maximum(1, (_SMALL * chosen.sum(axis=1)).astype(np.int64))
-    sums = np.take_along_axis(np.cumsum(some, axis=1), k[:, np.newaxis] - 1, axis=1)[:, 0]
-    return np.where(k >= _SMALL * _LOW_LEAST, sums / (k * _SMALL_MEAN), np.inf)
+    count = np.count_nonzero(chosen, axis=1)
+    out = np.where(count == differences.shape[1], noise, np.inf)
+    (partly,) = np.isinf(out).nonzero()
+    k = np.maximum(1, (_SMALL * count[partly]).astype(np.int64))
+    partly, k = partly[k >= _SMALL * _LOW_LEAST], k[k >= _SMALL * _LOW_LEAST]
+    if len(partly):
+        some = np.sort(np.where(chosen[partly], differences[partly], _NEVER), axis=1)
+        out[partly] = np.cumsum(some, axis=1)[np.arange(len(k)), k - 1] / (k * _SMALL_MEAN)
+    return out
 
 
 def _rolling_least(lows: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     """For each of the newest ``n`` blocks the least of it and the blocks before it, `_BLOCKS` in all."""
     if n == 1:
         return np.array([lows[-_BLOCKS:].min()])
-    least: NDArray[np.float64] = np.lib.stride_tricks.sliding_window_view(lows, _BLOCKS)[-n:].min(axis=1)
+    least, reach = lows[1 - _BLOCKS - n :], 1
+    while reach < _BLOCKS:
+        more = min(reach, _BLOCKS - reach)
+        least, reach = np.minimum(least[more:], least[:-more]), reach + more
     return least
 
 
@@ -385,9 +385,15 @@ def _usual_noise(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     if lacking:
         blocks = np.concatenate((np.full((2, lacking), np.inf), blocks), axis=1)
     windows = np.lib.stride_tricks.sliding_window_view(blocks, _MEMORY, axis=1)
-    every, when_low = np.sort(windows[0, :, -_BLOCKS:], axis=1), np.sort(windows[1], axis=1)
-    out = np.empty(n)
-    for rows, into, q in ((every, slice(None), _QUIET), (when_low, np.isfinite(when_low[:, 0]), _USUAL)):
-        rank = (q * (np.isfinite(rows[into]).sum(axis=1) - 1)).astype(np.int64)
-        out[into] = np.take_along_axis(rows[into], rank[:, np.newaxis], axis=1)[:, 0]
+    when_low = np.sort(windows[1], axis=1)
+    out = _ranked(when_low, _USUAL)
+    (never,) = np.isinf(when_low[:, 0]).nonzero()
+    if len(never):
+        out[never] = _ranked(np.sort(windows[0, never, -_BLOCKS:], axis=1), _QUIET)
     return out
+
+
+def _ranked(rows: NDArray[np.float64], q: float) -> NDArray[np.float64]:
+    """The finite values at a quantile of each sorted row; infinite where there is none."""
+    rank = (q * (np.isfinite(rows).sum(axis=1) - 1)).astype(np.int64)
+    return np.asarray(rows[np.arange(len(rows)), np.maximum(rank, 0)], np.float64)
