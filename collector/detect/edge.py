@@ -22,13 +22,14 @@ def edge_time(window: Window, place: int, width: int, before: float, after: floa
     hi = min(place + width, window.count)
     y = window.y[lo - 2 - base : hi + 1 - base].tolist()  # a handful of samples: plain numbers are faster than arrays
     middle = (before + after) / 2
-    sign = 1.0 if after > before else -1.0
     walk = least = 0.0
-    at = lo
-    for k in range(lo, hi):
-        walk += sign * (y[k - lo + 2] - middle)
+    at = place_after = lo
+    down = after <= before
+    for value in y[2 : hi - lo + 2]:
+        place_after += 1
+        walk += middle - value if down else value - middle
         if walk < least:
-            least, at = walk, k + 1
+            least, at = walk, place_after
     at = min(at, window.count - 1)
     times: list[int] = window.t[at - 2 - base : at + 1 - base].tolist()
     oldest, left, right = times

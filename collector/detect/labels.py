@@ -125,10 +125,11 @@ class Labels:
         floor_ma: the smallest rise that can be a cut.
     """
 
-    __slots__ = ("_floor", "_start", "readings")
+    __slots__ = ("_cold", "_floor", "_start", "readings")
 
     def __init__(self, run_start: int, floor_ma: float) -> None:
         self._start, self._floor = run_start, floor_ma
+        self._cold = 0.0  # share of idle a second by which it falls at the segment that is being added
         self.readings = [_Reading(0.0, None, None, None, run_start, Level(0.0, 1, 0.0), False, None)]
 
     def copy(self) -> Labels:
@@ -141,6 +142,7 @@ class Labels:
         """Takes the next segment."""
         if s.stepped and s.start - self._start < SPIN_UP_US and self._spins_up(s):
             return
+        self._cold = _COLD_RATE * math.exp(-((s.start - self._start) / SECOND) / _COLD_S)
         options: list[_Option] = []
         for r in self.readings:
             if not s.stepped:
@@ -208,13 +210,14 @@ class Labels:
         else:
             seconds = (s.start - r.idle_at) / SECOND + s.head.seconds
             variance = _variance(s.sigma, s.head, r.idle, seconds) + _smear(r, s)
-            far = (head - base * self._cooling(s, seconds)) ** 2 / (2 * variance)
+            far = (head - base * self._cooling(seconds)) ** 2 / (2 * variance)
             price = min(_JUMP, far + 0.5 * math.log(2 * math.pi * variance) - _LOG_LOADS)
             level = (base + head) / 2
         if not p.seen and s.start - self._start < SPIN_UP_US:
             options.append(_Option(r.price + price, r, None, None, r.jumped))  # that was spin-up
         else:
-            options.append(_Option(r.price + price, r, None, p._replace(idle=level, end=s.start), r.jumped))
+            done = Passage(p.start, s.start, p.total, p.n, p.top, level, p.seen, p.low, p.lasted, p.sigma)
+            options.append(_Option(r.price + price, r, None, done, r.jumped))
 
     def _least_rise(self, s: Segment) -> float:
         return max(self._floor, _LEAST_SIGMAS * s.sigma)
@@ -234,12 +237,11 @@ class Labels:
             head, idle, seconds, variance = s.head_brief.mean, r.idle_brief.mean, s.head_brief.seconds, brief
         else:
             head, idle, seconds, variance = s.head.mean, r.idle.mean, s.head.seconds, wide
-        return (head - idle * self._cooling(s, seconds)) ** 2 / (2 * (variance + _smear(r, s)))
+        return (head - idle * self._cooling(seconds)) ** 2 / (2 * (variance + _smear(r, s)))
 
-    def _cooling(self, s: Segment, seconds: float) -> float:
+    def _cooling(self, seconds: float) -> float:
         """What share of idle is left after so many seconds: a cold saw's falls by a third in its first minutes."""
-        since = (s.start - self._start) / SECOND
-        return 1 - _COLD_RATE * math.exp(-since / _COLD_S) * min(seconds, _COLD_S)
+        return 1 - self._cold * min(seconds, _COLD_S)
 
     def _load_step(self, r: _Reading, p: Passage, s: Segment, base: float) -> float:
         """Price of a change of load inside a cut: small ones are the rule, a large one is as likely as any.

@@ -220,7 +220,7 @@ class Reader:
         brief = tail
         if tail.n > finder.brief:
             sums, last, n = self.window.sums, place - 1 - self.window.base, finder.brief
-            brief = Level((int(sums[last]) - int(sums[last - n])) / n, n, n / self._rate)
+            brief = Level((sums.item(last) - sums.item(last - n)) / n, n, n / self._rate)
         sigma, n = finder.sigma(place), place - o.place
         return Segment(o.start, end, o.head, o.head_brief, tail, brief, o.total, n, o.top, sigma, o.burst, o.stepped)
 
@@ -233,12 +233,12 @@ class Reader:
         if last - first < 1:
             first, last = place, max(min(place + 1 + finder.long, end), place + 1)
         i = first - w.base
-        before, upto = int(w.sums[i]), int(w.sums[last - w.base])
+        before, upto = w.sums.item(i), w.sums.item(last - w.base)
         n = last - first
         head = brief = Level((upto - before) / n, n, n / self._rate)
         if n > finder.brief:
             n = finder.brief
-            brief = Level((int(w.sums[i + n]) - before) / n, n, n / self._rate)
+            brief = Level((w.sums.item(i + n) - before) / n, n, n / self._rate)
         near_start = stepped and start - self._run_start < SPIN_UP_US
         burst = self._burst(w.time(place), w.time(min(place + finder.long, w.count - 1))) if near_start else 0
         return _Open(place, start, stepped, head, brief, place, burst)
@@ -250,7 +250,7 @@ class Reader:
         if last - first < 1:
             first, last = max(o.place, last - width), place
         sums, base, n = self.window.sums, self.window.base, last - first
-        return Level((int(sums[last - base]) - int(sums[first - base])) / n, n, n / self._rate)
+        return Level((sums.item(last - base) - sums.item(first - base)) / n, n, n / self._rate)
 
     # what is not certain yet
 

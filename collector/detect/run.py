@@ -82,11 +82,13 @@ class RunTracker:
 
     def _raw_since(self, start: int) -> tuple[Ints, Ints]:
         """The raw samples from a time (µs) on, µs and mA."""
-        parts = [(t, ma) for t, ma in self._raw if int(t[-1]) >= start]
+        parts = [(t, ma) for t, ma in self._raw if t.item(-1) >= start]
         if not parts:
             return np.empty(0, np.int64), np.empty(0, np.int64)
-        t, ma = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-        i = int(np.searchsorted(t, start))
+        t, ma = parts[0]
+        if len(parts) > 1:
+            t, ma = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+        i = t.searchsorted(start)
         return t[i:], ma[i:]
 
     def _take(self, t: Ints, y: Ints, *, last: bool) -> list[Passage]:
@@ -105,7 +107,7 @@ class RunTracker:
 
     def _burst(self, at: int, until: int) -> int:
         t, ma = self._raw_since(at - _BURST_BEFORE_US)
-        return int(ma[: int(np.searchsorted(t, min(until, at + _BURST_AFTER_US)))].max(initial=0))
+        return max(ma[: t.searchsorted(min(until, at + _BURST_AFTER_US))].tolist(), default=0)  # a handful
 
     @property
     def newest_at(self) -> int:

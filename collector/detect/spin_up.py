@@ -58,12 +58,12 @@ class SpinUp:
         for n in range(self._seen + 1, len(y) + 1):
             self._seen = n
             near = y[n - _AGREE : n]
-            self._peak = max(self._peak, *near)
-            mean = sum(near) / _AGREE
+            highest, mean = max(near), sum(near) / _AGREE
+            self._peak = max(self._peak, highest)
             took = self._t[n - 1] - self._start
             if took > _LONGEST_US:
                 return n - _AGREE
-            if max(near) - min(near) > max(_SPREAD * mean, _SPREAD_MA):
+            if highest - min(near) > max(_SPREAD * mean, _SPREAD_MA):
                 continue
             if mean <= _WELL_UNDER * self._peak:
                 return n - _AGREE

@@ -246,12 +246,14 @@ class StepFinder:
 
     def _ripples(self, window: Window, place: int, size: float, w: int) -> bool:
         """Whether a step is small against how far the current stands above the lowest level around it, both sides."""
-        if place < self._spin_up or not self._floors:
+        floors = self._floors
+        if place < self._spin_up or not floors:
             return False  # in star idle is lower than it will be: no measure of a rise
-        block = min(max(place // BLOCK - self._sigmas_from, 0), len(self._floors) - 1)
-        k, i = self.short, place - window.base
-        left, here, right = window.sums[i - k : i + k + 1 : k].tolist()
-        return bool(size < _RIPPLE * (min(here - left, right - here) / k - self._floors[block]) * w)
+        block = min(max(place // BLOCK - self._sigmas_from, 0), len(floors) - 1)
+        k, i, sums = self.short, place - window.base, window.sums
+        here = sums.item(i)
+        rise = min(here - sums.item(i - k), sums.item(i + k) - here)
+        return size < _RIPPLE * (rise / k - floors[block]) * w
 
     def _search(
         self, window: Window, search: _Search, end: int, narrower: tuple[list[int], list[int]] | None, *, close: bool

@@ -5,9 +5,8 @@ from __future__ import annotations
 from bisect import bisect_right
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
 
@@ -32,21 +31,21 @@ class SwitchLog:
         if not len(t):
             return
         if len(t) > 8:  # most reports repeat the position: look only at those that do not, or come late
-            news = np.flatnonzero((v[1:] != v[:-1]) | (t[1:] - t[:-1] > self._stale))
-            self._take(t[:1], v[:1])
-            for k in news.tolist():
-                self.heard = int(t[k])
-                self._take(t[k + 1 : k + 2], v[k + 1 : k + 2])
-            self.heard = int(t[-1])
+            (news,) = ((v[1:] != v[:-1]) | (t[1:] - t[:-1] > self._stale)).nonzero()
+            self._take(t.item(0), v.item(0))
+            for before, at, value in zip(t[news].tolist(), t[news + 1].tolist(), v[news + 1].tolist(), strict=True):
+                self.heard = before
+                self._take(at, value)
+            self.heard = t.item(-1)
         else:
-            self._take(t, v)
+            for at, value in zip(t.tolist(), v.tolist(), strict=True):
+                self._take(at, value)
 
-    def _take(self, t: NDArray[np.int64], v: NDArray[np.int32]) -> None:
-        for at, value in zip(t.tolist(), v.tolist(), strict=True):
-            if self.heard is not None and at - self.heard > self._stale:
-                self._change(self.heard + self._stale, None)
-            self._change(at, value)
-            self.heard = at
+    def _take(self, at: int, value: int) -> None:
+        if self.heard is not None and at - self.heard > self._stale:
+            self._change(self.heard + self._stale, None)
+        self._change(at, value)
+        self.heard = at
 
     def _change(self, at: int, value: int | None) -> None:
         if not self._v or self._v[-1] != value:

@@ -36,7 +36,7 @@ class Window:
 
     def append(self, t: NDArray[np.int64], y: NDArray[np.int64]) -> None:
         """Adds samples at the end."""
-        more = np.cumsum(y)
+        more = y.cumsum()
         more += self.sums[-1]
         self.t = np.concatenate((self.t, t))
         self.y = np.concatenate((self.y, y))
@@ -61,7 +61,7 @@ class Window:
 
     def total(self, start: int, end: int) -> int:
         """Sum of the samples at places ``start <= p < end``, mA."""
-        return int(self.sums[end - self.base]) - int(self.sums[start - self.base])
+        return self.sums.item(end - self.base) - self.sums.item(start - self.base)
 
     def mean(self, start: int, end: int) -> float:
         """Mean of the samples at places ``start <= p < end``, mA; at least one sample."""
@@ -69,8 +69,8 @@ class Window:
 
     def top(self, start: int, end: int) -> int:
         """The highest sample at places ``start <= p < end``, mA."""
-        return int(self.y[start - self.base : end - self.base].max())
+        return int(np.maximum.reduce(self.y[start - self.base : end - self.base]))
 
     def time(self, place: int) -> int:
         """µs at which the sample at a place ends."""
-        return int(self.t[place - self.base])
+        return self.t.item(place - self.base)
