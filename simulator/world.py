@@ -64,8 +64,8 @@ def plan(saw: str, day: dt.date, seed: int) -> DayPlan:
     dice = Dice(generator(seed, saw, day, "plan"))
     works = day.weekday() < 5
     turn, age = _blade_age(saw, day, seed)
-    # A blade's cutting power grows by about two thirds over its fitting.
-    blade = Blade(dull=1.0 + 0.65 * min(age, 1.2))
+    # A blade's cutting power grows by about two thirds over its fitting, slowly at first.
+    blade = Blade(dull=1.0 + 0.65 * min(age, 1.2) ** 2)
     change = dt.time(dice.integer(8, 15), dice.integer(5, 55)) if works and turn else None
     busy = (0.60 if saw == "heron" else 0.52) + dice.uniform(-0.12, 0.14)
     return DayPlan(SHIFT, ZONE, works, busy, blade, change, dice.chance(0.88))

@@ -17,7 +17,7 @@ from collector.facts import iso
 
 METHOD = later(
     "EWMA of log load above idle, less what duration and direction tell, against the blade's first cuts after "
-    "sharpening; limit 2.5 deviations of the average."
+    "sharpening; limit 2.9 deviations of the average."
 )
 
 
@@ -27,6 +27,7 @@ class WearPoint(Model):
     t: Time
     ratio: float = Field(description="Its load against the fresh blade's, for a cut of its duration and direction.")
     average: float = Field(description="Moving average.")
+    heavier: bool = Field(description="Whether the signal was on.")
 
 
 class WearAnswer(WearRecord):
@@ -70,8 +71,8 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
             c = found.chart
             limit = round(math.exp(c.limit), 4)
             points = [
-                {"t": iso(t), "ratio": round(math.exp(x), 3), "average": round(math.exp(z), 4)}
-                for t, x, z in zip(c.start.tolist(), c.figure.tolist(), c.z.tolist(), strict=True)
+                {"t": iso(t), "ratio": round(math.exp(x), 3), "average": round(math.exp(z), 4), "heavier": on}
+                for t, x, z, on in zip(c.start.tolist(), c.figure.tolist(), c.z.tolist(), c.on.tolist(), strict=True)
             ]
         head = {"tag": path.tag, "service": number, "method": gettext(METHOD), "limit": limit}
         return settled({**head, **wear_record(found), "points": points})

@@ -140,9 +140,9 @@ def table(days: int, widths=(wear.WIDTH,)) -> list[tuple[str, float, float, dict
 def test_wear_false_alarms_and_delay():
     short = os.environ.get("KERFBOOK_BENCH") == "short"
     for _, _, rate, ways in table(120 if short else 1200):
-        assert rate >= 2000
+        assert rate >= (2000 if short else 8000)  # a short run is a few services long
         assert ways["motor current"][1] >= 0.95
 
 
 if __name__ == "__main__":
-    table(int(sys.argv[1]) if len(sys.argv) > 1 else 1200, (2.5, 2.7, 2.9))
+    table(int(sys.argv[1]) if len(sys.argv) > 1 else 1200, (2.5, wear.WIDTH, 3.2))

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from api.answers import wear
 from api.answers.wear import Cuts, chart, ewma, limits, yardstick
@@ -97,10 +101,31 @@ def test_a_blade_that_needs_half_again_the_load_is_called_and_a_fresh_one_is_not
     assert found.ratio == pytest.approx(1.6, rel=0.2)
 
 
-def test_the_signal_stays_on_until_the_average_is_back_at_the_fresh_blades():
-    z = np.array([0.0, 1.1, 0.9, 0.2, 1.2, -0.1, 0.9, 1.1])
-    assert wear._signal(z, 1.0) == [(1, 5), (7, None)]
-    assert wear._signal(z[:6], 1.0) == [(1, 5)]
+def spells_of(*load):
+    x = np.log(np.concatenate([np.full(n, ratio) for n, ratio in load]))
+    return wear._signal(x, wear.ewma(x, wear.LAMBDA, 0.0), 0.3)
+
+
+def test_a_signal_stays_on_while_the_cuts_after_it_bear_it_out():
+    assert spells_of((300, 1.0), (800, 1.5)) == [(344, None)]  # 0.97^45 < 1 - 0.3 / ln 1.5 < 0.97^44
+
+
+def test_a_signal_that_two_hundred_cuts_did_not_bear_out_is_withdrawn_and_can_come_again():
+    assert spells_of((300, 1.0), (60, 1.6), (600, 1.1)) == [(333, 533)]
+    assert spells_of((300, 1.0), (60, 1.6), (440, 1.1), (400, 1.5)) == [(333, 533), (835, None)]
+
+
+def test_heavy_cuts_and_light_ones_among_them_do_not_make_a_signal_come_and_go():
+    assert spells_of((300, 1.0), *((50, 1.7), (50, 1.05)) * 10) == [(327, None)]
+
+
+@given(st.lists(st.tuples(st.integers(1, 300), st.floats(0.5, 2.0)), min_size=1, max_size=8))
+def test_signals_follow_each_other_and_each_lasts_as_long_as_it_must_be_borne_out(load):
+    spells = spells_of(*load)
+    ends = [end for _, end in spells]
+    assert None not in ends[:-1]
+    assert all(end - begun >= wear.BORNE_OUT for begun, end in spells if end is not None)
+    assert all(a[1] < b[0] for a, b in pairwise(spells))
 
 
 def test_a_blade_is_not_judged_before_its_baseline_is_full():

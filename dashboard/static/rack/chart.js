@@ -18,12 +18,7 @@ export function drawChart(place, wear, zone) {
   const when = wear.points.map((p) => `${zone.long(Date.parse(p.t))} ${zone.seconds(Date.parse(p.t))}`);
   const average = wear.points.map((p) => percent(p.average));
   const limit = percent(wear.limit);
-  // On above the limit, off only below half of it, as the server has it.
-  let on = false;
-  const above = wear.points.map((p, i) => {
-    on = on ? Math.log(p.average) >= Math.log(wear.limit) / 2 : p.average > wear.limit;
-    return on ? average[i] : null;
-  });
+  const above = wear.points.map((p, i) => (p.heavier ? average[i] : null));
   const hover = { text: when, hovertemplate: "%{text}<br>%{y:+.0f} %<extra></extra>" };
   const data = [
     { type: "scatter", mode: "markers", x: n, y: wear.points.map((p) => percent(p.ratio)), marker: { color: INK.line, size: 3 }, name: _("one cut"), ...hover },
