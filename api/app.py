@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import time
 from typing import TYPE_CHECKING, cast
-
-from flask_openapi3.models.info import Info
-from flask_openapi3.openapi import OpenAPI
 
 from api.blade_watch import wear_sign
 from api.board import Board
@@ -47,9 +43,10 @@ from api.http import (
     wall,
 )
 from api.http.answer import settled
+from api.http.description import Description, application
 from api.http.gate import Gate
 from api.http.metrics import add_metrics
-from api.http.problems import ProblemDetails, install, invalid
+from api.http.problems import install
 from api.live import MAX_STREAMS, TICK_SECONDS, Live
 from api.rack import Rack
 from api.reporting import Reporting
@@ -65,6 +62,8 @@ from collector.detect.settings import DetectSettings
 
 if TYPE_CHECKING:
     from flask import Flask
+    from flask_openapi3.blueprint import APIBlueprint
+    from flask_openapi3.openapi import OpenAPI
 
     from api.site import Site
 
@@ -115,67 +114,54 @@ def create_api(
     reporting = Reporting(desk, Sums(desk))
     board = Board(desk, rack, Strip(tending), UsualDays(desk, reporting.sums))
     live = Live(desk, board, limit=max_streams, tick_seconds=tick_seconds)
-    app = OpenAPI(
-        "api",
-        info=Info(
-            title="Kerfbook",
-            version=importlib.metadata.version("kerfbook"),
-            description="What the saws of a site did. It informs, it protects nobody: no safety device.",
-        ),
-        validation_error_status="400",
-        validation_error_model=ProblemDetails,
-        validation_error_callback=invalid,
-        security_schemes={},
-        doc_ui=False,
-        static_folder=None,
-    )
+    app = application()
     add_request_ids(app)
     install(app)
     door = Door(PeopleBook(desk.book), desk.now)
     door.tidy()
     gate = Gate(app, door, desk.now, visitors, address)
-    subjects = [
-        saws.blueprint(desk),
-        cuts.blueprint(desk),
-        runs.blueprint(desk),
-        facts.blueprint(desk),
-        marks.blueprint(desk),
-        calibration.blueprint(desk, detection or DetectSettings()),
-        utilisation.blueprint(desk, reporting.sums),
-        report.blueprint(desk, reporting),
-        trace.blueprint(desk),
-        wall.blueprint(desk, board),
-        blades.blueprint(desk, rack),
-        blade_said.blueprint(desk, rack),
-        blade_wear.blueprint(desk, rack),
-        blade_books.blueprint(desk, rack),
-        saw_blade.blueprint(desk, rack),
-        faults.blueprint(desk),
-        at_hand.blueprint(desk, board, rack, tending),
-        refusals.blueprint(desk),
-        stream.blueprint(live),
-        maintenance.blueprint(tending),
-        ticks.blueprint(tending),
-        tasks.blueprint(tending),
-        feeds.blueprint(tending),
-        alerts.blueprint(tending),
-        health.problems_blueprint(),
-        signing.blueprint(gate),
-        own.blueprint(door),
-        accounts.blueprint(door),
-        badges.blueprint(door),
-        audit_trail.blueprint(door),
-    ]
-    for subject in subjects:
-        described = dict(app.paths)
-        app.register_api(subject, url_prefix=PREFIX)
-        for path, item in described.items():  # an address that two subjects share is not the later one's alone
-            later = {field: value for field, value in app.paths[path] if value is not None}
-            app.paths[path] = item.model_copy(update=later)
     vitals = Vitals()
-    app.register_api(health.blueprint(desk, vitals))
+
+    def parts() -> list[tuple[APIBlueprint, str]]:
+        subjects = [
+            saws.blueprint(desk),
+            cuts.blueprint(desk),
+            runs.blueprint(desk),
+            facts.blueprint(desk),
+            marks.blueprint(desk),
+            calibration.blueprint(desk, detection or DetectSettings()),
+            utilisation.blueprint(desk, reporting.sums),
+            report.blueprint(desk, reporting),
+            trace.blueprint(desk),
+            wall.blueprint(desk, board),
+            blades.blueprint(desk, rack),
+            blade_said.blueprint(desk, rack),
+            blade_wear.blueprint(desk, rack),
+            blade_books.blueprint(desk, rack),
+            saw_blade.blueprint(desk, rack),
+            faults.blueprint(desk),
+            at_hand.blueprint(desk, board, rack, tending),
+            refusals.blueprint(desk),
+            stream.blueprint(live),
+            maintenance.blueprint(tending),
+            ticks.blueprint(tending),
+            tasks.blueprint(tending),
+            feeds.blueprint(tending),
+            alerts.blueprint(tending),
+            health.problems_blueprint(),
+            signing.blueprint(gate),
+            own.blueprint(door),
+            accounts.blueprint(door),
+            badges.blueprint(door),
+            audit_trail.blueprint(door),
+        ]
+        return [*((subject, PREFIX) for subject in subjects), (health.blueprint(desk, vitals), "")]
+
+    for subject, prefix in parts():
+        app.register_blueprint(subject, url_prefix=prefix)
     add_metrics(app, desk, live, vitals)
-    app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(app.api_doc))
+    description = Description(parts)
+    app.add_url_rule(f"{PREFIX}/openapi.json", "openapi", lambda: settled(description()))
     app.extensions[EXTENSION] = (desk, live)
     app.extensions[BLADES] = rack
     app.extensions[TENDING] = tending

@@ -20,7 +20,7 @@ def live(payload: Mapping[str, Any]) -> Response:
     return response
 
 
-def settled(payload: Mapping[str, Any]) -> Response:
+def settled(payload: Mapping[str, Any] | orjson.Fragment) -> Response:
     """JSON that often stays the same: with a tag of its content, so that asking again costs no transfer.
 
     Late data can change any past, so a store must ask each time (``no-cache``).

@@ -1,6 +1,9 @@
 """Fields and models that several subjects share: times, names, facts, and how responses are described."""
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Annotated, Any, Literal, cast
 
 from flask_openapi3.blueprint import APIBlueprint
@@ -61,9 +64,14 @@ class Strict(BaseModel):
 
 
 class Model(BaseModel):
-    """A part of an answer."""
+    """A part of an answer.
 
-    model_config = ConfigDict(extra="forbid")
+    Answers are described by their models and not made with them, so these are built, 3 MB, only when somebody asks for
+    the description. (What a request is checked with is built at the start: pydantic's building at the first use is not
+    safe among threads.)
+    """
+
+    model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
 class SawPath(BaseModel):
@@ -154,6 +162,19 @@ def _operation_id(*, name: str, **_: str) -> str:
     return name
 
 
+_DESCRIBED = ContextVar("described", default=False)
+
+
+@contextmanager
+def described() -> Iterator[None]:
+    """In the block subjects describe themselves as OpenAPI wants it; serving needs none of that."""
+    token = _DESCRIBED.set(True)
+    try:
+        yield
+    finally:
+        _DESCRIBED.reset(token)
+
+
 def subject(name: str) -> APIBlueprint:
     """A blueprint for one subject, with the errors that every address can answer."""
     errors: ResponseDict = {
@@ -161,7 +182,8 @@ def subject(name: str) -> APIBlueprint:
         "404": problem("There is no such thing."),
         "default": problem("Any other error."),
     }
-    return APIBlueprint(f"api_{name}", "api", abp_responses=errors, operation_id_callback=_operation_id)
+    told = _DESCRIBED.get()
+    return APIBlueprint(f"api_{name}", "api", abp_responses=errors, operation_id_callback=_operation_id, doc_ui=told)
 
 
 def also_csv(description: str) -> ConfigDict:

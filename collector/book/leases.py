@@ -38,7 +38,6 @@ from sqlalchemy import (
     text,
     update,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
 from collector.book import schema
@@ -263,8 +262,11 @@ class Leases:
         return self._now + round(self.seconds * _SECOND)
 
     def _insert(self) -> Any:
-        kind = postgresql.insert if self._dialect == "postgresql" else sqlite.insert
-        return kind(lease).on_conflict_do_nothing()
+        if self._dialect == "postgresql":
+            from sqlalchemy.dialects import postgresql  # noqa: PLC0415 (2.5 MB that a shop on SQLite keeps)
+
+            return postgresql.insert(lease).on_conflict_do_nothing()
+        return insert(lease).prefix_with("OR IGNORE")
 
     def _lose(self, number: int) -> None:
         with self._state:

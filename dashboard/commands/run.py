@@ -22,6 +22,7 @@ from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, asked_to_stop
 from dashboard.memory import share_heaps
 from dashboard.notify import Supervisor
+from dashboard.prepare import prepare
 
 if TYPE_CHECKING:
     import argparse
@@ -136,6 +137,7 @@ def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = 
         the exit code.
     """
     share_heaps()
+    prepare(settings.stores.book)
     stopped, supervisor = asked_to_stop(), Supervisor()
     mend, code = False, codes.DONE
     doing = _Doing(name, collects=collects, shows=shows, watch=watch)

@@ -1,0 +1,51 @@
+"""What `kerfbook run` does without, so that little of a small computer's memory is its own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+from collector.book.engine import open_engine, reading
+from collector.book.schema import HEAD
+from collector.book.upgrade import version
+from dashboard.prepare import prepare
+
+SPARED = (
+    *("alembic", "amqtt", "apprise", "cryptography", "icalendar", "influxdb_client", "plotly", "psycopg"),
+    *("prometheus_client", "simulator", "sqlalchemy.dialects.postgresql", "zxcvbn"),
+)
+"""Loaded by the commands and answers that use them."""
+
+
+def of_a_fresh_process(code: str) -> str:
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
+def test_a_start_loads_nothing_that_only_other_commands_and_rare_answers_use():
+    code = f"import sys, dashboard.cli as c; c.parser(['run']); print(*sorted({{*{SPARED!r}}} & {{*sys.modules}}))"
+    assert of_a_fresh_process(code) == ""
+
+
+def test_a_book_is_made_by_a_process_of_its_own(tmp_path):
+    url = f"sqlite:///{tmp_path}/new/book.sqlite"
+    code = f"import sys; from dashboard.prepare import prepare; prepare({url!r}); print('alembic' in sys.modules)"
+    assert of_a_fresh_process(code) == "False"
+    with reading(open_engine(url)) as connection:
+        assert version(connection) == HEAD
+
+
+def test_what_is_wrong_with_a_book_is_left_to_whoever_opens_it(tmp_path, capfd):
+    (tmp_path / "book.sqlite").write_text("a shopping list, and no book at all\n" * 100)
+    for url in ("no address", f"sqlite:///{tmp_path}/book.sqlite"):
+        prepare(url)
+    assert capfd.readouterr() == ("", "")
+
+
+def test_the_description_of_the_api_is_made_when_somebody_asks_for_it(shop):
+    code = "from api.http import wall\nprint(wall.WallAnswer.__pydantic_complete__)"
+    assert of_a_fresh_process(code) == "False"
+    client = shop.app.test_client()
+    first, again = (client.get("/api/v1/openapi.json") for _ in range(2))
+    assert first.data == again.data
+    assert first.headers["ETag"] == again.headers["ETag"]
