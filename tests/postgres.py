@@ -22,9 +22,12 @@ _OWNER = "kerfbook"
 
 
 class Postgres:
-    """A running cluster. Its server refuses to run as root, so it then runs as Debian's user ``postgres``."""
+    """A running cluster. Its server refuses to run as root, so it then runs as Debian's user ``postgres``.
 
-    def __init__(self) -> None:
+    ``durable``: commits wait for the disk, as a benchmark wants it.
+    """
+
+    def __init__(self, *, durable: bool = False) -> None:
         self._programs = _programs()
         # Not pytest's folder: only root may enter that one. A socket's path must be short, too.
         self.folder = Path(tempfile.mkdtemp(prefix="kerfbook-pg-"))
@@ -33,8 +36,11 @@ class Postgres:
         if os.geteuid() == 0:
             shutil.chown(self.folder, "postgres")
         self._run("initdb", "-D", self.folder / "data", "-U", _OWNER, "--auth=trust", "-E", "UTF8", "--no-sync")
-        # Nothing in it outlives the tests, so nothing waits for the disk.
-        options = f"-p {self.port} -k {self.folder} -c listen_addresses=127.0.0.1 -c fsync=off -c max_connections=200"
+        # What the tests put in it does not outlive them, so nothing waits for the disk.
+        fsync = "on" if durable else "off"
+        options = (
+            f"-p {self.port} -k {self.folder} -c listen_addresses=127.0.0.1 -c fsync={fsync} -c max_connections=200"
+        )
         self._run(
             "pg_ctl", "-D", self.folder / "data", "-l", self.folder / "log", "-o", options, "-t", "120", "-w", "start"
         )

@@ -22,6 +22,7 @@ Importing this module loads the client, some tens of megabytes: import it only w
 
 from __future__ import annotations
 
+import gzip
 import logging
 import re
 import threading
@@ -35,9 +36,9 @@ import numpy as np
 import orjson
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write.retry import WritesRetry
-from influxdb_client.client.write_api import SYNCHRONOUS, WriteApi
 from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
+from influxdb_client.service.write_service import WriteService
 from urllib3 import PoolManager
 from urllib3.exceptions import HTTPError
 from urllib3.util import Retry
@@ -139,10 +140,11 @@ class InfluxTrace:
         retries = WritesRetry(
             total=RETRIES, allowed_methods=["POST"], retry_interval=1, max_retry_delay=2, max_retry_time=5
         )
+        self._org = org
         self._client: InfluxDBClient = InfluxDBClient(
-            self.url, token=token, org=org, enable_gzip=True, timeout=int(timeout * 1000), retries=retries
+            self.url, token=token, org=org, timeout=int(timeout * 1000), retries=retries
         )
-        self._points: WriteApi = self._client.write_api(write_options=SYNCHRONOUS)
+        self._points = WriteService(self._client.api_client)  # type: ignore[no-untyped-call]
 
     def __enter__(self) -> Self:
         return self
@@ -154,7 +156,6 @@ class InfluxTrace:
         """Let go of the server; what was not committed is dropped."""
         with self._lock:
             self._pending.clear()
-            self._points.close()  # type: ignore[no-untyped-call]
             self._client.close()  # type: ignore[no-untyped-call]
             self._pool.clear()
 
@@ -466,8 +467,17 @@ class InfluxTrace:
         Raises:
             TraceError: the server is out of reach or refuses.
         """
+        # The client would compress at level 9, which takes fifteen times as long and saves a quarter of the bytes.
+        packed = gzip.compress(lines.encode(), 1)
         with self._clear_errors():
-            self._points.write(bucket or self.bucket, record=lines, write_precision=WritePrecision.US)  # type: ignore[arg-type]
+            self._points.post_write(  # type: ignore[no-untyped-call]
+                self._org,
+                bucket or self.bucket,
+                packed,
+                precision=WritePrecision.US,
+                content_type="text/plain; charset=utf-8",
+                content_encoding="gzip",
+            )
 
     @contextmanager
     def _clear_errors(self) -> Iterator[None]:

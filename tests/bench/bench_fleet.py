@@ -11,8 +11,6 @@ from __future__ import annotations
 import gc
 import os
 import time
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
 
 import psutil
 import pytest
@@ -25,11 +23,9 @@ from collector.ingest.line import Line
 from collector.signals import Series, Trace
 from collector.trace.place import InfluxPlace, open_trace
 from collector.wire.pack import write_pack
+from tests.bench.shares import Shares
 from tests.ingest.conftest import BOX, T0, motor
 from tests.trace.influx import Influx
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
 
 pytestmark = [pytest.mark.bench, pytest.mark.real]
 
@@ -50,34 +46,6 @@ def packs(count: int) -> list[bytes]:
         part = whole.motor.between(start, start + SECOND)
         out.append(write_pack(BOX, Trace(part, switch, Series.empty(), switch)))
     return out
-
-
-class Shares:
-    """CPU seconds spent within functions, this thread."""
-
-    def __init__(self) -> None:
-        self.spent: dict[str, float] = {}
-
-    @contextmanager
-    def watching(self, places: list[tuple[Any, str, str]]) -> Iterator[None]:
-        before = [(owner, name, getattr(owner, name)) for owner, name, _ in places]
-        for owner, name, what in places:
-            setattr(owner, name, self._timed(getattr(owner, name), what))
-        try:
-            yield
-        finally:
-            for owner, name, call in before:
-                setattr(owner, name, call)
-
-    def _timed(self, call: Callable[..., Any], what: str) -> Callable[..., Any]:
-        def timed(*args: Any, **more: Any) -> Any:
-            start = time.process_time()
-            try:
-                return call(*args, **more)
-            finally:
-                self.spent[what] = self.spent.get(what, 0.0) + time.process_time() - start
-
-        return timed
 
 
 @pytest.fixture(params=["sqlite", "servers"])
@@ -133,7 +101,7 @@ def test_cost_of_a_message_as_the_fleet_grows(stores, saws, capsys):
         assert ingest.counts.refused == 0
         assert book.now("saw-0").at > T0
         leases.close()
-    parts = "  ".join(f"{what} {100 * spent / cpu:.0f} %" for what, spent in sorted(shares.spent.items()))
+    parts = "  ".join(f"{what} {100 * spent / cpu:.0f} %" for what, spent in sorted(shares.cpu.items()))
     with capsys.disabled():
         print(
             f"\n{name:<8} {saws:>5} saws  groups of {size:>4}  {messages / wall:6.0f} messages/s  "

@@ -70,6 +70,11 @@ class Influx:
                 raise RuntimeError((self.folder / "log").read_text())
             time.sleep(0.05)
 
+    @property
+    def pid(self) -> int | None:
+        """Of the server's process, None while there is none."""
+        return self._process.pid if self._process else None
+
     def kill(self) -> None:
         """kill -9."""
         if self._process:
