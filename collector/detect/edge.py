@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -22,14 +23,10 @@ def edge_time(window: Window, place: int, width: int, before: float, after: floa
     hi = min(place + width, window.count)
     y = window.y[lo - 2 - base : hi + 1 - base].tolist()  # a handful of samples: plain numbers are faster than arrays
     middle = (before + after) / 2
-    walk = least = 0.0
-    at = place_after = lo
-    down = after <= before
-    for value in y[2 : hi - lo + 2]:
-        place_after += 1
-        walk += middle - value if down else value - middle
-        if walk < least:
-            least, at = walk, place_after
+    near = y[2 : hi - lo + 2]
+    walk = list(accumulate([v - middle for v in near] if after > before else [middle - v for v in near]))
+    least = min(walk, default=0.0)
+    at = lo + 1 + walk.index(least) if least < 0 else lo
     at = min(at, window.count - 1)
     times: list[int] = window.t[at - 2 - base : at + 1 - base].tolist()
     oldest, left, right = times

@@ -132,7 +132,8 @@ class Motor:
         before = self._t[-1] if len(self._t) else t[0]
         at = 0
         if int(t[-1]) - int(before) > self._settings.bridge_us:
-            for hole in np.flatnonzero(np.diff(t, prepend=before) > self._settings.bridge_us).tolist():
+            holes = ((t[1:] - t[:-1] > self._settings.bridge_us).nonzero()[0] + 1).tolist()
+            for hole in [0, *holes] if int(t[0]) - int(before) > self._settings.bridge_us else holes:
                 self._feed(t[at:hole], ma[at:hole])
                 self.lose()
                 at = hole
@@ -281,7 +282,8 @@ class Motor:
         t, ma = self._tracker.newest(4)
         if len(t) < 3:
             return int(t[-1])
-        level = max(1.0, float(np.median(ma[:-1])))
+        few = sorted(ma[:-1].tolist())
+        level: float = max(1.0, (few[(len(few) - 1) // 2] + few[len(few) // 2]) / 2)
         off = int(self._t[index])
         spans = (int(t[-1]) - int(t[-2]), min(off - int(t[-1]), _USUAL_US))
         shares = (min(1.0, (float(v) / level) ** 2) for v in (ma[-1], self._ma[index]))

@@ -116,7 +116,7 @@ class Reader:
         """Places after a silence; ``t[1]`` is the time at ``place``."""
         if not len(t) or int(t[-1]) - int(t[0]) <= self._settings.silence_us:
             return []
-        found: list[int] = (np.flatnonzero(np.diff(t) > self._settings.silence_us) + place).tolist()
+        found: list[int] = ((t[1:] - t[:-1] > self._settings.silence_us).nonzero()[0] + place).tolist()
         return found
 
     def feed(self, t: Ints, y: Ints) -> list[Passage]:

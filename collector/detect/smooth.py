@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -70,7 +72,9 @@ class Smooth:
     def _measure(self, t: Ints, *, last: bool) -> bool:
         if len(t) < _FIRST and not (last and len(t) > 1):
             return False
-        interval = float(np.median(np.diff(t[:_FIRST]))) / 1e6
+        few = t[:_FIRST].tolist()
+        spans = sorted(b - a for a, b in pairwise(few))
+        interval = (spans[(len(spans) - 1) // 2] + spans[len(spans) // 2]) / 2e6
         rate = 1 / max(interval, 0.005)
         self.every = max(1, round(rate / _RATE))
         self.rate = rate / self.every

@@ -13,6 +13,7 @@ Ints = NDArray[np.int64]
 
 CANNOT_START = "cannot_start"
 _WELL_UNDER = 0.6  # of the highest current: it turns
+_STEP = 128  # samples looked at in one go: most starts are over by then
 
 
 class StartWatch:
@@ -37,6 +38,12 @@ class StartWatch:
         """Takes smoothed samples, µs and mA."""
         if self._over or not len(t):
             return
+        for i in range(0, len(t), _STEP):
+            if self._look(t[i : i + _STEP], y[i : i + _STEP]):
+                return
+
+    def _look(self, t: Ints, y: Ints) -> bool:
+        """Whether it is over."""
         peaks = np.maximum(np.maximum.accumulate(y), self._peak)
         turns = np.flatnonzero(y < _WELL_UNDER * peaks)
         n = int(turns[0]) if len(turns) else len(t)
@@ -48,6 +55,7 @@ class StartWatch:
             self._over = True
             self._until = int(t[n])
         self._peak = int(peaks[-1])
+        return self._over
 
     def spell(self, end: int | None) -> tuple[int, int | None] | None:
         """From when (µs) until when the motor could not start, None if it could; ``end``: of the run, if it is over."""

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     from collector.detect.window import Window
@@ -45,14 +47,6 @@ class Step(NamedTuple):
     place: int
     up: bool
     width: int  # which of the filters found it
-
-
-class _Top(NamedTuple):
-    """An extreme of a filter's output beyond the limit."""
-
-    place: int
-    up: bool
-    size: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +144,7 @@ class StepFinder:
             found = self._search(window, search, min(count - search.w + 1, known), narrower, close=last)
             # a wider filter waits for what the narrower ones say of the places round its own
             known = min(known, search.upto if last else search.upto - self.short)
-            self._pending += [
-                Step(t.place, t.up, search.w) for t in found if not self._ripples(window, t.place, t.size, search.w)
-            ]
+            self._pending += found
         if len(self._pending) > 1:
             self._pending = _in_order(self._pending)
         settled = window.count if last else max(self.settled, self._searches[-1].upto - self._lag)
@@ -188,8 +180,7 @@ class StepFinder:
             if end > known.end:
                 self._guessed = _Guess(upto, end, known.steps)
             return known.steps
-        tops = self._search(window, _Search(w, upto), end, None, close=True)
-        ahead = [Step(t.place, t.up, w) for t in tops if not self._ripples(window, t.place, t.size, w)]
+        ahead = self._search(window, _Search(w, upto), end, None, close=True)
         steps = _in_order([*self._pending, *ahead])
         closed = end > upto and self._calm(window, end - 1, end)
         self._guessed = _Guess(upto, end, steps) if closed else None
@@ -257,18 +248,13 @@ class StepFinder:
 
     def _search(
         self, window: Window, search: _Search, end: int, narrower: tuple[list[int], list[int]] | None, *, close: bool
-    ) -> list[_Top]:
+    ) -> list[Step]:
         """The steps before ``end``; of a wider filter those that none of the ``narrower`` ones that way explains."""
         start, w, near = search.upto, search.w, self.short
 
-        def explained(lo: int, hi: int, *, up: bool) -> bool:
-            if narrower is None:
-                return False
-            k = bisect_left(narrower[up], start + lo - near)
-            return k < len(narrower[up]) and narrower[up][k] < start + hi + near
-
+        found: list[Step] = []
         if end <= start:
-            return []
+            return found
         # one place more at the front: a neighbour to compare with
         s, i, n = window.sums, start - window.base - 1, end - start + 1
         here = s[i : i + n]
@@ -279,22 +265,18 @@ class StepFinder:
         (beyond,) = (size[1:] > self._limits(start, end, w)).nonzero()
         search.upto = end
         if not len(beyond):
-            return []
+            return found
         up = filtered[beyond] > 0
-        turns = ((beyond[1:] != beyond[:-1] + 1) | (up[1:] != up[:-1])).nonzero()[0]
-        firsts, lasts = [int(beyond[0]), *beyond[turns + 1].tolist()], [*beyond[turns].tolist(), int(beyond[-1])]
-        found: list[_Top] = []
-        for first, last, upwards in zip(firsts, lasts, [bool(up[0]), *up[turns + 1].tolist()], strict=True):
-            lo, hi = first, last + 1
-            while hi - lo > _LONGEST * w:
-                if not explained(lo, lo + _LONGEST * w, up=upwards):
-                    found += _tops(size, start, (lo, lo + _LONGEST * w), w, up=upwards)
-                lo += _LONGEST * w
+        for lo, hi, upwards in _stretches(beyond, up, _LONGEST * w):
             if hi == n and not close:
                 search.upto = start + lo
                 break
-            if not explained(lo, hi, up=upwards):
-                found += _tops(size, start, (lo, hi), w, up=upwards)
+            if narrower is not None and _lies_between(narrower[upwards], start + lo - near, start + hi + near):
+                continue
+            for at in _tops(size, lo + 1, hi + 1, w):  # the first of size is the place before
+                place = start - 1 + at
+                if not self._ripples(window, place, size.item(at), w):
+                    found.append(Step(place, upwards, w))
         return found
 
     def _limits(self, start: int, end: int, w: int) -> NDArray[np.int64] | int:
@@ -314,13 +296,29 @@ def _in_order(steps: list[Step]) -> list[Step]:
     return list({s.place: s for s in sorted(steps, reverse=True)}.values())[::-1]
 
 
-def _tops(size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *, up: bool) -> list[_Top]:
-    """The steps in a stretch beyond the limit.
+def _stretches(beyond: NDArray[np.int64], up: NDArray[np.bool_], longest: int) -> Iterator[tuple[int, int, bool]]:
+    """From where to where neighbouring places lie beyond the limit the same way; long stretches in pieces."""
+    turns = ((beyond[1:] != beyond[:-1] + 1) | (up[1:] != up[:-1])).nonzero()[0]
+    firsts, lasts = [beyond.item(0), *beyond[turns + 1].tolist()], [*beyond[turns].tolist(), beyond.item(-1)]
+    for first, last, upwards in zip(firsts, lasts, [up.item(0), *up[turns + 1].tolist()], strict=True):
+        lo = first
+        while last + 1 - lo > longest:
+            yield lo, lo + longest, upwards
+            lo += longest
+        yield lo, last + 1, upwards
+
+
+def _lies_between(places: list[int], start: int, end: int) -> bool:
+    k = bisect_left(places, start)
+    return k < len(places) and places[k] < end
+
+
+def _tops(size: NDArray[np.int64], lo: int, hi: int, w: int) -> list[int]:
+    """Indices of the steps in a stretch beyond the limit.
 
     One step makes a triangle of two widths; in a longer stretch there may be a stair, whose other steps are peaks of
     their own outside the triangle of the highest.
     """
-    lo, hi = span[0] + 1, span[1] + 1  # the first of size is the place before
     top = lo + int(size[lo:hi].argmax())
     tops = [top]
     if hi - lo > 2 * w:
@@ -330,7 +328,7 @@ def _tops(size: NDArray[np.int64], start: int, span: tuple[int, int], w: int, *,
                 around = size[other - 1 : other + 2]
                 if int(around.max()) == int(size[other]):
                     tops.append(other)
-    return [_Top(start - 1 + at, up, int(size[at])) for at in tops]
+    return tops
 
 
 def _small_mean(differences: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -386,12 +384,13 @@ def _usual_noise(blocks: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     lacking = max(0, _MEMORY - 1 + n - blocks.shape[1])  # the first ones have fewer blocks before them
     if lacking:
         blocks = np.concatenate((np.full((2, lacking), np.inf), blocks), axis=1)
-    windows = np.lib.stride_tricks.sliding_window_view(blocks, _MEMORY, axis=1)
-    when_low = np.sort(windows[1], axis=1)
+    places = np.arange(_MEMORY) + np.arange(blocks.shape[1] - _MEMORY + 1)[:, np.newaxis]
+    when_low = blocks[1][places]
+    when_low.sort(axis=1)
     out = _ranked(when_low, _USUAL)
     (never,) = np.isinf(when_low[:, 0]).nonzero()
     if len(never):
-        out[never] = _ranked(np.sort(windows[0, never, -_BLOCKS:], axis=1), _QUIET)
+        out[never] = _ranked(np.sort(blocks[0][places[never, -_BLOCKS:]], axis=1), _QUIET)
     return out
 
 
