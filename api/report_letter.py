@@ -63,11 +63,11 @@ def lasted(us: int) -> str:
 
 def kilowatt_hours(estimate: Energy) -> str:
     """Cutting and idling, marked as an estimate."""
-    cutting = amounts.number(estimate.cutting)
+    cutting = amounts.kwh(estimate.cutting)
     if estimate.idle is None:
         return gettext("energy, estimated: cutting {n} kWh", n=cutting)
     return gettext(
-        "energy, estimated: cutting {n} kWh and idling {idle} kWh", n=cutting, idle=amounts.number(estimate.idle)
+        "energy, estimated: cutting {n} kWh and idling {idle} kWh", n=cutting, idle=amounts.kwh(estimate.idle)
     )
 
 

@@ -61,6 +61,11 @@ def number(value: float, digits: int = 0) -> str:
     return format_decimal(value, "#,##0" + ("." + "0" * digits if digits else ""), locale=present().cldr)
 
 
+def kwh(value: float) -> str:
+    """``9.6``, ``128``: with so many digits that the parts of a sum still add up to it for the eye."""
+    return number(value, 1 if value < 100 else 0)
+
+
 def length(mm: float) -> str:
     """``300 mm`` or ``11.81 in``."""
     if present().inches:

@@ -125,6 +125,7 @@ def report_pages(screen: Screen, reporting: Reporting, zone: ZoneInfo) -> Bluepr
             percent=percent,
             points=points,
             hours=hours,
+            kwh=amounts.kwh,
             parts=parts,
             made=_moment(found.now, zone),
             gap=reporting.busy_gap_seconds,
