@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from tests.ingest.publisher import Publisher, until
 
@@ -43,7 +43,7 @@ def say(broker, *payloads: bytes) -> None:
 
 
 def test_the_session_is_kept_and_what_was_published_meanwhile_is_stored(mosquitto):
-    """[MQTT-3.1.2-4], [MQTT-3.1.2-5]"""
+    """[MQTT-3.1.2-4], [MQTT-3.1.2-5], [MQTT-4.1.0-1], [MQTT-4.5.0-1]"""
     first = Subscriber(mosquitto)
     until(lambda: first.client.is_connected())
     say(mosquitto, b"0")
@@ -52,7 +52,7 @@ def test_the_session_is_kept_and_what_was_published_meanwhile_is_stored(mosquitt
     first.client.disconnect()
     first.client.loop_stop()
     say(mosquitto, b"1", b"2")
-    mosquitto.restart()  # [MQTT-4.1.0-1] asks for it while connected; Mosquitto keeps it over its restart too
+    mosquitto.restart()  # [MQTT-4.1.0-1]; what a failure does to it is left open there, a restart in order keeps it
     second = Subscriber(mosquitto)
     until(lambda: [payload for _, payload, _ in second.got] == [b"1", b"2"])
     assert second.present == [True]
@@ -60,7 +60,7 @@ def test_the_session_is_kept_and_what_was_published_meanwhile_is_stored(mosquitt
 
 
 def test_what_was_not_acknowledged_comes_again_in_order_with_its_identifier_and_what_was_does_not(mosquitto):
-    """[MQTT-4.3.2-1], [MQTT-4.4.0-1], [MQTT-4.6.0-1], [MQTT-3.3.1-1]"""
+    """[MQTT-4.3.2-1], [MQTT-4.4.0-1], [MQTT-3.3.1-1]; the order is 4.6.0-1, which 4.6.0-6 makes the broker's, too."""
     first = Subscriber(mosquitto)
     say(mosquitto, *(b"%d" % n for n in range(8)))
     until(lambda: len(first.got) == 8)
@@ -103,3 +103,42 @@ def test_an_identifier_that_was_acknowledged_means_another_message_afterwards(mo
         done += 1
     assert len(set().union(*seen.values())) == 50
     client.drop()
+
+
+def test_whoever_comes_under_the_same_name_gets_the_line_and_what_was_not_acknowledged(mosquitto):
+    """[MQTT-3.1.4-2]"""
+    first = Subscriber(mosquitto)
+    say(mosquitto, b"0")
+    until(lambda: first.got)
+    second = Subscriber(mosquitto)
+    until(lambda: not first.client.is_connected())
+    assert second.present == [True]
+    say(mosquitto, b"1")
+    until(lambda: [payload for _, payload, _ in second.got] == [b"0", b"1"])
+    assert [payload for _, payload, _ in first.got] == [b"0"]
+    first.client.loop_stop()
+    second.drop()
+
+
+def test_a_will_is_published_when_the_line_breaks_and_not_when_it_is_closed(mosquitto):
+    """[MQTT-3.1.2-8], [MQTT-3.1.2-10]"""
+    for breaks in (False, True):
+        ear = Subscriber(mosquitto)
+        box = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv311)
+        box.will_set(TOPIC, b"gone", qos=1)
+        box.connect(mosquitto.host, mosquitto.port)
+        box.loop_start()
+        until(box.is_connected)
+        if breaks:
+            box.loop_stop()
+            box.socket().close()
+        else:
+            box.disconnect()
+            box.loop_stop()
+        say(mosquitto, b"later") if not breaks else None
+        until(lambda: ear.got)  # noqa: B023
+        assert [payload for _, payload, _ in ear.got] == [b"gone" if breaks else b"later"]
+        for mid, _, _ in ear.got:
+            ear.client.ack(mid, 1)
+        ear.client.disconnect()
+        ear.client.loop_stop()

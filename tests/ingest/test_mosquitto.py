@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -16,6 +17,7 @@ from collector.facts import SECOND
 from collector.mqtt import Broker, Collector
 from collector.trace.sqlite import SqliteTrace
 from collector.wire.pack import write_pack
+from tests.conftest import Mosquitto
 from tests.ingest.conftest import BOX, T0, motor
 from tests.ingest.publisher import Publisher, until
 from tests.ingest.threshold import derive
@@ -123,6 +125,30 @@ def test_what_is_refused_blocks_nothing_and_can_be_read(shop, mosquitto, collect
     newest = shop.book.refusals(limit=1)[0]
     assert "10 minutes" in newest.reason
     assert len(newest.excerpt) <= 256
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_all_that_came_is_acknowledged_in_its_order_also_what_was_refused(shop, tmp_path, protocol):
+    """[MQTT-4.3.2-2], [MQTT-4.5.0-2], [MQTT-4.6.0-2] of MQTT 3.1.1, read off the broker's own log."""
+    (tmp_path / "broker").mkdir()
+    broker = Mosquitto(tmp_path / "broker", "log_type all")
+    broker.start()
+    collector = Collector(shop.ingest, "tern-point", Broker(port=broker.port, protocol=protocol))
+    collector.start()
+    until(lambda: collector.health().connected)
+    mixed = packs_of(motor([(20, 0), (20, 3.2)]))
+    for place in (3, 4, 17, 30):
+        mixed.insert(place, (READINGS, b"not json"))
+    with Publisher(broker) as box:
+        box.publish(mixed)
+        until(lambda: collector.health().messages == len(mixed) and collector.health().queued == 0)
+    collector.stop()
+    broker.stop()
+    log = broker.log.read_text()
+    sent = re.findall(r"Sending PUBLISH to kerfbook\S* \(d0, q1, r0, m(\d+)", log)
+    acknowledged = re.findall(r"Received PUBACK from kerfbook\S* \(Mid: (\d+)", log)
+    assert len(sent) == len(mixed)
+    assert acknowledged == sent
 
 
 def test_a_retained_pack_is_refused_as_such(shop, mosquitto):
