@@ -13,8 +13,8 @@ from collector.facts import SECOND, Fact
 if TYPE_CHECKING:
     from collector.signals import Trace
 
-_SNAPSHOTS = 8
-_SNAPSHOT_SPACING_US = 30 * SECOND
+_SNAPSHOTS = 4
+_SNAPSHOT_SPACING_US = 60 * SECOND
 """So much of the trace is at most fed again after a restart, or for a late reading: less work than writing a state,
 which takes the time of six packs. It is some kilobytes: written ten times a second for years it would wear out a memory
 card."""

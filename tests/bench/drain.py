@@ -1,7 +1,8 @@
 """A subscriber in a process of its own: ``python -m tests.bench.drain bare|collector 5|3.1.1 PORT FOLDER MESSAGES``.
 
 With 0 messages it only leaves its session behind, with -1 it removes it. Prints wall seconds from the first message
-on, CPU seconds, and resident megabytes.
+on, CPU seconds, and resident megabytes; before that, a line each, when (monotonic clock, s) how many messages were
+done: read by the bare one, committed and about to be acknowledged by the collector.
 """
 
 from __future__ import annotations
@@ -24,13 +25,20 @@ class Clock:
     def __init__(self, messages: int) -> None:
         self.messages, self.seen, self.done = messages, 0, threading.Event()
         self.start = self.cpu = 0.0
+        self.marks: list[tuple[float, int]] = []
 
     def tick(self) -> None:
         if not self.seen:
             self.start, self.cpu = time.perf_counter(), time.process_time()
         self.seen += 1
 
+    def mark(self, count: int) -> None:
+        if count:
+            self.marks.append((time.monotonic(), count))
+
     def print(self) -> None:
+        for when, count in self.marks:
+            print(when, count)
         wall, cpu = time.perf_counter() - self.start, time.process_time() - self.cpu
         print(wall, cpu, psutil.Process().memory_info().rss / 1e6)
 
@@ -56,13 +64,14 @@ def bare(protocol: str, port: int, clock: Clock) -> None:
 
     def on_message(_client, _data, _message):
         clock.tick()
+        clock.mark(1)
         if clock.seen == clock.messages:
-            clock.print()
             clock.done.set()
 
     client.on_message = on_message
     client.loop_start()
     assert clock.done.wait(240)
+    clock.print()
     client.disconnect()
     client.loop_stop()
 
@@ -81,6 +90,14 @@ def collector(protocol: str, port: int, folder: str, clock: Clock) -> None:
     running = Collector(ingest, SITE, Broker(port=port, protocol=protocol, client_id="bench-collector"))
     take = ingest.take
     ingest.take = lambda *a, **k: (clock.tick(), take(*a, **k))
+    settle = ingest.settle
+
+    def settled() -> list[object]:
+        tokens = settle()
+        clock.mark(len(tokens))
+        return tokens
+
+    ingest.settle = settled
     running.start()
     while running.health().queued or clock.seen < clock.messages:
         time.sleep(0.02)
