@@ -161,6 +161,9 @@ class Collector:
             be of no use, and what is not acknowledged the broker sends again to the next one.
         catch_up: first derive what is left of before, also of saws that nothing is heard of any more.
         orphaned: the session is that of a collector that is gone: it is served as the broker has it, and not made.
+
+    Attributes:
+        ended: an orphaned session turned out to be none any more.
     """
 
     def __init__(
@@ -179,6 +182,7 @@ class Collector:
         self._ingest = ingest
         self._leases = leases
         self._orphaned = orphaned
+        self.ended = False
         self._session = session_lease(site, broker.client_id)
         self._filters = [] if orphaned else broker.filters(site)
         self._asked: dict[int, list[str]] = {}  # filters of a SUBSCRIBE that is not answered yet
@@ -292,12 +296,16 @@ class Collector:
     # Connecting
 
     @property
+    def _speaks_5(self) -> bool:
+        return self._protocol is MQTTProtocolVersion.MQTTv5
+
+    @property
     def _where(self) -> str:
         return f"{self._broker.host}:{self._broker.port}"
 
     def _connect(self) -> QuickClient | None:
         broker = self._broker
-        version_5 = self._protocol is MQTTProtocolVersion.MQTTv5
+        version_5 = self._speaks_5
         client = QuickClient(
             CallbackAPIVersion.VERSION2,
             client_id=broker.client_id,
@@ -341,7 +349,7 @@ class Collector:
         self._connected = True
         self._broker_error = None
         self._troubles.is_over(BROKER)
-        version = "5" if self._protocol is MQTTProtocolVersion.MQTTv5 else "3.1.1"
+        version = "5" if self._speaks_5 else "3.1.1"
         log.info(
             "broker %s: connected with MQTT %s, %s",
             self._where,
@@ -350,6 +358,7 @@ class Collector:
         )
         if self._orphaned and not flags.session_present:
             self._broker_error = f"the broker keeps no session {self._broker.client_id!r} any more"
+            self.ended = True
             self._stop.set()
         for i in range(0, len(self._filters), _FILTERS):
             some = self._filters[i : i + _FILTERS]
@@ -372,7 +381,7 @@ class Collector:
 
     def _other_protocol(self) -> None:
         if self._broker.protocol == "auto" and self._broker.share is None:
-            version_5 = self._protocol is MQTTProtocolVersion.MQTTv5
+            version_5 = self._speaks_5
             self._protocol = MQTTProtocolVersion.MQTTv311 if version_5 else MQTTProtocolVersion.MQTTv5
 
     # Working
@@ -396,7 +405,7 @@ class Collector:
 
     def _serve(self, client: QuickClient) -> None:
         """Until the connection or the collector ends."""
-        linger = _LINGER_SECONDS if self._protocol is MQTTProtocolVersion.MQTTv5 else 0.0
+        linger = _LINGER_SECONDS if self._speaks_5 else 0.0
         settle_by = next_misc = next_tend = time.monotonic()
         since = settle_by
         with selectors.DefaultSelector() as selector:
@@ -441,7 +450,7 @@ class Collector:
         if self._queued and not self._given_up:
             self._settle(client)
         if client.socket() is not None:
-            client.disconnect()
+            client.disconnect(properties=_no_session() if self.ended and self._speaks_5 else None)
             self._flush(client)
         self._connected = False
 
@@ -533,6 +542,13 @@ class Collector:
         while client.socket() is not None and client.want_write() and time.monotonic() < deadline:
             if client.loop_write() == MQTTErrorCode.MQTT_ERR_AGAIN:
                 time.sleep(0.01)
+
+
+def _no_session() -> Properties:
+    """Of a DISCONNECT: the broker must not keep the session that connecting has made."""
+    ends = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
+    ends.SessionExpiryInterval = 0
+    return ends
 
 
 def _leave_to_the_loop(_client: Client, _data: Any, _socket: socket.socket | Any) -> None:

@@ -3,6 +3,7 @@
 A broker keeps what it has dealt to a collector, and what it goes on dealing to it, in that collector's session. Some
 deal it out again when the session ends; Mosquitto drops it. So sessions do not end here. Whose lease runs out is an
 orphan: the first collector to notice connects under its client identifier, beside its own, and is handed everything.
+A session that was ended at the broker on purpose, because its collector is given up, is forgotten.
 """
 
 from __future__ import annotations
@@ -22,6 +23,12 @@ log = logging.getLogger(__name__)
 
 LOOK_SECONDS = 2.0
 _HOME = "home:"  # held by the process whose session it is, as long as it runs, whoever serves the session
+
+
+def given_up(leases: Leases, site: str) -> list[str]:
+    """Client identifiers under which the broker keeps a session although their collectors do not run."""
+    prefix = _HOME + session_lease(site, "")
+    return [name.removeprefix(prefix) for name in leases.ownerless(prefix)]
 
 
 class Orphans:
@@ -69,9 +76,14 @@ class Orphans:
         self._leases.take([self._home])
         prefix = session_lease(self._site, "")
         for name in list(self._served):
-            if not self._served[name].health().running or not self._gone(prefix + name):
-                log.info("the session %s is left to its collector", name)
+            served = self._served[name]
+            if not served.health().running or not self._gone(prefix + name):
                 self._served.pop(name).stop()
+                if served.ended:
+                    log.warning("the broker keeps no session %s any more; it is forgotten", name)
+                    self._leases.forget([prefix + name, _HOME + prefix + name])
+                else:
+                    log.info("the session %s is left to its collector", name)
         for lease in self._leases.ownerless(prefix):
             name = lease.removeprefix(prefix)
             if name == self._broker.client_id or name in self._served or not self._gone(lease):

@@ -8,8 +8,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from collector.backup.archive import check, extract, opened, sync_folder
-from collector.backup.manifest import BOOK, SETTINGS, TRACE, BackupError, Manifest
+from collector.backup.archive import check, extract, member, opened, sync_folder
+from collector.backup.manifest import BOOK, SETTINGS, TRACE, BackupError, Manifest, Member
 from collector.backup.moment import book_file
 from collector.book.book import Book
 from collector.book.copying import copy_book
@@ -44,7 +44,8 @@ def restore(
     """Fill empty stores from a backup, after every checksum in it was compared.
 
     Files appear under their names when all are on the disk; a book on a server is filled in one transaction, last. A
-    trace on a server is filled day by day: broken off, the same call goes on where it was.
+    trace on a server is filled day by day. Broken off at any moment, the same call goes on where it was; what it has
+    left till then, `unfinished` tells.
 
     Args:
         path: the archive.
@@ -67,24 +68,57 @@ def restore(
             "this program does not know; install that version or a later one"
         )
     told("the backup is whole; every checksum is right")
-    wanted = {TRACE: trace if isinstance(trace, Path) else None, BOOK: book_file(book)}
-    files = {name: file for name, file in wanted.items() if file is not None}
-    for file in files.values():
-        for there in (file, file.with_name(file.name + "-wal")):
-            if there.exists():
-                raise BackupError(f"{there} is there, and nothing is written over; move it away, or restore elsewhere")
+    files = _files(trace, book)
+    missing = {name: file for name, file in files.items() if not _placed(file, manifest.members[name])}
+    if BOOK in files and not missing:
+        raise BackupError(f"all of this backup is there already, at {files[BOOK]}; nothing is left to do")
     with tempfile.TemporaryDirectory(prefix="kerfbook-restore-") as folder:
         if not isinstance(trace, Path):
             extract(path, TRACE, Path(folder, TRACE))
             _fill_trace(Path(folder, TRACE), trace, manifest)
             told("the trace is in its server, compared")
+        if missing:
+            _place(path, missing)
+        # Last, whatever kind it is: who finds a book finds its trace, too.
         if BOOK not in files:
             extract(path, BOOK, Path(folder, BOOK))
             _fill_book(Path(folder, BOOK), book)
             told("the book is in its database, compared")
-    if files:
-        _place(path, files)
     return manifest
+
+
+def unfinished(trace: Path | InfluxPlace, book: str) -> Path | None:
+    """What a restore that broke off, or goes on at this moment, has beside a place that is empty still."""
+    for file in _files(trace, book).values():
+        for left in (_beside(file), _beside(file.parent)):
+            if left.exists() and not file.exists():
+                return left
+    return None
+
+
+def _files(trace: Path | InfluxPlace, book: str) -> dict[str, Path]:
+    """The stores that are files, by their names in the archive."""
+    wanted = {TRACE: trace if isinstance(trace, Path) else None, BOOK: book_file(book)}
+    return {name: file for name, file in wanted.items() if file is not None}
+
+
+def _beside(place: Path) -> Path:
+    return place.with_name(f"{place.name}.restoring")
+
+
+def _placed(file: Path, wanted: Member) -> bool:
+    """Whether a file is in its place since a restore that broke off.
+
+    Raises:
+        BackupError: another one is.
+    """
+    wal = file.with_name(file.name + "-wal")
+    if file.exists() and not wal.exists() and member(file) == wanted:
+        return True
+    for there in (file, wal):
+        if there.exists():
+            raise BackupError(f"{there} is there, and nothing is written over; move it away, or restore elsewhere")
+    return False
 
 
 def _place(path: Path, files: dict[str, Path]) -> None:
@@ -93,7 +127,7 @@ def _place(path: Path, files: dict[str, Path]) -> None:
     (folder,) = folders if len(folders) == 1 else (None,)
     if folder is not None and not (folder.exists() and any(folder.iterdir())):
         # One new name for all of them: no moment knows one without the other.
-        fresh = folder.with_name(f"{folder.name}.restoring")
+        fresh = _beside(folder)
         shutil.rmtree(fresh, ignore_errors=True)
         fresh.mkdir(parents=True)
         try:
@@ -106,14 +140,14 @@ def _place(path: Path, files: dict[str, Path]) -> None:
             raise
         sync_folder(folder.parent)
         return
-    staged = {name: file.with_name(f"{file.name}.restoring") for name, file in files.items()}
+    staged = {name: _beside(file) for name, file in files.items()}
     try:
         for name, file in staged.items():
             file.parent.mkdir(parents=True, exist_ok=True)
             file.unlink(missing_ok=True)
             extract(path, name, file)
-        # The book first: without its trace it still holds all facts and all that people said.
-        for name in (BOOK, TRACE):
+        # The trace first: who finds a book finds its trace, too. Between the two `unfinished` tells of the book.
+        for name in (TRACE, BOOK):
             if name in files:
                 staged[name].rename(files[name])
                 sync_folder(files[name].parent)

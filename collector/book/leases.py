@@ -166,6 +166,20 @@ class Leases:
             with self._state:
                 self._held -= set(mine)
 
+    def forget(self, names: Collection[str]) -> None:
+        """Removes leases that nobody else holds: what they stand for is no more.
+
+        Raises:
+            sqlalchemy.exc.SQLAlchemyError: the database failed; they are there still.
+        """
+        t = lease.c
+        with self._busy:
+            with writing(self._engine, durable=False) as connection:
+                living = select(holder.c.id).where(holder.c.until_us > self._now, holder.c.id != (self._number or 0))
+                connection.execute(delete(lease).where(t.name.in_(list(names)), t.holder_id.not_in(living)))
+            with self._state:
+                self._held -= set(names)
+
     def ownerless(self, prefix: str) -> list[str]:
         """Leases whose name begins so and that nobody holds: neither now nor, perhaps, for a moment more."""
         t = lease.c

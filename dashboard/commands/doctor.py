@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.engine import make_url
 
+from collector.backup.restore import unfinished
 from collector.book.alerts import AlertBook
 from collector.book.book import Book
 from collector.book.entries import BookError
@@ -70,6 +71,11 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
         yield service
     yield from machine.secrets(settings)
     yield from broker.look(settings, now)
+    left = unfinished(settings.stores.trace, settings.stores.book)
+    if left is not None:
+        yield Finding(
+            "restore", f"has not come to its end: {left} is there", "run `kerfbook restore` again with the same backup"
+        )
     yield stores.disk(settings, now)
     yield stores.trace(settings)
     yield stores.backup(settings, now)
@@ -96,6 +102,7 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
     try:
         with Book(settings.stores.book) as book:
             yield Finding("book", f"can be read, {book.revision()} commits")
+            yield from broker.sessions(settings, book)
             yield from _boxes(settings, book, now)
             yield _alerts(book, now)
     except (BookError, OSError) as error:

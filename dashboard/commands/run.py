@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from api.tongues.say import gettext, later, ngettext
 from collector import mqtt
+from collector.backup.restore import unfinished
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.people import PeopleBook
@@ -136,6 +137,15 @@ def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = 
     Returns:
         the exit code.
     """
+    left = unfinished(settings.stores.trace, settings.stores.book)
+    if left is not None:
+        text = gettext(
+            "a restore has not come to its end: {path} is there; run it again with the same backup, or delete "
+            "{path} to start without what is in it",
+            path=left,
+        )
+        print(f"kerfbook {name}: {text}", file=sys.stderr)
+        return codes.FLAWED
     share_heaps()
     prepare(settings.stores.book)
     stopped, supervisor = asked_to_stop(), Supervisor()

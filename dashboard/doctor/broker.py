@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING, Any
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from collector.book.leases import Leases
+from collector.orphans import given_up
 from dashboard.commands.run import connection
 from dashboard.doctor.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from collector.book.book import Book
     from collector.mqtt import Broker
     from dashboard.config import Settings
 
@@ -50,6 +53,18 @@ def look(settings: Settings, now: float) -> Iterator[Finding]:
             return
         seen = f"{address} says: {answer}" if answer else f"{address} does not speak MQTT"
         yield Finding("broker", seen, "correct user name, password or port in [broker]")
+
+
+def sessions(settings: Settings, book: Book) -> Iterator[Finding]:
+    """Those that the broker keeps for collectors that do not run; our own may be stopped while somebody looks."""
+    for name in given_up(Leases(book.engine, "doctor"), settings.site.name):
+        if name != settings.broker.client_id:
+            yield Finding(
+                f"collector {name}",
+                "does not run, and the broker keeps what it receives; others collect it meanwhile",
+                f"start it again; if it is given up for good, end its session at the broker: mosquitto_sub -i {name} "
+                f"-h {settings.broker.host} -p {settings.broker.port} -t {name} -E, with the user and TLS of [broker]",
+            )
 
 
 def _knock(broker: Broker) -> str | None:

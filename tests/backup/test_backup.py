@@ -5,19 +5,21 @@ from __future__ import annotations
 import json
 import random
 import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
 import threading
 import time
 import zipfile
+from pathlib import Path
 
 import pytest
 
 from collector.backup.archive import check
 from collector.backup.make import make_backup
 from collector.backup.manifest import BOOK, MANIFEST, TRACE, BackupError
-from collector.backup.restore import restore, settings_in
+from collector.backup.restore import restore, settings_in, unfinished
 from collector.book import Book, SawEntry
 from collector.book.copying import sums
 from collector.book.marks import Marks
@@ -167,6 +169,42 @@ def test_a_folder_with_other_files_keeps_them(shop, tmp_path):
     for store in put_back(tmp_path / "a.zip", folder):
         store.close()
     assert sorted(path.name for path in folder.iterdir()) == ["book.db", "broker-password", "trace.db"]
+
+
+@pytest.mark.parametrize("names", [0, 1])
+def test_a_restore_that_died_between_its_files_goes_on_and_is_told_until_then(shop, tmp_path, names):
+    day = work(2)
+    shop.ingest.absorb("heron", day)
+    backup(shop, tmp_path / "a.zip")
+    trace, book = tmp_path / "one" / "trace.db", tmp_path / "other" / "book.db"
+    url = f"sqlite:///{book}"
+    assert unfinished(trace, url) is None
+    child = Path(__file__).with_name("dying.py")
+    died = subprocess.run([sys.executable, child, tmp_path / "a.zip", trace, url, str(names)], check=False)
+    assert died.returncode == -signal.SIGKILL
+    assert trace.exists() == (names == 1)
+    assert not book.exists()
+    assert unfinished(trace, url) == (
+        tmp_path / "other" / "book.db.restoring" if names else trace.with_name("trace.db.restoring")
+    )
+    restore(tmp_path / "a.zip", trace, url)
+    assert unfinished(trace, url) is None
+    with Book(url) as restored, SqliteTrace(trace) as readings:
+        assert sums(restored) == sums(shop.book)
+        assert readings.read("heron", *EVER).same(day)
+
+
+def test_of_two_files_one_that_is_not_the_backups_is_left_alone(shop, tmp_path):
+    shop.take(work(1, 40))
+    shop.ingest.settle()
+    backup(shop, tmp_path / "a.zip")
+    trace, book = tmp_path / "one" / "trace.db", tmp_path / "other" / "book.db"
+    trace.parent.mkdir()
+    with SqliteTrace(trace):
+        pass
+    with pytest.raises(BackupError, match=r"trace\.db is there, and nothing is written over"):
+        restore(tmp_path / "a.zip", trace, f"sqlite:///{book}")
+    assert not book.parent.exists()
 
 
 def test_a_backup_with_one_changed_byte_or_without_its_end_is_refused_and_leaves_nothing(shop, tmp_path):

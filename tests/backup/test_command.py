@@ -183,3 +183,19 @@ def test_from_servers_into_files_and_back_into_other_servers(shop, tmp_path, pos
         assert "the book's database is in use, and nothing is written over" in capsys.readouterr().err
     finally:
         influx.close()
+
+
+def test_nothing_starts_on_a_restore_that_has_not_come_to_its_end(shop, capsys):
+    config = str(shop / "kerfbook.toml")
+    assert main(["backup", "--config", config]) == codes.DONE
+    archive = archive_of(said(capsys))
+    (shop / "old" / "book.sqlite").rename(shop / "old" / "book.sqlite.restoring")
+    for command in ("run", "collect", "serve"):
+        assert main([command, "--config", config]) == codes.FLAWED
+        assert "a restore has not come to its end" in capsys.readouterr().err
+    assert not (shop / "old" / "book.sqlite").exists()
+    found = [finding for finding in examine(load(shop / "kerfbook.toml"), time.time()) if finding.subject == "restore"]
+    assert "again with the same backup" in found[0].advice
+    (shop / "old" / "trace.sqlite").unlink()
+    assert main(["restore", archive, "--config", config]) == codes.DONE
+    assert [path.name for path in (shop / "old").iterdir() if "restoring" in path.name] == []

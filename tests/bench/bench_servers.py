@@ -21,8 +21,11 @@ import numpy as np
 import orjson
 import psutil
 import pytest
+from sqlalchemy import text
 
+from collector.book import Book
 from tests.bench.bench_collector import messages, subscribe
+from tests.bench.bench_wall import fill
 from tests.ingest.publisher import Publisher, until
 from tests.postgres import Postgres
 from tests.trace.influx import Influx
@@ -37,6 +40,7 @@ SAWS = 10
 SHORT = os.environ.get("KERFBOOK_BENCH") == "short"
 MESSAGES = 2000 if SHORT else int(os.environ.get("KERFBOOK_BENCH_MESSAGES", "12000"))
 PACED = 1000 if SHORT else 6000
+LIVE = 100.0  # messages a second: ten saws, ten times as busy as they can be
 
 
 @dataclass
@@ -84,11 +88,17 @@ def receive(stores: Stores, broker: Any, protocol: str, folder: Path, messages: 
     )
 
 
-def finished(process: subprocess.Popen[str]) -> dict[str, Any]:
-    out, _ = process.communicate(timeout=400)
+def settled(
+    process: subprocess.Popen[str], folder: Path, watched: dict[str, int], before: dict[str, float], count: int
+) -> tuple[dict[str, Any], dict[str, float]]:
+    """What the collector says when all is committed, and what other processes used for a message [µs]."""
+    until(lambda: (folder / "done").exists() or process.poll() is not None, 300)
+    used = {name: (cpu_of(pid) - before[name]) / count * 1e6 for name, pid in watched.items()}
+    (folder / "go").touch()
+    out, _ = process.communicate(timeout=60)
     assert process.returncode == 0
     found: dict[str, Any] = orjson.loads(out.splitlines()[-1])
-    return found
+    return found, used
 
 
 def shares(figures: dict[str, Any], which: str, whole: str) -> str:
@@ -123,9 +133,10 @@ def test_from_the_broker_to_facts_on_servers(servers, mosquitto, tmp_path, proto
             with Publisher(mosquitto) as box:
                 box.publish(batch)
             watched = {**stores.processes, "broker": mosquitto.process.pid}
+            folder = tmp_path / f"full-{stores.name}"
             before = {name: cpu_of(pid) for name, pid in watched.items()}
-            full = finished(receive(stores, mosquitto, protocol, tmp_path / f"full-{stores.name}", len(batch)))
-            used = {name: (cpu_of(pid) - before[name]) / len(batch) * 1e6 for name, pid in watched.items()}
+            process = receive(stores, mosquitto, protocol, folder, len(batch))
+            full, used = settled(process, folder, watched, before, len(batch))
             rate = len(batch) / full["wall"]
             say(
                 f"  {stores.name:<9} {rate:7.0f} messages/s, {rate / bare:.2f} of the bare one, in groups of "
@@ -134,14 +145,16 @@ def test_from_the_broker_to_facts_on_servers(servers, mosquitto, tmp_path, proto
             say(f"    processor {full['cpu'] / len(batch) * 1e6:5.0f} µs a message: {shares(full, 'cpu_of', 'cpu')}")
             say(f"    by the clock {full['wall'] / len(batch) * 1e6:5.0f} µs: {shares(full, 'wall_of', 'wall')}")
             say("    others' processors, µs a message: " + ", ".join(f"{n} {u:.0f}" for n, u in used.items()))
-            paced(stores, mosquitto, protocol, tmp_path / f"half-{stores.name}", rate / 2, say)
+            for name, pace in (("half", rate / 2), ("live", LIVE)):
+                paced(stores, mosquitto, protocol, tmp_path / f"{name}-{stores.name}", pace, say)
             subscribe(mosquitto, "collector", protocol, clean=True)
 
 
 def paced(stores: Stores, broker: Any, protocol: str, folder: Path, rate: float, say: Callable[[str], None]) -> None:
-    batch = messages()[:PACED]
+    batch = messages()[: min(PACED, round(rate * 12))]
     process = receive(stores, broker, protocol, folder, len(batch))
     until((folder / "up").exists, 60)
+    before = {name: cpu_of(pid) for name, pid in stores.processes.items()}
     sent = np.empty(len(batch))
     with Publisher(broker) as box:
         start = time.monotonic()
@@ -151,7 +164,35 @@ def paced(stores: Stores, broker: Any, protocol: str, folder: Path, rate: float,
                 time.sleep(ahead)
             sent[n] = due  # late is late, whoever is to blame
             box.client.publish(topic, payload, qos=1)
-        finished(process)
+        figures, used = settled(process, folder, stores.processes, before, len(batch))
     waited = np.load(folder / "committed.npy") - sent
     p50, p95, p99 = np.percentile(waited, (50, 95, 99)) * 1000
-    say(f"    at {rate:.0f} messages/s, publish to commit: median {p50:.0f} ms, p95 {p95:.0f} ms, p99 {p99:.0f} ms")
+    say(
+        f"    at {rate:.0f} messages/s, publish to commit: median {p50:.0f} ms, p95 {p95:.0f} ms, p99 {p99:.0f} ms; groups "
+        f"of {len(batch) / figures['groups']:.0f}, processor {figures['cpu'] / len(batch) * 1e6:.0f} µs a message"
+        + "".join(f", {name} {u:.0f}" for name, u in used.items())
+    )
+
+
+def test_bytes_of_a_fact(servers, tmp_path, capsys):
+    """A month of ten saws in PostgreSQL: what a cut takes there with its indices, and the whole book by cuts."""
+    url = servers.address(tmp_path)[0]
+    fill(url, 3 if SHORT else 30)
+    with Book(url) as book, book.engine.connect() as connection:
+        connection.execute(text("CHECKPOINT"))
+        tables = (
+            "SELECT relname, pg_total_relation_size(oid) FROM pg_class WHERE relkind = 'r' AND relname = ANY(:names)"
+        )
+        size: dict[str, int] = dict(connection.execute(text(tables), {"names": ["cut", "run"]}).all())  # type: ignore[arg-type]
+        whole = connection.execute(text("SELECT pg_database_size(current_database())")).scalar_one()
+        cuts = connection.execute(text("SELECT count(*) FROM cut")).scalar_one()
+        runs = connection.execute(text("SELECT count(*) FROM run")).scalar_one()
+    assert cuts > 1000
+    empty = servers.address(tmp_path)[0]
+    with Book(empty) as book, book.engine.connect() as connection:
+        nothing = connection.execute(text("SELECT pg_database_size(current_database())")).scalar_one()
+    with capsys.disabled():
+        print(
+            f"\nPostgreSQL: {cuts} cuts at {size['cut'] / cuts:.0f} bytes, {runs} runs at {size['run'] / runs:.0f}; "
+            f"the whole book {(whole - nothing) / cuts:.0f} bytes a cut over the {nothing / 1e6:.1f} MB of an empty one"
+        )

@@ -1,7 +1,7 @@
 """A collector in a process of its own on whatever stores: what one second of it costs, and how long each message waits.
 
 ``python -m tests.bench.receive PROTOCOL PORT SAWS MESSAGES FOLDER BOOK [INFLUX BUCKET]`` writes ``up`` into the folder when it
-is connected, takes the messages, and leaves their commits' moments [s, monotonic, the same in all processes] in
+is connected, takes the messages, writes ``done`` and waits for ``go``, and leaves their commits' moments [s, monotonic, the same in all processes] in
 ``committed.npy``. Prints as JSON: wall and processor seconds from the first message's receipt to the last commit, the
 shares of both in decode, detect, trace and book, and facts that are in the book.
 """
@@ -69,6 +69,9 @@ def main(protocol: str, port: str, saws: str, messages: str, folder: str, url: s
                 time.sleep(0.02)
             wall, cpu = time.perf_counter() - began[0][0], time.process_time() - began[0][1]
             health = running.health()
+            Path(folder, "done").touch()
+            while not Path(folder, "go").exists():  # for whoever asks what the servers used
+                time.sleep(0.01)
             running.stop()
         leases.close()
         assert health.refused == 0, health

@@ -1,4 +1,4 @@
-"""Two `kerfbook collect` on real servers; one is killed, or stands still, under load: the facts are those of one."""
+"""Several `kerfbook collect` on real servers; some are killed, or stand still, under load: the facts are those of one."""
 
 from __future__ import annotations
 
@@ -68,3 +68,29 @@ def test_the_facts_are_those_of_one_collector(tmp_path, broker, stores, what):
     finally:
         first.stop()
         second.stop()
+
+
+def test_of_four_collectors_two_are_killed_at_once(tmp_path, broker, stores):
+    lines, book = stores
+    saws = [f"saw-{n}" for n in range(8)]
+    sent = {saw: packs(saw, 8000, 8100, n) for n, saw in enumerate(saws)}
+    flow = [(f"kerfbook/tern-point/{saw}/readings", sent[saw][i]) for i in range(100) for saw in saws]
+    wanted = {saw: expected(saw, sent[saw]) for saw in saws}
+    four = [
+        Collecting(tmp_path, broker, name, saws, lines, 'share = "collectors"').start()
+        for name in ("one", "two", "three", "four")
+    ]
+    dying, living = four[:2], four[2:]
+    try:
+        with Publisher(broker) as box:
+            load = threading.Thread(target=lambda: box.publish(flow, rate=200))
+            load.start()
+            time.sleep(2)
+            gone = [one.signal(signal.SIGKILL) for one in dying]
+            until(lambda: all(any(f"{one.name} is gone" in other.log for other in living) for one in dying), 60)
+            assert time.monotonic() - gone[0] < 30
+            load.join()
+            until(lambda: all(booked(book, saw) == wanted[saw] for saw in saws) and not book.dirty_saws(), 90)
+    finally:
+        for one in four:
+            one.stop()
