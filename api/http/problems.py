@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any
 import orjson
 from flask import Flask, Response, request
 from pydantic import BaseModel, Field, ValidationError
+from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 
 from api.tongues.say import gettext, later, present
+from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -158,7 +160,7 @@ KINDS = {
     ),
     "store-unavailable": Kind(
         HTTPStatus.SERVICE_UNAVAILABLE,
-        later("The book cannot be read at the moment."),
+        later("The stores cannot be read or written at the moment."),
         later("Look at the server's log; check that the database runs and that the disk is not full."),
     ),
     "internal": Kind(
@@ -307,7 +309,12 @@ def install(app: Flask) -> None:
                 return error
             raise error
         if not isinstance(error, HTTPException):
-            log.error("%s %s failed", request.method, request.url_rule or "(no such address)", exc_info=error)
+            where = f"{request.method} {request.url_rule or '(no such address)'}"
+            if isinstance(error, OperationalError | TraceError):  # locked, full, read-only or away; not torn
+                log.error("%s: the stores failed: %s", where, error)
+                detail = gettext("The stores failed at this request; nothing of it was kept. Try again in a minute.")
+                return problem_response("store-unavailable", detail, headers={"Retry-After": "30"})
+            log.error("%s failed", where, exc_info=error)
             return problem_response("internal", gettext("An error that nobody foresaw; it is in the server's log."))
         if error.response is not None:  # aborted with a finished response: it is one of ours already
             return error

@@ -9,6 +9,7 @@ from sqlalchemy.exc import OperationalError
 
 from api.http.problems import KINDS, ProblemDetails, ProblemKind
 from collector.book.book import Book
+from collector.trace.store import TraceError
 
 V1 = "/api/v1"
 
@@ -107,6 +108,20 @@ def test_a_book_that_cannot_be_read_makes_the_server_unhealthy(shop, monkeypatch
     monkeypatch.setattr(Book, "revision", away)
     body = problem(shop.app.test_client().get("/healthz"), 503)
     assert body.type.endswith("store-unavailable")
+
+
+@pytest.mark.parametrize(
+    "error",
+    [TraceError("database is locked"), OperationalError("INSERT", {}, Exception("attempt to write a readonly"))],
+)
+def test_a_store_that_fails_for_now_is_no_fault_of_the_request_and_a_phone_keeps_what_it_wanted_to_say(shop, error):
+    def away(*_):
+        raise error
+
+    shop.trace.read = away
+    answer = shop.app.test_client().get(f"{V1}/saws/heron/trace")
+    assert problem(answer, 503).type.endswith("store-unavailable")
+    assert int(answer.headers["Retry-After"]) > 0
 
 
 def test_errors_of_pages_beside_the_api_are_not_the_apis(client):

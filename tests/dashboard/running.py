@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
@@ -124,6 +125,16 @@ class Running:
         asked = urllib.request.Request(self.address + path, headers=self.asking)
         with urllib.request.urlopen(asked, timeout=10) as answer:
             return json.load(answer)
+
+    def ill(self) -> dict[str, str]:
+        """What `/healthz` says is not well, and how; empty: all is well."""
+        try:
+            with urllib.request.urlopen(self.address + "/healthz", timeout=60):
+                return {}
+        except urllib.error.HTTPError as answer:
+            with answer:
+                said = json.load(answer)
+            return {one["where"]: one["detail"] for one in said.get("errors", ())} or {"": said["detail"]}
 
     @property
     def tv(self) -> str:

@@ -6,15 +6,23 @@ import random
 import sqlite3
 import subprocess
 import time
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 import pytest
 
 from collector.trace.mend import mend_trace
 from collector.trace.sqlite import SqliteTrace
+from tests.conftest import Mosquitto
 from tests.dashboard.running import COMMAND
 from tests.faults.places import fill, no_room, read_only, small_disk
-from tests.faults.scene import Scene, work
-from tests.ingest.publisher import Publisher
+from tests.faults.scene import SAWS, Scene, work
+from tests.ingest.publisher import Publisher, until
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
 
 pytestmark = pytest.mark.real
 
@@ -36,6 +44,45 @@ def test_a_store_that_another_process_holds_locked_is_waited_for(tmp_path, mosqu
                 other.execute("ROLLBACK")
             other.close()
         scene.all_is_well()
+
+
+def test_a_store_locked_for_longer_than_anybody_waits_is_told_nothing_is_lost_and_screens_go_on(tmp_path, mosquitto):
+    def harm(name: str, scene: Scene) -> None:
+        with scene.house:
+            scene.met()
+            send(scene, "heron", work(2, ago_s=600))
+            scene.settled()
+            assert scene.house.ill() == {}
+            with locked(scene.stores / f"{name}.sqlite"):
+                send(scene, "heron", work(2, ago_s=30))
+                assert "Error" in until(scene.house.ill, 60)["stores"]
+                assert {saw["saw"] for saw in scene.house.get("/api/v1/wall")["saws"]} == set(SAWS)
+            until(lambda: not scene.house.ill(), 60)
+            scene.all_is_well()
+            assert "lock" in scene.told("stores-failing").detail["said"]
+
+    (elsewhere := tmp_path / "elsewhere").mkdir()
+    other = Mosquitto(elsewhere)
+    other.start()
+    scenes = {"trace": Scene(tmp_path, mosquitto), "book": Scene(elsewhere, other)}
+    try:
+        with ThreadPoolExecutor() as side_by_side:  # both wait, most of the time
+            for done in [side_by_side.submit(harm, *one) for one in scenes.items()]:
+                done.result()
+    finally:
+        other.stop()
+
+
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """The database, locked as a copying or repairing program would that takes its time."""
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    try:
+        yield
+    finally:
+        other.execute("ROLLBACK")
+        other.close()
 
 
 def test_a_full_disk_stops_nothing_for_good(tmp_path, mosquitto):
