@@ -17,6 +17,7 @@ from collector.trace.sqlite import SqliteTrace
 from tests.conftest import Mosquitto
 from tests.dashboard.running import COMMAND
 from tests.faults.places import fill, no_room, read_only, small_disk
+from tests.faults.read_only import Disk
 from tests.faults.scene import SAWS, Scene, work
 from tests.ingest.publisher import Publisher, until
 
@@ -112,6 +113,32 @@ def test_a_disk_that_takes_no_writes_any_more_stops_nothing_for_good(tmp_path, m
             assert scene.verdict("heron").lost
         scene.all_is_well()
         scene.told("stores-failing")
+
+
+@pytest.mark.parametrize("name", ["book", ""])
+def test_a_disk_that_becomes_read_only_while_it_is_written_is_named_nothing_is_lost_and_it_goes_on_by_itself(
+    tmp_path, mosquitto, name
+):
+    """Of both stores, where the trace fails first, or of the book alone, as where it has a disk of its own."""
+    stores = tmp_path / "kerfbook-data"
+    disk = Disk(tmp_path, stores / f"{name}.sqlite" if name else stores)
+    scene = Scene(tmp_path, mosquitto, env=disk.env)
+    with scene.house:
+        scene.met()
+        send(scene, "heron", work(2, ago_s=600))
+        scene.settled()
+        with disk.read_only():
+            send(scene, "heron", work(3, ago_s=30))
+            send(scene, "plover", work(3, ago_s=30, seed=2))
+            ill = until(lambda: (ill := scene.house.ill()) and "stores" in ill and ill, 60)
+            assert ("disk" in ill) == (not name)
+            assert name or ill["disk"] == "The disk of the stores is read-only."
+            assert scene.verdict("heron").wrong
+            assert scene.verdict("heron").lost or name == "book"
+            assert {saw["saw"] for saw in scene.house.get("/api/v1/wall")["saws"]} == set(SAWS)
+        scene.all_is_well()
+        scene.told("stores-failing")
+        until(lambda: not scene.house.ill(), 60)
 
 
 def test_a_read_only_disk_is_named_at_the_start_and_a_start_on_a_writable_one_has_everything(tmp_path, mosquitto):
