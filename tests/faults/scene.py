@@ -9,6 +9,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from collector.book import Book
 from collector.book.alerts import AlertBook
+from collector.book.troubles import TroubleBook
 from collector.detect.detector import derive
 from collector.facts import SECOND
 from collector.signals import Series, Trace
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from collector.book.alerts import AlertRow
+    from collector.book.troubles import Trouble
     from tests.conftest import Mosquitto
 
 SAWS = ("heron", "plover")
@@ -125,6 +127,11 @@ class Scene:
     def told(self, kind: str, saw: str = "", seconds: float = 60) -> AlertRow:
         """The alert of this kind, once it was raised."""
         return until(lambda: self._alerts().get((kind, saw)), seconds)
+
+    def troubles(self, kind: str) -> list[Trouble]:
+        """What the collector noted of this kind."""
+        with self.book() as book:
+            return [one for one in TroubleBook(book).since(0) if one.kind == kind]
 
     def _alerts(self) -> dict[tuple[str, str], AlertRow]:
         try:

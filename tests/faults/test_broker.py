@@ -14,6 +14,7 @@ from collector.wire.pack import write_pack
 from simulator.play import BoxClient, Delivery
 from simulator.shop import Saw
 from tests.dashboard.running import SITE, box_of
+from tests.faults.clock import Clock
 from tests.faults.scene import Scene, topic, work
 from tests.faults.wire import Wire
 from tests.ingest.conftest import BOX, motor
@@ -41,6 +42,32 @@ def test_the_broker_restarts_under_load(tmp_path, mosquitto):
                 box.publish(flow[n * third : (n + 1) * third if n < 2 else None])
             mosquitto.restart()
         scene.all_is_well()
+
+
+def test_a_broker_that_stays_away_is_told_after_two_minutes_and_the_alert_is_withdrawn_when_it_is_back(
+    tmp_path, mosquitto
+):
+    """The minutes are of the process's clock, which is put forward: 2 until it is told, 10 until it is believed over."""
+    clock = Clock(tmp_path)
+    scene = Scene(tmp_path, mosquitto, env=clock.env)
+    with scene.house:
+        scene.met()
+        mosquitto.stop()
+        assert "broker" in until(scene.house.ill, 30)
+        noted = until(lambda: scene.troubles("broker-away"), 30)
+        assert [one.ended_us for one in noted] == [None]
+        clock.shift(130)
+        alert = scene.told("broker-away")
+        assert alert.returned_us is None
+        assert f":{mosquitto.port}" in alert.detail["said"]
+        mosquitto.start()
+        until(lambda: not scene.house.ill(), 60)
+        assert scene.told("broker-away").returned_us is None  # it may go again in a moment
+        clock.shift(130 + 620)
+        back = until(lambda: (now := scene.told("broker-away")).returned_us and now, 60)
+        assert back.id == alert.id
+        (noted,) = scene.troubles("broker-away")
+        assert back.returned_us == noted.ended_us
 
 
 def test_while_the_broker_is_gone_for_an_hour_boxes_keep_what_they_measure(tmp_path, mosquitto):
