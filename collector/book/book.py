@@ -30,7 +30,7 @@ from collector.book.entries import (
     SawEntry,
     Stretch,
 )
-from collector.book.holding import hold
+from collector.book.holding import alone, hold
 from collector.book.outline import outline
 from collector.book.rows import FROM_ROW, TABLES, order, to_row
 from collector.book.sums import strike
@@ -143,12 +143,18 @@ class Book:
     def open_saws(self, saws: Iterable[SawEntry]) -> None:
         """Registers the saws; a known one keeps what is known of it and takes the new title."""
         with writing(self._engine) as connection:
-            for entry in saws:
-                title = entry.title or entry.name
-                known = update(schema.saw).where(schema.saw.c.name == entry.name).values(title=title)
-                if connection.execute(known).rowcount:
-                    continue
-                added = insert(schema.saw).values(name=entry.name, title=title, revision=0)
+            alone(connection)
+            t = schema.saw.c
+            known = {name: (saw_id, title) for saw_id, name, title in connection.execute(select(t.id, t.name, t.title))}
+            wanted = {entry.name: entry.title or entry.name for entry in saws}
+            renamed = {
+                known[name][0]: title for name, title in wanted.items() if name in known and known[name][1] != title
+            }
+            hold(connection, set(renamed))
+            for saw_id, title in renamed.items():
+                connection.execute(update(schema.saw).where(t.id == saw_id).values(title=title))
+            for name in (name for name in wanted if name not in known):
+                added = insert(schema.saw).values(name=name, title=wanted[name], revision=0)
                 (saw_id,) = connection.execute(added).inserted_primary_key or (None,)
                 for table in _PER_SAW:
                     connection.execute(insert(table).values(saw_id=saw_id))
@@ -503,6 +509,7 @@ class Book:
         t = schema.plan
         text = json.dumps(body, ensure_ascii=False, sort_keys=True)
         with writing(self._engine) as connection:
+            alone(connection)
             same = update(t).where(t.c.valid_from_us == valid_from_us).values(body=text)
             if not connection.execute(same).rowcount:
                 connection.execute(insert(t).values(valid_from_us=valid_from_us, body=text))

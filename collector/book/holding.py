@@ -4,12 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, select, text
 
 from collector.book import schema
 
 if TYPE_CHECKING:
     from collections.abc import Collection
+
+_ONCE = 0x6F6E6365  # PostgreSQL advisory lock, "once"
+
+
+def alone(connection: Connection) -> None:
+    """Lets others wait who, too, look whether something is there before they write it: it is to be there once.
+
+    Such is what a process writes at its start, and several may start at once. Before any other lock, and until this
+    transaction ends; SQLite has only one writer anyhow.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _ONCE})
 
 
 def hold(connection: Connection, saws: Collection[int] | None = None) -> None:

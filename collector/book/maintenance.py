@@ -31,6 +31,7 @@ from sqlalchemy import (
 from collector.book import schema
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
+from collector.book.holding import alone
 from collector.book.rows import TABLES
 from collector.outline import OPEN
 
@@ -126,6 +127,8 @@ class MaintenanceBook:
             Whether they were added.
         """
         with writing(self._engine) as connection:
+            if only_if_empty:
+                alone(connection)
             if only_if_empty and connection.execute(select(func.count()).select_from(task)).scalar_one():
                 return False
             for row in rows:

@@ -31,6 +31,7 @@ from sqlalchemy import (
 from collector.book import audit as trail
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
+from collector.book.holding import alone
 from collector.book.schema import metadata
 from collector.words import later
 
@@ -390,6 +391,7 @@ class PeopleBook:
     def key(self, name: str, fresh: str) -> str:
         """A value that stays the same between starts, ``fresh`` where there is none yet."""
         with writing(self._engine, noted=False) as connection:
+            alone(connection)
             known = connection.execute(select(door_key.c.value).where(door_key.c.name == name)).scalar()
             if known is None:
                 connection.execute(insert(door_key).values(name=name, value=fresh))
@@ -398,6 +400,7 @@ class PeopleBook:
     def set_key(self, name: str, value: str, until_us: int) -> None:
         """Puts a value in place of the one before, good until then."""
         with writing(self._engine, noted=False) as connection:
+            alone(connection)
             connection.execute(delete(door_key).where(door_key.c.name == name))
             connection.execute(insert(door_key).values(name=name, value=value, until_us=until_us))
 
@@ -412,6 +415,7 @@ class PeopleBook:
             Until when it is locked; 0: it is free, and counted.
         """
         with writing(self._engine, noted=False) as connection:
+            alone(connection)
             rows = {r.key: r for r in connection.execute(select(knock).where(knock.c.key.in_(keys)))}
             locked = max((r.free_us for r in rows.values()), default=0)
             if locked > now_us:

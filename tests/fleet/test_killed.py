@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -76,12 +77,12 @@ def test_of_four_collectors_two_are_killed_at_once(tmp_path, broker, stores):
     sent = {saw: packs(saw, 8000, 8100, n) for n, saw in enumerate(saws)}
     flow = [(f"kerfbook/tern-point/{saw}/readings", sent[saw][i]) for i in range(100) for saw in saws]
     wanted = {saw: expected(saw, sent[saw]) for saw in saws}
-    four = [
-        Collecting(tmp_path, broker, name, saws, lines, 'share = "collectors"').start()
-        for name in ("one", "two", "three", "four")
-    ]
+    names = ("one", "two", "three", "four")
+    four = [Collecting(tmp_path, broker, name, saws, lines, 'share = "collectors"') for name in names]
     dying, living = four[:2], four[2:]
     try:
+        with ThreadPoolExecutor() as at_once:
+            list(at_once.map(Collecting.start, four))
         with Publisher(broker) as box:
             load = threading.Thread(target=lambda: box.publish(flow, rate=200))
             load.start()
@@ -92,5 +93,5 @@ def test_of_four_collectors_two_are_killed_at_once(tmp_path, broker, stores):
             load.join()
             until(lambda: all(booked(book, saw) == wanted[saw] for saw in saws) and not book.dirty_saws(), 90)
     finally:
-        for one in four:
-            one.stop()
+        with ThreadPoolExecutor() as at_once:
+            list(at_once.map(Collecting.stop, four))
