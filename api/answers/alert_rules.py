@@ -32,6 +32,9 @@ CURRENT_WHILE_OPEN = "current_while_door_open"
 CANNOT_START = "cannot_start"
 CLOCK_REFUSAL = "time-out-of-range"
 
+_JUDGED = 3600 * SECOND
+"""A box whose newest reading is older than this is judged by no clock: it is silent."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -94,9 +97,13 @@ class Port(Protocol):
 
 
 def silence(facts: SawFacts, now: int) -> Iterator[Condition]:
-    """The box says nothing in planned time: from the first planned moment of the silence until it speaks again."""
+    """The box says nothing in planned time: from the first planned moment of the silence until it speaks again.
+
+    One whose clock goes slow, or that delivers late, is not silent: what counts at present is when it was last heard.
+    """
     gaps = [(f.start, f.end) for f in facts.facts if isinstance(f, Gap)]
-    if facts.last_reading is not None and now - facts.last_reading > SILENCE:
+    behind = min(max(0, -(facts.skew or 0)), _JUDGED)
+    if facts.last_reading is not None and now - facts.last_reading > SILENCE + behind:
         gaps = [g for g in gaps if g[1] is not None and g[0] < facts.last_reading]
         gaps.append((facts.last_reading, None))
     for start, end in gaps:
@@ -164,7 +171,7 @@ def wrong_clock(facts: SawFacts, now: int, limit: int, held: int | None) -> Iter
 
     A box that has fallen silent is judged by no clock.
     """
-    heard = facts.last_reading is not None and abs(now - facts.last_reading) < 3600 * SECOND
+    heard = facts.last_reading is not None and abs(now - facts.last_reading) < _JUDGED
     skew = abs(facts.skew) if facts.skew is not None and heard else 0
     if skew > (limit if held is None else limit // 2) or facts.refused_clock > 0:
         detail = {"seconds": None if facts.skew is None else round(facts.skew / SECOND), "refused": facts.refused_clock}

@@ -72,6 +72,17 @@ class TestSilence:
         assert spans(silence(saw(last_reading=at(2, "09:00")), at(2, "09:01"))) == [(at(2, "09:00"), None)]
         assert spans(silence(saw(last_reading=at(2, "09:00")), at(2, "09:00") + 14 * SECOND)) == []
 
+    def test_a_box_with_a_slow_clock_is_silent_when_nothing_comes_from_it(self) -> None:
+        slow = saw(last_reading=at(2, "09:00"), skew=-300 * SECOND)  # heard at 09:05
+        assert spans(silence(slow, at(2, "09:05") + 14 * SECOND)) == []
+        assert spans(silence(slow, at(2, "09:05") + 16 * SECOND)) == [(at(2, "09:00"), None)]
+
+    def test_a_clock_that_is_ahead_or_more_than_an_hour_behind_excuses_no_silence(self) -> None:
+        late = at(2, "09:00") + 16 * SECOND
+        assert spans(silence(saw(last_reading=at(2, "09:00"), skew=60 * SECOND), late)) == [(at(2, "09:00"), None)]
+        late += 3600 * SECOND
+        assert spans(silence(saw(last_reading=at(2, "09:00"), skew=-90_000 * SECOND), late)) == [(at(2, "09:00"), None)]
+
     def test_a_box_that_was_never_heard_is_the_installers_business(self) -> None:
         assert spans(silence(saw(), at(2, "09:00"))) == []
 
