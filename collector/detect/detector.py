@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collector.detect.labels import Passage
     from collector.signals import Trace
 
-_SLICE = 16_384  # samples taken at once: arrays that stay in a processor's cache
+_SLICE = 32_768  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
 _STATE = b"kerfbook detector 5\n"  # raise it when what a state holds changes: an old one is then derived again
 _KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 
 _TICK_S = 120  # a segment without steps is closed and continued this often, s
+_MANY = 8  # steps at once: readings in bulk
 _NEAR = 3  # a step so near to a silence (samples) happened in it
 _SETTLED_US = SECOND  # a segment that has lasted so long is read the same however long it grows
 
@@ -144,6 +145,8 @@ class Reader:
                 return []
             first = min([s.place for s in self._steps[:1]] + self._breaks[:1] + [finder.next_place])
             self._walked = self._begin(first)
+        if len(self._steps) > _MANY:
+            self.window.look_for_tops([self._walked.opened.folded, *(s.place for s in self._steps)])
         done: list[Passage] = []
         used = self._walk(self._walked, self._steps, limit, finder.next_place, done, last=False)
         self._steps = self._steps[used:]

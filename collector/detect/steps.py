@@ -127,9 +127,10 @@ class StepFinder:
 
     def sigma(self, place: int) -> float:
         """Noise (mA, standard deviation of an independent sample) at a place."""
-        if not self._sigmas:
+        sigmas, k = self._sigmas, place // BLOCK - self._sigmas_from
+        if not sigmas:
             return 2 * _FLOOR_MA
-        return self._sigmas[min(max(place // BLOCK - self._sigmas_from, 0), len(self._sigmas) - 1)]
+        return sigmas[k if 0 <= k < len(sigmas) else 0 if k < 0 else -1]
 
     def advance(self, window: Window, *, last: bool = False) -> list[Step]:
         """The steps that became certain, in order; with ``last`` all up to the window's end."""
