@@ -335,13 +335,19 @@ class Reader:
 
     def idle_at(self, when: int) -> float:
         """The idle level shortly before a time (µs) on the best reading of all that was before it, mA."""
-        place = self.window.base + int(np.searchsorted(self.window.t, when)) - 1
-        if self._walked is not None and place <= self._walked.opened.place:
-            idle = self._walked.labels.best()[2]
-        else:
-            steps = [s for s in [*self._steps, *self._finder.guess(self.window)] if s.place < place]
-            idle = self._reading(steps, max(place, 1)).best()[2]
+        idle = self._until(self.window.base + int(np.searchsorted(self.window.t, when)) - 1).best()[2]
         return self.first_level if idle is None else idle
+
+    def price(self, until: int | None) -> float:
+        """What the best reading of all samples before a time (µs; None: of all) costs, nats."""
+        w = self.window
+        return self._until(w.count if until is None else w.base + int(np.searchsorted(w.t, until))).readings[0].price
+
+    def _until(self, place: int) -> Labels:
+        if self._walked is not None and place <= self._walked.opened.place:
+            return self._walked.labels
+        steps = [s for s in [*self._steps, *self._finder.guess(self.window)] if s.place < place]
+        return self._reading(steps, max(place, 1))
 
     # the end
 

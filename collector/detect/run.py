@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from collector.detect.labels import SPIN_UP_US
 from collector.detect.reader import Reader
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
 from collector.detect.starting import StartWatch
-from collector.detect.stop import PAUSE_US, fall_time, last_level, switched_off
+from collector.detect.stop import PAUSE_US, fall_time, falls_at_once, last_level, switched_off
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ Ints = NDArray[np.int64]
 
 _RAW_US = 12 * SECOND  # raw samples kept to look at the stop
 _NEWEST = 4  # raw samples kept in any case
+_STARTING = 0.6  # of the starting current: this is not over
+_UNPAUSED = 0.7  # nats: one brake in two has a pause
 _BURST_BEFORE_US, _BURST_AFTER_US = 400_000, 300_000  # where a switching spike is sought round a step
 
 
@@ -151,15 +154,27 @@ class RunTracker:
         """µs at which the motor was switched off, if a brake's current followed."""
         longest = self._settings.brake_max_us
         t, ma = self._raw_since(int(self._raw[-1][0][-1]) - longest - SECOND)
-        last = last_level(t, ma, longest, reader.noise * self._smooth.every**0.5)
+        last = last_level(t, ma, longest, reader.noise * self._smooth.every**0.5, reader.idle_at)
         if last is None:
             return None
-        k = switched_off(t, ma, last, reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us)
+        idle, usual = reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us
+        found = switched_off(t, ma, last, idle, usual)
         first, began = np.searchsorted(t, (last.from_us - PAUSE_US, last.from_us))
-        if k is None and ma[first:began].min(initial=1 << 40) > last.level / 2:
+        if found is None and ma[first:began].min(initial=1 << 40) > last.level / 2:
             # no pause: what was until then may tell better what idle is
-            k = switched_off(t, ma, last, reader.idle_at(last.from_us), self._settings.blade_stop_us)
-        return None if k is None else fall_time(t, ma, k)
+            idle = reader.idle_at(last.from_us)
+            found = switched_off(t, ma, last, idle, usual)
+        if found is None:
+            return None
+        k, paused = found
+        off = fall_time(t, ma, k)
+        if paused or last.level > idle:
+            return off
+        # A level below all that was before it may be idle: what was before is a load then, or a start.
+        if off - self.start < SPIN_UP_US:
+            return off if idle <= _STARTING * (self.inrush_ma or 0) else None
+        likely = reader.price(off) + _UNPAUSED <= reader.price(None)
+        return off if likely and falls_at_once(ma, last, idle) else None
 
 
 def _highest(ma: Ints) -> int | None:
