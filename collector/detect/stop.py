@@ -23,8 +23,7 @@ _PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the
 _BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
 _FALL_US, _FALL_SIGMAS = 15_000, 2.0  # a brake's current, squared, falls as if within this time, but for noise
 _BEYOND = 3  # so many samples after the place where the last level is seen to begin may still be before it
-_PAUSE, _PAUSE_BRAKE = 0.5, 0.6  # with less than this share of idle, and of the brake's level, it is switched off
-_NOTHING = 0.4  # with less than this share of idle the last sample is of the standstill
+_PAUSE, _PAUSE_BRAKE = 0.4, 0.6  # with less than this share of idle, and of the brake's level, it is switched off
 _PAUSE_LEAST_US = 50_000  # a pause takes longer than this
 _NO_WILD = 3  # so many samples in a row are not wild
 _DIP, _DIP_SIGMAS = 0.9, 4.0  # a sample with some of a pause in it has less than this share of a level, but for noise
@@ -37,7 +36,6 @@ PAUSE_US = 600_000  # a brake follows switching off within this time; what was b
 _LEAST_US = 600_000  # a brake takes longer than this,
 _SURE_US = 1_000_000  # ... and longer than this where nothing but its flatness tells it from a cut
 _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median difference of medians of three
-_DEGREE_SIGMAS = 2.0  # a sample on its way is clear of both levels by so much noise
 _STEP_OF = 5  # samples before a level that tell from where it comes
 _FALLEN_US = 40_000  # what is so near to the last sample may be partly without current
 _SAG, _SAG_SIGMAS = 0.025, 4.0  # a brake's current sags by no more than this share, and so much noise
@@ -94,11 +92,11 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callab
     flat = scatter <= _FLAT_SIGMAS * 0.67 * sigma + _FLAT * mean
     flat[:3] = True
     start = 0 if flat.all() else n - int(flat.argmin())  # all flat: the level since a silence, or as long as idle
-    from_us = int(t[start])
+    begin, from_us = start, int(t[start])
     if start:
         k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
         start = _sharpest(y, start, min(start + k, n - 3), k)
-    start = _idle_ends(t, y, start, idle_at(from_us), noise)
+    start = _idle_ends(t, y, begin, idle_at(from_us), noise) or start
     holes = np.flatnonzero(np.diff(t[start : start + _BEYOND + 1]) > PAUSE_US)
     if len(holes):
         after = min(start + int(holes[-1]) + 1, n - 1)
@@ -118,18 +116,20 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callab
     return LastLevel(start, int(t[start]), lasted, level, sigma, even, calm, from_us, hidden, took, rough)
 
 
-def _idle_ends(t: Ints, y: NDArray[np.float64], start: int, idle: float, noise: float) -> int:
-    """Index at which what seemed to be one level from a start on leaves idle for good; the start if it never does."""
+def _idle_ends(t: Ints, y: NDArray[np.float64], begin: int, idle: float, noise: float) -> int | None:
+    """Index from an index on at which idle is left, for a level that stays; None if that is nowhere clear."""
     k = max(2, min(8, len(t) - int(np.searchsorted(t, int(t[-1]) - _SOME_IDLE_US))))
     sums = np.concatenate(([0.0], np.cumsum(y)))
-    i = np.arange(max(start, k) + 1, len(y) - _BEYOND + 1)
+    i = np.arange(max(begin, k) + 1, len(y) - _BEYOND + 1)
     if not len(i):
-        return start
+        return None
     before, after = (sums[i] - sums[i - k]) / k, (sums[-1] - sums[i]) / (len(y) - i)
     size = np.abs(after - before)
     clear = size > np.maximum(_SPLIT_SIGMAS * noise * np.sqrt(1 / k + 1 / (len(y) - i)), _SPLIT * after)
     clear &= np.abs(before - idle) < _SOME_IDLE * size
-    return int(i[np.argmax(np.where(clear, size, 0.0))]) if clear.any() else start
+    soon = np.minimum(i + k, len(y))
+    step = np.abs((sums[soon] - sums[i]) / (soon - i) - before)
+    return int(i[np.argmax(np.where(clear, step, 0.0))]) if clear.any() else None
 
 
 def _scatter_round_a_line(y: NDArray[np.float64]) -> float:
@@ -183,11 +183,11 @@ def _pause(t: Ints, ma: Ints, first: int, last: LastLevel, idle: float, usual_us
     box's sample has only a part of it: less than a brake's level that is less than idle.
     """
     until = last.index + _BEYOND
-    gone = min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - last.rough
+    gone = min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - min(last.sigma, last.rough)
     fast = int(t[last.index]) - int(t[last.index - 1]) < _PAUSE_LEAST_US if last.index else False
     groups = _groups(ma[first:until] < gone, apart=int(fast))  # one sample of many may be a noisy one
     long = [g for g in groups if int(t[first + g[1] - 1]) - int(t[max(0, first + g[0] - 1)]) >= _PAUSE_LEAST_US]
-    if long and (differs or max(b - a for a, b in long) >= _NO_WILD):
+    if long and (differs or max(b - a for a, b in _groups(ma[first:until] < gone)) >= _NO_WILD):
         return first + max(long, key=lambda g: (g[1] - g[0], g[0]))[0]
     if last.level > idle or not differs or last.lasted > usual_us:
         return None
@@ -209,9 +209,8 @@ def _groups(chosen: NDArray[np.bool_], apart: int = 0) -> list[tuple[int, int]]:
     turns = np.flatnonzero(np.diff(chosen.astype(np.int8), prepend=0, append=0)).tolist()
     found: list[tuple[int, int]] = []
     for start, end in zip(turns[::2], turns[1::2], strict=True):
-        if found and start - found[-1][1] <= apart:
-            start = found.pop()[0]
-        found.append((start, end))
+        goes_on = found and start - found[-1][1] <= apart
+        found.append((found.pop()[0] if goes_on else start, end))
     return found
 
 
@@ -220,7 +219,7 @@ def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
 
     What falls so fast leaves two samples on its way at most, and these tell its squares' share of their intervals.
     """
-    if ma[-1] < _NOTHING * idle:  # nothing flowed any more
+    if ma[-1] < _PAUSE * idle:  # nothing flowed any more
         t, ma = t[:-1], ma[:-1]
     if _comes_down(t, ma, last):
         return True
@@ -251,7 +250,7 @@ def falls_at_once(ma: Ints, last: LastLevel, idle: float) -> bool:
     k = last.index
     if k < _STEP_OF or float(np.median(ma[k - _STEP_OF : k - 1])) < (last.level + idle) / 2:
         return False
-    tolerance = _DEGREE_SIGMAS * last.rough
+    tolerance = _SAG * last.level + _BELOW_SIGMAS * last.rough
     j = k if ma[k] > last.level + tolerance else k - 1
     degrees = 0
     while j > 0 and last.level + tolerance < ma[j] < idle - tolerance and ma[j - 1] > ma[j] + last.rough:

@@ -1,0 +1,97 @@
+"""Whether the last level of a run is a brake's, where that is hard to tell."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from collector.detect.detector import derive
+from collector.facts import Run
+from collector.signals import Series, Trace, merge
+from tests.detect.build import at, seconds, spin_up, story
+
+
+def the_run(trace: Trace) -> Run:
+    (run,) = [f for f in derive("heron", trace) if isinstance(f, Run)]
+    return run
+
+
+def ends(trace: Trace) -> tuple[float, float | None]:
+    """When the run ended, s, and how long a brake's current was seen after it."""
+    run = the_run(trace)
+    return seconds(run)[1], None if run.stop_us is None else run.stop_us / 1e6
+
+
+def wild(trace: Trace, *moments: float) -> Trace:
+    """The same with nothing in the sample that ends at or after each moment, s."""
+    v = trace.motor.v.copy()
+    for moment in moments:
+        v[np.searchsorted(trace.motor.t, at(moment))] = 0
+    return Trace(Series(trace.motor.t, v), trace.lock, trace.station, trace.door)
+
+
+def lost(trace: Trace, start: float, end: float) -> Trace:
+    return merge([trace.between(0, at(start)), trace.between(at(end), 1 << 62)])
+
+
+def test_a_slow_boxs_samples_that_are_partly_of_the_pause_belong_to_the_stop():
+    levels = [(20, 0.0), *spin_up(3.4), (20, 3.4), (0.2, 1.85), (0.2, 1.5), (1.6, 2.37), (40, 0.0)]
+    end, stop = ends(story(levels, rate=5.0))
+    assert end == pytest.approx(44.5, abs=0.3)
+    assert stop == pytest.approx(2.0, abs=0.3)
+
+
+def test_the_longest_pause_is_the_pause_and_a_wild_sample_in_the_brakes_current_is_none():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (0.2, 0.0), (2.4, 2.0), (40, 0.0)]
+    end, stop = ends(wild(story(levels, rate=30.0), 44.95))
+    assert end == pytest.approx(44.5, abs=0.1)
+    assert stop == pytest.approx(2.6, abs=0.15)
+
+
+def test_a_wild_sample_of_a_fast_box_is_no_pause():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (2.4, 1.2), (40, 0.0)]
+    end, _ = ends(wild(story(levels, rate=50.0), 43.98))
+    assert end == pytest.approx(44.5, abs=0.1)
+
+
+def test_a_brake_that_takes_what_idle_took_is_told_by_a_pause_of_several_samples():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (0.25, 0.0), (2.6, 3.1), (40, 0.0)]
+    end, stop = ends(story(levels, rate=16.0, noise=0.1))
+    assert end == pytest.approx(44.5, abs=0.1)
+    assert stop == pytest.approx(2.85, abs=0.15)
+
+
+def test_a_pack_lost_out_of_a_brakes_current_leaves_it_a_brakes():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (0.1, 0.0), (1.8, 22.0), (40, 0.0)]
+    end, stop = ends(lost(story(levels), 45.0, 46.1))
+    assert end == pytest.approx(44.5, abs=0.1)
+    assert stop == pytest.approx(1.9, abs=0.15)
+
+
+def test_what_falls_from_the_starting_current_is_idle_and_no_brake():
+    start = [(0.3, 13.0), (0.3, 20.0), (0.6, 25.0), (2.2, 26.0), (0.3, 20.0)]
+    cut = [(1.0, 3.6), (1.4, 3.5), (0.12, 3.3), (0.24, 3.0)]
+    end, stop = ends(story([(20, 0.0), *start, (1.0, 3.0), *cut, (40, 0.0)], rate=8.0, noise=0.012))
+    assert stop is None
+    assert end == pytest.approx(27.46, abs=0.2)
+
+
+def test_a_level_of_four_seconds_after_a_silence_is_longer_than_a_stop():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (40, 4.6), (4.0, 3.0), (40, 0.0)]
+    end, stop = ends(lost(story(levels), 46.0, 84.5))
+    assert stop is None
+    assert end == pytest.approx(88.5, abs=0.2)
+
+
+def test_a_brake_without_a_pause_just_after_a_cut_begins_where_idle_ends():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (2.2, 5.5), (0.4, 3.0), (2.1, 3.85), (40, 0.0)]
+    end, stop = ends(story(levels, rate=33.0, noise=0.1))
+    assert end == pytest.approx(47.1, abs=0.1)
+    assert stop == pytest.approx(2.1, abs=0.15)
+
+
+def test_a_load_that_came_on_unseen_and_leaves_by_degrees_leaves_idle_behind():
+    rising = [(0.1, 3.0 + 0.02 * k) for k in range(31)]
+    levels = [(20, 0.0), *spin_up(), (30, 3.0), *rising, (14, 3.6), (0.1, 3.4), (0.1, 3.2), (1.7, 3.0), (40, 0.0)]
+    _, stop = ends(story(levels))
+    assert stop is None
