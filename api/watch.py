@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from sqlalchemy.exc import SQLAlchemyError
 
 from api.alert_rows import alert_of, event_rows, row_of
 from api.answers.alert_kinds import KINDS
@@ -34,6 +35,7 @@ from api.reporting import Reporting
 from api.sums import Sums
 from api.tongues.manner import manner
 from api.tongues.say import speak
+from api.without_book import WithoutBook
 from collector.book.alerts import AlertBook, AlertWrite, LetterRow, StaleError
 from collector.facts import SECOND, iso
 from collector.torn import is_torn
@@ -120,6 +122,8 @@ class Watch:
         self._place = place
         self._disk = disk
         self._torn = torn
+        self._alone = WithoutBook(self._desk.site.title, self._desk.zone, policy, sender, address)
+        self._mine = True  # as far as is known, no other watch works
         self._reporting = Reporting(self._desk, Sums(self._desk))
         self._held: dict[Key, int] = {}
         self._facts: dict[str, _Window] = {}
@@ -399,30 +403,39 @@ class Watch:
         speak(manner(self._desk.site.show, self._desk.site.zone))  # letters are written in this thread
         failing = False
         while not self._stop.wait(seconds):
-            if self._on_duty():
-                failing = self._try(self.look, failing)
-                failing = self._try(self.post, failing)
+            failing = self.round(failing)
 
-    def _on_duty(self) -> bool:
+    def round(self, failing: bool = False) -> bool:
+        """Looks and sends if no other watch of the site works; returns whether something failed, as last time it did.
+
+        A database or a disk that is away for a while does not end the watch. While the book cannot be written people
+        are told so all the same (`api.without_book`).
+        """
+        errors = [self._try(self._ask, failing)]
+        if self._mine and errors == [None]:
+            errors += [self._try(self.look, failing), self._try(self.post, failing)]
+        lost = next((e for e in errors if isinstance(e, SQLAlchemyError)), None)
+        if lost is None:
+            self._alone.well()
+        elif self._mine:
+            self._alone.failed(self._desk.now(), str(getattr(lost, "orig", None) or type(lost).__name__))
+        return any(errors)
+
+    def _ask(self) -> None:
         """Whether no other watch of this site works."""
-        if self._leases is None:
-            return True
-        try:
-            return bool(self._leases.take([LEASE]))
-        except Exception as error:  # noqa: BLE001 (whatever a database raises: the next time will do)
-            log.warning("the book cannot be asked who watches: %s", error)
-            return False
+        if self._leases is not None:
+            self._mine = bool(self._leases.take([LEASE]))
 
-    def _try(self, work: Callable[[], object], failing: bool) -> bool:
+    def _try(self, work: Callable[[], object], failing: bool) -> Exception | None:
         try:
             work()
-        except Exception as error:  # a database or a disk that is away for a while must not end the watch for ever
+        except Exception as error:
             if not failing:
                 log.exception("the watch failed at this look; it goes on trying")
             if self._torn is not None and is_torn(error):
                 self._torn(f"{type(error).__name__}: {error}")
-            return True
-        return False
+            return error
+        return None
 
 
 def _letter(letter: Letter, now: int) -> LetterRow:
