@@ -153,7 +153,7 @@ def create_api(
             own.blueprint(door),
             accounts.blueprint(door),
             badges.blueprint(door),
-            audit_trail.blueprint(door),
+            audit_trail.blueprint(door, desk, tending),
         ]
         return [*((subject, PREFIX) for subject in subjects), (health.blueprint(desk, vitals), "")]
 

@@ -75,7 +75,7 @@ def create_app(
         *pages_of_blades,
         tending,
         reports,
-        door_pages(screen, address),
+        door_pages(screen, address, site.zone),
         security_pages(contact, address, clock),
         plotly_pages(),
     ):

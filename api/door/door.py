@@ -194,11 +194,12 @@ class Door:
         keys = {f"pin {person} on {post.id}": _ONE, f"pin {person}": _ONE, f"pins on {post.id}": _ADDRESS}
         self._count(keys)
         if not secrets.right(who.pin if who and who.active else None, pin):
-            self._refuse(who, f"shared phone {post.id}", "was refused: PIN")
+            self._refuse(who, f"shared phone {post.id}: {post.title}", "was refused: PIN")
             raise RefusedError
         assert who is not None
         self.book.forgive([f"pin {person} on {post.id}", f"pin {person}"])
-        return self._open(SESSION, who, f"shared phone {post.id}", "signed in", PIN_LONGEST, PIN_IDLE, post.id)
+        phone = f"shared phone {post.id}: {post.title}"
+        return self._open(SESSION, who, phone, "signed in", PIN_LONGEST, PIN_IDLE, post.id)
 
     def new_first_code(self) -> str | None:
         """A new one-time code for whoever becomes the first owner; None: there is an owner."""
@@ -350,7 +351,7 @@ class Door:
         self.book.note(Entry(self.now(), name, role, through, did))
 
     def _guest(self, badge: Badge, person: Person | None) -> Guest:
-        through = f"{badge.kind} {badge.id}"
+        through = f"{badge.kind} {badge.id}" + (f": {badge.title}" if badge.title else "")
         if person is not None:
             return Guest(person.name, person.role, ROLES[person.role], through, badge.id, person.id, badge.kind)
         if badge.kind == TOKEN:

@@ -16,6 +16,7 @@ from api.http.problems import Problem
 from api.tending import Tending
 from api.tongues.say import gettext
 from collector.book.alerts import AlertBook, AlertRow, AlertWrite, StaleError
+from collector.book.audit import mention
 from collector.facts import SECOND, iso
 
 LONGEST_SHELF_DAYS = 31
@@ -124,6 +125,7 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
 
     def change(number: int, what: Callable[[Alert, int], Change]) -> Response:
         row = of(number)
+        mention(alert=row.kind, saw=row.saw or None)
         try:
             changed = what(alert_of(row), desk.now())
             book.write([AlertWrite(row_of(changed.alert, row.version, row.told_us), event_rows(changed.happenings))])

@@ -14,6 +14,7 @@ from api.http.fields import Model, SawPath, Strict, Time, problem, subject
 from api.http.people import Role, Said
 from api.http.problems import Problem
 from api.tongues.say import gettext
+from collector.book.audit import mention
 from collector.book.entries import BookError
 from collector.book.faults import FaultBook, FaultRow
 from collector.facts import iso
@@ -131,6 +132,7 @@ def blueprint(desk: Desk) -> APIBlueprint:
         if found is None:
             raise Problem("not-found", gettext("There is no fault {number}.", number=path.fault))
         said = found.said
+        mention(saw=said.saw, what=said.what)
         row = FaultRow(said.saw, said.what, body.note.strip(), body.who, body.role, desk.now(), said.id, body.token)
         try:
             return one(book.add(row))

@@ -12,7 +12,6 @@ import time
 from typing import TYPE_CHECKING, Any, cast
 from urllib.parse import urlsplit
 
-import orjson
 from flask import Flask, Response, g, request
 
 from api.door.door import PHONE, POST, SESSION, TV, Door, Opened
@@ -40,8 +39,9 @@ RECHECK_SECONDS = 10
 """A live stream is cut off so soon after its badge was ended."""
 COOKIE_SECONDS = 400 * 86_400
 """As long as browsers keep one at most; how long a badge is good is for the book to say."""
-_SECRET = {"password", "pin", "code", "secret", "old_password", "who", "name"}
-_DETAIL = 2000
+_SECRET = frozenset({"password", "pin", "code", "secret", "old_password", "token", "key", "name"})
+"""Of these the audit trail keeps that they were sent, and not what: secrets, and names, which are erased one day."""
+_HIDDEN = "•••"
 
 
 class Gate:
@@ -220,5 +220,5 @@ def _act() -> tuple[str, str]:
         body = request.get_json(silent=True)
         if isinstance(body, dict):
             sent |= body
-    kept = {k: v for k, v in sent.items() if k not in _SECRET}
-    return did, orjson.dumps(kept).decode()[:_DETAIL] if kept else ""
+    said = {k: _HIDDEN if k in _SECRET else v for k, v in sent.items() if k != "who" and v is not None}
+    return did, audit.packed(said)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import orjson
 from flask import Flask, Response, request
+from flask.json.provider import DefaultJSONProvider
 from pydantic import BaseModel, Field, ValidationError
 from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
@@ -295,8 +296,19 @@ def ours(path: str) -> bool:
 _BY_STATUS = {400: "bad-request", 404: "not-found", 405: "method-not-allowed"}
 
 
+class _Json(DefaultJSONProvider):
+    """JSON that is nested without end is refused as any other that cannot be read."""
+
+    def loads(self, s: str | bytes, **kwargs: Any) -> Any:
+        try:
+            return super().loads(s, **kwargs)
+        except RecursionError as error:
+            raise ValueError("nested too deeply") from error
+
+
 def install(app: Flask) -> None:
     """Let every error below ``/api/`` leave ``app`` as problem details."""
+    app.json = _Json(app)
 
     @app.errorhandler(Problem)
     def _problem(error: Problem) -> Response:

@@ -15,6 +15,7 @@ from api.http.people import Said
 from api.http.problems import Problem
 from api.tending import Tending
 from api.tongues.say import gettext, known
+from collector.book.audit import mention
 from collector.book.entries import BookError
 from collector.book.maintenance import ReplacedError, TickRow
 from collector.facts import SECOND, iso
@@ -160,6 +161,7 @@ def blueprint(tending: Tending) -> APIBlueprint:  # noqa: C901 (a list of addres
         before = next((t for saw in desk.saws for t in tending.ticks(saw) if t.id == path.tick), None)
         if before is None:
             raise Problem("not-found", gettext("There is no tick {number}.", number=path.tick))
+        mention(task=before.task, saw=before.saw, occurrence=before.occurrence)
         done = before.done if body.done is None else checked(body.done, now)
         row = TickRow(
             before.task,

@@ -23,9 +23,10 @@ from sqlalchemy import (
 )
 from sqlalchemy.exc import IntegrityError
 
+from collector.book import audit
 from collector.book.engine import reading
 from collector.book.schema import metadata, saw
-from collector.facts import Direction
+from collector.facts import Direction, iso
 from collector.marks import LONGEST_US, Mark, MarkKind, Withdrawal
 from collector.outline import DIRECTIONS
 
@@ -169,6 +170,7 @@ class Marks:
         found = self.one(saw_name, mark_id)
         if found is None or found.withdrawn is not None:
             return found
+        audit.mention(start=iso(found.start))
         try:
             with self._book.saying(saw_name, _about(found)) as (connection, _):
                 values = {"mark_id": mark_id, "who": who, "said_us": at}

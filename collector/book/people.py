@@ -201,7 +201,9 @@ class PeopleBook:
             NameTakenError: there is somebody of that name, or was.
         """
         with writing(self._engine) as connection:
-            return _enter(connection, name, role, now_us, password, pin)
+            made = _enter(connection, name, role, now_us, password, pin)
+            trail.mention(person=made.id, role=role)
+            return made
 
     def first_owner(self, name: str, password: str, now_us: int, code: str, entry: Entry) -> Person | None:
         """Enters the first owner, if the code is the one that stands and nobody was quicker; None: it is not.
@@ -249,6 +251,7 @@ class PeopleBook:
             NameTakenError: the new name is another's.
         """
         with writing(self._engine) as connection:
+            trail.mention(person=number)
             owners = _owners(connection)
             if "name" in fields:
                 fields["login"] = login(fields["name"])
@@ -287,6 +290,7 @@ class PeopleBook:
             row = connection.execute(select(person).where(person.c.id == number)).one_or_none()
             if row is None:
                 raise BookError(f"there is no person {number}")
+            trail.mention(person=number)
             owners = _owners(connection)
             alias = f"person {number}"
             gone = {"password": None, "pin": None, "active": False, "erased_us": now_us}
@@ -299,7 +303,7 @@ class PeopleBook:
             _end(connection, badge.c.person_id == number, now_us)
             connection.execute(update(badge).where(badge.c.person_id == number).values(title=""))
             word = re.compile(rf"(?<!\w){re.escape(row.name)}(?!\w)", re.IGNORECASE)
-            for column in (trail.audit.c.detail, badge.c.title):  # such as "phone of …"
+            for column in (trail.audit.c.detail, trail.audit.c.through, badge.c.title):  # such as "phone of …"
                 for key, text in _holding(connection, column, word):
                     values = {column.name: word.sub(alias, text)[: getattr(column.type, "length", None)]}
                     connection.execute(update(column.table).where(column.table.c.id == key).values(values))
@@ -313,6 +317,7 @@ class PeopleBook:
         values = {c.name: getattr(new, c.name) for c in badge.c if c.name != "id"} | {"seen_us": new.made_us}
         with writing(self._engine) as connection:
             key = connection.execute(insert(badge).values(values)).inserted_primary_key
+            _mention(new)
             if entry is not None:
                 trail.put(connection, entry)
         assert key is not None
@@ -381,6 +386,9 @@ class PeopleBook:
     def end_badge(self, number: int, now_us: int, entry: Entry | None = None) -> bool:
         """Ends a badge and all that came from it; False: it had ended."""
         with writing(self._engine) as connection:
+            row = connection.execute(select(badge).where(badge.c.id == number)).one_or_none()
+            if row is not None:
+                _mention(_badge(row))
             ended = _end(connection, badge.c.id == number, now_us)
             if entry is not None:
                 trail.put(connection, entry)
@@ -447,14 +455,41 @@ class PeopleBook:
         with writing(self._engine, noted=False) as connection:
             trail.put(connection, entry)
 
-    def entries(self, *, before: int | None = None, who: str | None = None, limit: int = 100) -> list[Entry]:
-        """Entries of the audit trail, newest first; ``before``: older than the entry of that number."""
+    def entries(
+        self,
+        *,
+        before: int | None = None,
+        who: str | None = None,
+        limit: int = 100,
+        acts: Iterable[str] = (),
+        about: Iterable[str] = (),
+        from_us: int | None = None,
+        to_us: int | None = None,
+    ) -> list[Entry]:
+        """Entries of the audit trail, newest first.
+
+        Args:
+            before: older than the entry of that number.
+            who: of that one alone.
+            limit: at most so many.
+            acts: patterns of SQL's LIKE, of which the act is like one; none: every act.
+            about: texts of which one stands in the act or what was sent, in whatever case.
+            from_us: not before that.
+            to_us: before that.
+        """
         t = trail.audit.c
         query = select(trail.audit).order_by(t.id.desc()).limit(limit)
         if before is not None:
             query = query.where(t.id < before)
         if who is not None:
             query = query.where(t.who == who)
+        if from_us is not None:
+            query = query.where(t.at_us >= from_us)
+        if to_us is not None:
+            query = query.where(t.at_us < to_us)
+        like = [t.did.like(act) for act in acts]
+        holds = [c.icontains(text, autoescape=True) for text in about for c in (t.did, t.detail, t.who, t.through)]
+        query = query.where(*(or_(*any_of) for any_of in (like, holds) if any_of))
         with reading(self._engine) as connection:
             return [trail.Entry(**{c.name: getattr(r, c.name) for c in t}) for r in connection.execute(query)]
 
@@ -486,6 +521,12 @@ def _person(row: Any) -> Person:
 
 def _badge(row: Any) -> Badge:
     return Badge(**{c.name: getattr(row, c.name) for c in badge.c})
+
+
+def _mention(which: Badge) -> None:
+    trail.mention(
+        kind=which.kind, title=which.title or None, person=which.person_id, rights=which.rights.split() or None
+    )
 
 
 def _holding(connection: Connection, column: Column[Any], word: re.Pattern[str]) -> list[tuple[Any, str]]:

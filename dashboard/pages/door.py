@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import segno
 from flask import Blueprint, Response, abort, make_response, redirect, render_template, request, url_for
 
+from api.answers.audit_words import SUBJECTS
 from api.door.door import POST
 from api.door.rights import Right
 from api.tongues.say import gettext, later
@@ -44,7 +45,7 @@ def turning_away(screen: Screen) -> Callable[[Guest, Right], Answer]:
     return turn_away
 
 
-def door_pages(screen: Screen, address: str | None) -> Blueprint:
+def door_pages(screen: Screen, address: str | None, zone: str) -> Blueprint:
     """``/sign-in``, ``/enter``, ``/account``, ``/people`` and ``/audit``; ``address``: by which phones reach them."""
     pages = Blueprint("door", __name__)
 
@@ -66,7 +67,7 @@ def door_pages(screen: Screen, address: str | None) -> Blueprint:
 
     @pages.get("/audit")
     def trail() -> str:
-        return render_template("audit.html", screen=screen)
+        return render_template("audit.html", screen=screen, zone=zone, subjects=SUBJECTS)
 
     @pages.post("/people/qr")
     def qr() -> Response:

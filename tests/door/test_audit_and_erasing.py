@@ -36,7 +36,10 @@ def test_who_did_what_is_kept_without_secrets(house, owner):
     house.person(owner, "Rui", "operator", password="seven blue doors", pin="4711")
     newest = owner.get("/api/v1/audit?limit=1").json["entries"][0]
     assert (newest["who"], newest["role"], newest["did"]) == ("Ana", "owner", "POST /api/v1/people")
-    assert json.loads(newest["detail"]) == {"role": "operator"}
+    assert json.loads(newest["detail"]) == {
+        "name": "•••", "role": "operator", "password": "•••", "pin": "•••", "person": 2
+    }  # fmt: skip
+    assert newest["said"] == "Ana gave Rui an account: operator."
     everything = repr(house.door.book.entries(limit=1000))
     assert "seven blue doors" not in everything
     assert "4711" not in everything
@@ -64,7 +67,7 @@ def test_the_trail_can_be_paged_and_taken_as_csv(house, owner):
     first = owner.get("/api/v1/audit?limit=2").json
     second = owner.get(f"/api/v1/audit?limit=2&before={first['next']}").json
     assert first["entries"][-1]["id"] > second["entries"][0]["id"]
-    assert owner.get("/api/v1/audit?format=csv").text.startswith("id,at,who,role,through,did,detail\r\n")
+    assert owner.get("/api/v1/audit?format=csv").text.startswith("id,at,who,role,said,device,through,did,detail\r\n")
 
 
 def test_an_erased_person_is_nowhere_in_the_book_any_more(house, owner):

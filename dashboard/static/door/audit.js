@@ -1,39 +1,57 @@
-// The audit trail, newest first.
-import { ask } from "../desk/ask.js";
+// The audit trail, newest first: a sentence each, with what was asked of the server beneath.
+import { ask, iso } from "../desk/ask.js";
+import { Zone } from "../desk/days.js";
 import { _ } from "../desk/speech.js";
-import { at, KINDS, make, ROLES, trouble, when } from "./common.js";
+import { at, filled, make, ROLES, trouble, when } from "./common.js";
 
-const ACTS = {
-  "signed in": _("signed in"), "signed out": _("signed out"), opened: _("opened a TV"), "chose a password": _("chose a password"), paired: _("paired a phone"),
-  "became the first owner": _("became the first owner"), "was refused: password": _("was refused: password"),
-  "was refused: PIN": _("was refused: PIN"), "was refused: old password": _("was refused: old password"),
-};
-const WAYS = { ...KINDS, tv: _("TV"), address: _("address"), "command line": _("command line"), "on this computer": _("on this computer") };
-
-/** "session 12" in the page's language. */
-function way(text) {
-  const [, name, number] = text.match(/^(.*?)( [\d.:a-f]+)?$/);
-  return `${WAYS[name] ?? name}${number ?? ""}`;
-}
-
+const zone = new Zone(document.body.dataset.zone);
+const form = at("find");
 let next = null;
+let asked = 0; // an answer to an earlier question is not shown under a later one
 
 function row(e) {
-  const act = ACTS[e.did] ?? make("code", { textContent: e.did });
-  const name = { unknown: _("somebody unknown"), visitor: _("visitor") }[e.who] ?? e.who;
+  const beneath = make("details", {},
+    make("summary", { textContent: _("as sent") }), make("code", { textContent: `${e.did} ${e.detail}` }), make("div", {}, make("code", { textContent: e.through })));
   return make("tr", {},
-    make("td", { textContent: when(e.at) }), make("td", {}, name, make("small", { textContent: ROLES[e.role] ?? e.role })),
-    make("td", {}, act, make("small", {}, make("code", { textContent: e.detail }))), make("td", { textContent: way(e.through) }));
+    make("td", {}, make("time", { dateTime: e.at, textContent: when(e.at) })),
+    make("td", {}, e.said, beneath), make("td", {}, e.device, make("small", { textContent: ROLES[e.role] ?? e.role })));
 }
 
-async function load() {
+/** What the form asks for; days are the shop's. */
+function query() {
+  const { from, to, ...rest } = filled(form);
+  const days = { ...(from && { from: iso(zone.midnight(from)) }), ...(to && { to: iso(zone.day(zone.midnight(to) + 43_200_000)[1]) }) };
+  return new URLSearchParams({ ...rest, ...days });
+}
+
+async function load(fresh) {
+  const mine = (asked += 1);
+  const wanted = query();
+  at("csv").href = `/api/v1/audit?${new URLSearchParams([...wanted, ["format", "csv"], ["limit", "1000"]])}`;
+  if (next && !fresh) wanted.set("before", next);
   try {
-    const page = await ask(`/api/v1/audit${next ? `?before=${next}` : ""}`);
-    at("trail").tBodies[0].append(...page.entries.map(row));
+    const page = await ask(`/api/v1/audit?${wanted}`);
+    if (mine !== asked) return;
+    const body = at("trail").tBodies[0];
+    if (fresh) body.replaceChildren();
+    body.append(...page.entries.map(row));
+    at("none").hidden = body.rows.length > 0;
     next = page.next;
     at("more").hidden = next === null;
+    trouble(null);
   } catch (error) { trouble(error); }
 }
 
-at("more").addEventListener("click", load);
-load();
+async function fillWho() {
+  const { people } = await ask("/api/v1/people");
+  const names = people.map((p) => p.name);
+  form.elements.who.append(...names.map((name) => make("option", { value: name, textContent: name })),
+    make("option", { value: "unknown", textContent: _("somebody unknown") }));
+}
+
+form.addEventListener("submit", (event) => { event.preventDefault(); load(true); });
+form.addEventListener("change", () => load(true));
+form.addEventListener("reset", () => setTimeout(() => load(true)));
+at("more").addEventListener("click", () => load(false));
+fillWho().catch(trouble);
+load(true);
