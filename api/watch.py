@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import shutil
 import threading
+import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +36,7 @@ from api.reporting import Reporting
 from api.sums import Sums
 from api.tongues.manner import manner
 from api.tongues.say import speak
+from api.vitals import STUCK_SECONDS
 from api.without_book import WithoutBook
 from collector.book.alerts import AlertBook, AlertWrite, LetterRow, StaleError
 from collector.facts import SECOND, iso
@@ -128,6 +130,7 @@ class Watch:
         self._held: dict[Key, int] = {}
         self._facts: dict[str, _Window] = {}
         self._stop = threading.Event()
+        self._moved = time.monotonic()
         self._thread: threading.Thread | None = None
 
     # Looking
@@ -346,6 +349,7 @@ class Watch:
         return sum(self._deliver(channel, rows, now) for (channel, _), rows in groups.items())
 
     def _deliver(self, name: str, rows: list[LetterRow], now: int) -> bool:
+        self._moved = time.monotonic()  # a hundred letters to a dead server take long, and are no standstill
         ids = [row.id for row in rows]
         channel = self._policy.by_name.get(name)
         if channel is None:
@@ -393,6 +397,11 @@ class Watch:
         self._thread = threading.Thread(target=self._run, args=(seconds,), name="kerfbook-watch", daemon=True)
         self._thread.start()
 
+    def moves(self) -> bool:
+        """Whether it looks and sends, or waits for the next look, for a store or for its turn; False: it hangs."""
+        alive = self._thread is not None and self._thread.is_alive()
+        return alive and time.monotonic() - self._moved < STUCK_SECONDS
+
     def stop(self) -> None:
         """Ends the thread; a message that is being sent is waited for a moment."""
         self._stop.set()
@@ -403,6 +412,7 @@ class Watch:
         speak(manner(self._desk.site.show, self._desk.site.zone))  # letters are written in this thread
         failing = False
         while not self._stop.wait(seconds):
+            self._moved = time.monotonic()
             failing = self.round(failing)
 
     def round(self, failing: bool = False) -> bool:

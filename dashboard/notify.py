@@ -37,10 +37,17 @@ class Supervisor:
         """Everything is started."""
         self._tell("READY=1")
 
-    def wait(self, stopped: threading.Event, well: Callable[[], bool], pause: threading.Event | None = None) -> None:
+    def wait(
+        self,
+        stopped: threading.Event,
+        well: Callable[[], bool],
+        pause: threading.Event | None = None,
+        *,
+        what: str = "collector",
+    ) -> None:
         """Until ``stopped`` is set, a sign of life three times within the watchdog's time, while all is well.
 
-        Also returns, and does not say that the service ends, when ``pause`` is set.
+        Also returns, and does not say that the service ends, when ``pause`` is set. ``what`` is named in the log.
         """
         was_well = True
         every = self._within / 3 if self._within else None
@@ -53,7 +60,7 @@ class Supervisor:
             if is_well:
                 self._tell("WATCHDOG=1")
             elif was_well:
-                log.error("the collector does not move any more: systemd gets no sign of life until it does")
+                log.error("the %s does not move any more: systemd gets no sign of life until it does", what)
             was_well = is_well
         self._tell("STOPPING=1")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from api.answers.calendar import EPOCH, site_date
 from api.answers.cautions import NO_SAFETY_DEVICE
+from api.answers.trouble_words import in_words
 from api.tongues import amounts
 from api.tongues.say import gettext, known
 
@@ -124,7 +125,7 @@ _FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
         "{percent} % free, {n} GB.", percent=amounts.number(d["percent"], 1), n=amounts.number(d["gigabytes"], 1)
     ),
     **{
-        kind: lambda d: str(d["said"])
+        kind: lambda d: in_words(str(d["said"]))
         for kind in (
             "broker-away",
             "stores-failing",

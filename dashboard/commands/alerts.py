@@ -23,6 +23,7 @@ from dashboard.commands import codes
 from dashboard.commands.run import connection
 from dashboard.config import ConfigError, load
 from dashboard.house import asked_to_stop
+from dashboard.notify import Supervisor
 
 if TYPE_CHECKING:
     import argparse
@@ -46,6 +47,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Look and tell until stopped."""
+    supervisor = Supervisor()
     try:
         settings = load(args.config)
     except (ConfigError, OSError) as error:
@@ -82,7 +84,8 @@ def run(args: argparse.Namespace) -> int:
             watch.start()
             stopped = asked_to_stop()
             print("looking for alerts; Ctrl-C stops.", flush=True)
-            stopped.wait()
+            supervisor.ready()
+            supervisor.wait(stopped, watch.moves, what="watch")
             watch.stop()
             leases.close()
     except (BookError, OSError) as error:

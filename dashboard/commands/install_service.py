@@ -1,4 +1,4 @@
-"""``kerfbook install-service``: a systemd unit that starts Kerfbook, watches it, and lets it do little else."""
+"""``kerfbook install-service``: systemd units that start Kerfbook, watch it, back it up, and let it do little else."""
 
 from __future__ import annotations
 
@@ -8,17 +8,24 @@ import re
 import shutil
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector.trace.place import InfluxPlace
 from dashboard.commands import codes
 from dashboard.config import ConfigError, load
-from dashboard.service import Service, unit
+from dashboard.service import Service, alerts_unit, backup_timer, backup_unit, unit
 
-HELP = "print or write the systemd unit that keeps `kerfbook run` running"
+if TYPE_CHECKING:
+    from dashboard.config.settings import Settings
+
+HELP = "print or write the systemd units that keep `kerfbook run` running and back it up every night"
 MORE = """
-Prints kerfbook.service for this kerfbook.toml, or writes it with --write, and says what is left
-to do. The service starts with the computer, is started again when it ends or when its collector
+Prints the units for this kerfbook.toml, or writes them with --write, and says what is left to do:
+kerfbook.service starts with the computer, is started again when it ends or when its collector
 no longer moves, has a user of its own, and may write to the folder of its stores alone.
+kerfbook-backup.timer runs `kerfbook backup` every night; where to and how many are kept,
+[backup] in kerfbook.toml says. With --alerts, kerfbook-alerts.service looks for alerts and
+tells people in a process of its own, and kerfbook.service leaves that to it.
 
 example: sudo kerfbook install-service --config /etc/kerfbook/kerfbook.toml --write
 
@@ -41,13 +48,15 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="SIZE",
         help="with more memory than this it is started again (default: 512M, enough for 10 saws several times)",
     )
+    parser.add_argument("--alerts", action="store_true", help="alerts in a process, and a unit, of their own")
+    parser.add_argument("--no-backup", action="store_true", help="without the timer: something else makes backups")
     parser.add_argument(
         "--write",
         nargs="?",
         type=Path,
         const=_UNIT,
         metavar="UNIT",
-        help=f"write it there instead of printing it (default: {_UNIT})",
+        help=f"write them there, the others beside, instead of printing them (default: {_UNIT})",
     )
 
 
@@ -71,27 +80,46 @@ def run(args: argparse.Namespace) -> int:
         print(f"kerfbook install-service: {error}", file=sys.stderr)
         return codes.MISUSED
     config, stores = args.config.resolve(), settings.stores.folder.resolve()
-    text = unit(Service(settings.site.title, _program(), config, stores, args.user, args.memory))
+    backups = settings.backup.folder.resolve()
+    service = Service(settings.site.title, _program(), config, stores, backups, args.user, args.memory)
+    texts = {_UNIT.name: unit(service, alerts=not args.alerts)}
+    if args.alerts:
+        texts["kerfbook-alerts.service"] = alerts_unit(service)
+    if not args.no_backup:
+        texts |= {"kerfbook-backup.service": backup_unit(service), "kerfbook-backup.timer": backup_timer(service)}
+    if args.write is None:
+        print("\n".join(f"# {_UNIT.with_name(name)}\n{text}" for name, text in texts.items()), end="")
+        return codes.DONE
+    places = {args.write if name == _UNIT.name else args.write.with_name(name): text for name, text in texts.items()}
+    try:
+        for path, text in places.items():
+            path.write_text(text, "utf-8")
+    except OSError as error:
+        print(f"kerfbook install-service: {error.filename}: {error.strerror}", file=sys.stderr)
+        return codes.FLAWED
+    print(f"wrote {', '.join(map(str, places))}. Then, as root:")
+    _tell(service, settings, [path.name for path in places])
+    return codes.DONE
+
+
+def _tell(service: Service, settings: Settings, units: list[str]) -> None:
+    """What is left to do."""
+    user, backed_up = service.user, "kerfbook-backup.timer" in units
     secrets = [settings.broker.password_file, settings.broker.ca_file]
     if isinstance(settings.stores.trace, InfluxPlace):
         secrets.append(settings.stores.trace.token_file)
-    if args.write is None:
-        print(text, end="")
-        return codes.DONE
-    try:
-        args.write.write_text(text, "utf-8")
-    except OSError as error:
-        print(f"kerfbook install-service: {args.write}: {error.strerror}", file=sys.stderr)
-        return codes.FLAWED
-    user = args.user
-    print(f"wrote {args.write}. Then, as root:")
     print(f"  useradd --system --no-create-home --shell /usr/sbin/nologin {user}     (once)")
-    print(f"  mkdir -p {stores} && chown -R {user}: {stores}")
-    for path in (config, *filter(None, secrets)):
+    for folder in dict.fromkeys([service.stores, service.backups] if backed_up else [service.stores]):
+        print(f"  mkdir -p {folder} && chown -R {user}: {folder}")
+    for path in (service.config, *filter(None, secrets)):
         print(f"  chgrp {user} {path} && chmod 640 {path}")
-    print("  systemctl daemon-reload && systemctl enable --now kerfbook")
+    started = [name.removesuffix(".service") for name in units if name != "kerfbook-backup.service"]
+    print(f"  systemctl daemon-reload && systemctl enable --now {' '.join(started)}")
     print("  journalctl -u kerfbook     what it says; the code for the first owner, too")
-    return codes.DONE
+    if backed_up:
+        print(f"Backups go to {service.backups}: copy them to another machine. To try one now:")
+        print("  systemctl start kerfbook-backup && journalctl -u kerfbook-backup")
+        print(f"  kerfbook restore {service.backups}/FILE.zip     in an empty folder: brings everything back")
 
 
 def _program() -> tuple[str, ...]:

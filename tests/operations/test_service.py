@@ -12,13 +12,16 @@ from pathlib import PurePosixPath
 
 import pytest
 
+from api.answers.telling import Policy
+from api.app import tending_of
+from api.watch import Watch
 from dashboard.cli import main
 from dashboard.config import template
 from dashboard.notify import Supervisor
-from dashboard.service import Service, unit
+from dashboard.service import Service, alerts_unit, backup_timer, backup_unit, unit
 from tests.broker.client import wait
 from tests.conftest import need
-from tests.dashboard.running import Running
+from tests.dashboard.running import COMMAND, Running
 
 
 def service(**more) -> Service:
@@ -27,6 +30,7 @@ def service(**more) -> Service:
         "command": (shutil.which("true"),),
         "config": PurePosixPath("/etc/kerfbook/kerfbook.toml"),
         "stores": PurePosixPath("/var/lib/kerfbook"),
+        "backups": PurePosixPath("/srv/kerfbook backups"),
         "user": "kerfbook",
         "memory": "512M",
     }
@@ -65,16 +69,25 @@ def systemd(tmp_path):
 @pytest.mark.real
 @pytest.mark.parametrize("stores", ["/var/lib/kerfbook", "/srv/saws/kerfbook-data", "/home/pi/100 %/data"])
 def test_systemd_finds_no_fault_with_the_unit(tmp_path, stores):
-    path = tmp_path / "kerfbook.service"
-    path.write_text(unit(service(stores=PurePosixPath(stores))))
-    done = subprocess.run([need("systemd-analyze"), "verify", path], capture_output=True, text=True, check=False)
+    made = service(stores=PurePosixPath(stores))
+    texts = {
+        "kerfbook.service": unit(made, alerts=False),
+        "kerfbook-alerts.service": alerts_unit(made),
+        "kerfbook-backup.service": backup_unit(made),
+        "kerfbook-backup.timer": backup_timer(made),
+    }
+    for name, text in texts.items():
+        (tmp_path / name).write_text(text)
+    command = [need("systemd-analyze"), "verify", *(tmp_path / name for name in texts)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, [line for line in done.stderr.splitlines() if "kerfbook" in line]) == (0, [])
 
 
 @pytest.mark.real
-def test_systemd_rates_the_service_as_well_protected(tmp_path):
+@pytest.mark.parametrize("text", [unit, alerts_unit, backup_unit])
+def test_systemd_rates_the_services_as_well_protected(tmp_path, text):
     path = tmp_path / "kerfbook.service"
-    path.write_text(unit(service()))
+    path.write_text(text(service()))
     command = [need("systemd-analyze"), "security", "--offline=true", "--threshold=25", "--no-pager", path]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     rated = re.search(r"Overall exposure level for kerfbook\.service: ([\d.]+)", done.stdout)
@@ -87,6 +100,8 @@ def test_the_service_may_write_to_the_folder_of_its_stores_alone():
     text = unit(service(stores=PurePosixPath("/srv/saws/data")))
     assert re.findall(r"^ReadWritePaths=(.*)$", text, re.M) == ["/srv/saws/data"]
     assert "ProtectSystem=strict" in text
+    backup = backup_unit(service(stores=PurePosixPath("/srv/data"), backups=PurePosixPath("/var/lib/kept")))
+    assert re.findall(r"^(?:ReadWritePaths|StateDirectory)=(.*)$", backup, re.M) == ["/srv/data", "kept"]
     own = unit(service())
     assert "StateDirectory=kerfbook\n" in own
     assert "ReadWritePaths" not in own
@@ -100,8 +115,17 @@ def test_the_command_prints_or_writes_it_and_says_what_is_left(tmp_path, capsys)
     assert f"run --config {config}" in printed
     written = tmp_path / "kerfbook.service"
     assert main(["install-service", "--config", str(config), "--write", str(written)]) == 0
-    assert written.read_text() == printed
-    assert "systemctl enable --now kerfbook" in capsys.readouterr().out
+    texts = [path.read_text() for path in sorted(tmp_path.glob("kerfbook*.*")) if path != config]
+    assert len(texts) == 3
+    assert all(text in printed for text in texts)
+    told = capsys.readouterr().out
+    assert "systemctl enable --now kerfbook kerfbook-backup.timer" in told
+    assert f"mkdir -p {tmp_path}/kerfbook-backups" in told
+    assert main(["install-service", "--config", str(config), "--alerts", "--no-backup"]) == 0
+    apart = capsys.readouterr().out
+    assert f"run --no-alerts --config {config}" in apart
+    assert f"alerts --config {config}" in apart
+    assert "timer" not in apart
     assert main(["install-service", "--config", str(config), "--write", "/nowhere/kerfbook.service"]) == 1
     for wrong in (["--user", "root"], ["--memory", "much"]):
         with pytest.raises(SystemExit):
@@ -119,6 +143,39 @@ def test_kerfbook_run_says_that_it_is_ready_lives_and_ends(tmp_path, mosquitto, 
         before = systemd.heard.count("WATCHDOG=1")
         wait(lambda: systemd.heard.count("WATCHDOG=1") >= before + 3)
     wait(lambda: systemd.heard[-1] == "STOPPING=1")
+
+
+@pytest.mark.real
+def test_the_process_of_alerts_says_so_too_and_a_watch_that_hangs_is_found(tmp_path, mosquitto, systemd, monkeypatch):
+    monkeypatch.setenv("NOTIFY_SOCKET", systemd.path)
+    monkeypatch.setenv("WATCHDOG_USEC", "600000")
+    config = tmp_path / "kerfbook.toml"
+    config.write_text(template())
+    process = subprocess.Popen([*COMMAND, "alerts", "--config", str(config)])
+    try:
+        wait(lambda: systemd.heard.count("WATCHDOG=1") >= 3)
+        assert systemd.heard[0] == "READY=1"
+    finally:
+        process.terminate()
+        assert process.wait(60) == 0
+    wait(lambda: systemd.heard[-1] == "STOPPING=1")
+
+
+def test_a_watch_that_hangs_in_a_look_does_not_move(monkeypatch, shop):
+    monkeypatch.setattr("api.watch.STUCK_SECONDS", 0.2)
+    held, inside = threading.Event(), threading.Event()
+    watch = Watch(tending_of(shop.app), Policy(()), lambda *_: None, "http://saws.example/")
+    monkeypatch.setattr(watch, "look", lambda: (inside.set(), held.wait(60)))
+    watch.start(0.01)
+    try:
+        assert inside.wait(60)
+        wait(lambda: not watch.moves())
+        held.set()
+        wait(watch.moves)
+    finally:
+        held.set()
+        watch.stop()
+    assert not watch.moves()
 
 
 def test_there_is_no_sign_of_life_while_the_collector_does_not_move(systemd, caplog):
