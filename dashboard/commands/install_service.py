@@ -6,6 +6,7 @@ import argparse
 import os
 import re
 import shutil
+import stat
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -111,7 +112,10 @@ def _tell(service: Service, settings: Settings, units: list[str]) -> None:
     print(f"  useradd --system --no-create-home --shell /usr/sbin/nologin {user}     (once)")
     for folder in dict.fromkeys([service.stores, service.backups] if backed_up else [service.stores]):
         print(f"  mkdir -p {folder} && chown -R {user}: {folder}")
-    for path in (service.config, *filter(None, secrets)):
+    files = [Path(service.config), *filter(None, secrets)]
+    for folder in _shut(files):
+        print(f"  chgrp {user} {folder} && chmod 710 {folder}     (or move what is read from it elsewhere)")
+    for path in files:
         print(f"  chgrp {user} {path} && chmod 640 {path}")
     started = [name.removesuffix(".service") for name in units if name != "kerfbook-backup.service"]
     print(f"  systemctl daemon-reload && systemctl enable --now {' '.join(started)}")
@@ -120,6 +124,12 @@ def _tell(service: Service, settings: Settings, units: list[str]) -> None:
         print(f"Backups go to {service.backups}: copy them to another machine. To try one now:")
         print("  systemctl start kerfbook-backup && journalctl -u kerfbook-backup")
         print(f"  kerfbook restore {service.backups}/FILE.zip     in an empty folder: brings everything back")
+
+
+def _shut(files: list[Path]) -> list[Path]:
+    """Folders above these files that let only their owner through, the outermost first."""
+    above = {folder for path in files for folder in path.resolve().parents if folder.exists()}
+    return sorted(folder for folder in above if not folder.stat().st_mode & stat.S_IXOTH)
 
 
 def _program() -> tuple[str, ...]:

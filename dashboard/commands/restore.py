@@ -45,12 +45,12 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, then restore."""
+    fresh = not args.config.exists()
     try:
         text = settings_in(args.file)
         if args.check:
             print(f"{args.file} is whole")
             return codes.DONE
-        fresh = not args.config.exists()
         if not fresh:
             settings = load(args.config)
         elif text is not None:
@@ -66,6 +66,9 @@ def run(args: argparse.Namespace) -> int:
             print(f"{args.config} is the one from the backup")
     except ConfigError as error:
         print(f"kerfbook restore: {error}", file=sys.stderr)
+        if fresh and not args.check:
+            told = "Files with passwords and certificates are in no backup: put them there, then restore again."
+            print(f"{told} Nothing was written.", file=sys.stderr)
         return codes.MISUSED
     except (BackupError, BookError, TraceError, SQLAlchemyError, sqlite3.Error, OSError) as error:
         print(f"kerfbook restore: {error}", file=sys.stderr)

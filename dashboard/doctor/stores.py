@@ -135,7 +135,7 @@ def backup(settings: Settings, now: float) -> Finding:
     wanted = settings.backup
     held = kept(wanted.folder, settings.site.name)
     if not held:
-        advice = "run `kerfbook backup` every night; its --help says how"
+        advice = "run `kerfbook backup` every night: `kerfbook install-service` makes a timer, or see its --help"
         return Finding("backup", f"there is none in {wanted.folder}", advice)
     made, path = held[-1]
     days = (now - made.timestamp()) / 86400

@@ -199,3 +199,22 @@ def test_nothing_starts_on_a_restore_that_has_not_come_to_its_end(shop, capsys):
     (shop / "old" / "trace.sqlite").unlink()
     assert main(["restore", archive, "--config", config]) == codes.DONE
     assert [path.name for path in (shop / "old").iterdir() if "restoring" in path.name] == []
+
+
+def test_a_backup_whose_password_files_are_not_there_yet_says_what_is_wanted_and_writes_nothing(shop, capsys):
+    config = shop / "kerfbook.toml"
+    (shop / "secret").write_text("three dusty sparrows")
+    config.write_text(
+        config.read_text() + '[broker]\nhost = "127.0.0.1"\nusername = "kerfbook"\npassword_file = "secret"\n'
+    )
+    assert main(["backup", "--config", str(config), "--to", str(shop / "kept.zip")]) == codes.DONE
+    new = shop / "new"
+    new.mkdir()
+    command = ["restore", str(shop / "kept.zip"), "--config", str(new / "kerfbook.toml")]
+    assert main(command) == codes.MISUSED
+    told = capsys.readouterr().err
+    assert f"there is no file {new / 'secret'}" in told
+    assert "put them there, then restore again. Nothing was written" in told
+    assert list(new.iterdir()) == []
+    (new / "secret").write_text("three dusty sparrows")
+    assert main(command) == codes.DONE

@@ -121,6 +121,9 @@ def test_the_command_prints_or_writes_it_and_says_what_is_left(tmp_path, capsys)
     told = capsys.readouterr().out
     assert "systemctl enable --now kerfbook kerfbook-backup.timer" in told
     assert f"mkdir -p {tmp_path}/kerfbook-backups" in told
+    tmp_path.chmod(0o700)
+    assert main(["install-service", "--config", str(config), "--write", str(written)]) == 0
+    assert f"chgrp kerfbook {tmp_path} && chmod 710 {tmp_path}" in capsys.readouterr().out
     assert main(["install-service", "--config", str(config), "--alerts", "--no-backup"]) == 0
     apart = capsys.readouterr().out
     assert f"run --no-alerts --config {config}" in apart
