@@ -15,11 +15,6 @@ def cutting_speed(diameter_mm: float, rpm: float) -> float:
     return math.pi * diameter_mm / 1000 * rpm / 60
 
 
-def rpm_for(diameter_mm: float, speed_m_s: float) -> float:
-    """Spindle speed [1/min] at which the teeth move at a speed [m/s]."""
-    return speed_m_s * 60 / (math.pi * diameter_mm / 1000)
-
-
 def feed_per_tooth(feed_m_min: float, rpm: float, teeth: int) -> float:
     """How far the work advances from one tooth to the next [mm], f_z = v_f / (n·z).
 

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from api.answers.blade_cost import cost
 from api.answers.blades import Service
-from api.answers.cutting import cutting_speed
+from api.answers.cutting import cutting_speed, feed_per_tooth
 from api.answers.fittings import root, standing
 from api.answers.forecast import FEWEST_REMOVALS
 from api.answers.service_limits import GROUPS, Use
@@ -99,6 +99,9 @@ class BladeAnswer(BladeRecord):
     """A blade with its whole life."""
 
     cutting_speed_m_s: float | None = Field(description="Speed of its teeth, π·D·n, on its saw; null if not known.")
+    feed_per_tooth_mm: float | None = Field(
+        description="Advance from tooth to tooth, v_f/(n·z), at the feed of `[blades]`; null if not known."
+    )
     moments: list[MomentRecord]
     fittings: list[FittingRecord]
     events: list[EventRecord]
@@ -137,11 +140,13 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
         spans = [(s, f) for s in life.services for f in s.fittings]
         uses = [rack.use(Service(s.number, fittings=[f]), now) for s, f in spans]
         rpm = desk.site.blades.spindle_rpm.get(life.saw or "")
+        teeth, feed = life.sheet.teeth, desk.site.blades.feed_m_min
         speed = None if rpm is None or life.sheet.diameter_mm is None else cutting_speed(life.sheet.diameter_mm, rpm)
         return live(
             {
                 **full_record(rack, life, now, {}),
                 "cutting_speed_m_s": None if speed is None else round(speed, 1),
+                "feed_per_tooth_mm": None if rpm is None or not teeth else round(feed_per_tooth(feed, rpm, teeth), 3),
                 "moments": moment_records(life)[::-1],
                 "fittings": [
                     {

@@ -172,3 +172,19 @@ def test_a_blade_learns_before_it_is_judged(morning):
 
 def test_the_groups_that_can_be_sent_are_those_that_exist():
     assert set(GroupName.__args__) == set(GROUPS)
+
+
+def test_a_blade_on_a_saw_of_known_speed_says_how_fast_its_teeth_are_and_how_far_the_work_goes_between_two(empty_shop):
+    """By hand: π·0.3 m·5200/60 s = 81.7 m/s; 12 m/min·1000/(5200·72) = 0.032 mm."""
+    client = empty_shop.open().test_client()
+    client.post("/api/v1/blades", json={"tag": "TP-01", "who": "Ana", "diameter_mm": 300, "teeth": 72})
+    empty_shop.site.blades.spindle_rpm["heron"] = 5200
+    try:
+        assert client.get("/api/v1/blades/TP-01").json["feed_per_tooth_mm"] is None
+        at = iso(empty_shop.clock.now - SECOND)
+        body = {"kind": "change", "at": at, "tag": "TP-01", "who": "Ana", "key": "went-in-key-0001"}
+        assert client.post("/api/v1/saws/heron/blade/said", json=body).status_code == 201
+        found = client.get("/api/v1/blades/TP-01").json
+        assert (found["cutting_speed_m_s"], found["feed_per_tooth_mm"]) == (81.7, 0.032)
+    finally:
+        empty_shop.site.blades.spindle_rpm.clear()

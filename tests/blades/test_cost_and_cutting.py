@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from api.answers.blade_cost import BladeUse, by_kind, cost
-from api.answers.cutting import cutting_speed, feed_per_tooth, rpm_for
+from api.answers.cutting import cutting_speed, feed_per_tooth
 from api.answers.service_limits import Use
 
 
@@ -41,7 +41,6 @@ def test_the_cheapest_tooth_form_stands_first():
 # circular saws for wood, 10 000 ft/min = 50.8 m/s (from memory); a 12 in saw reaches it at 3183 1/min.
 def test_cutting_speed_is_the_handbooks_rim_speed():
     assert cutting_speed(304.8, 3183.1) == pytest.approx(50.8, rel=1e-4)
-    assert rpm_for(304.8, 50.8) == pytest.approx(3183.1, rel=1e-4)
 
 
 # Values worked by hand from v_c = π·D·n/60 and f_z = v_f·1000/(n·z), the formulas of DIN 6580 and of the tables that

@@ -1,5 +1,5 @@
 // One blade: what it did, whether it cuts heavier than when fresh, and what people say happened to it.
-import { _, decimal, length } from "../desk/speech.js";
+import { _, decimal, INCH, inches, length } from "../desk/speech.js";
 import { ask } from "../desk/ask.js";
 import { Zone } from "../desk/days.js";
 import { keepRole, named } from "../desk/who.js";
@@ -20,6 +20,9 @@ const make = (name, how = {}, ...inside) => {
 };
 const fact = (big, small, call = false) => make("div", { className: call ? "call" : "" }, make("b", {}, big), make("span", {}, small));
 
+/** So small a length needs more decimals than others. */
+const advance = (mm) => (inches ? _("{x} in", { x: decimal(mm / INCH, 4) }) : _("{x} mm", { x: decimal(mm, 2) }));
+
 function facts(blade, currency) {
   const left = leftWords(blade.days_left);
   const [word, more] = wearWords(blade.wear);
@@ -33,7 +36,8 @@ function facts(blade, currency) {
     fact(cost === null ? "–" : _("{n} ct", { n: decimal(100 * cost, 2) }), cost === null ? _("a metre: not enough known") : _("a metre over its life ({currency})", { currency })));
   const saw = blade.saw ? _("on {saw}", { saw: titles()[blade.saw] ?? blade.saw }) : PLACES[placeOf(blade)].toLowerCase();
   const size = [blade.diameter_mm && length(blade.diameter_mm), blade.teeth && _("{n} teeth", { n: blade.teeth }), blade.tooth_form, blade.kerf_mm && _("kerf {length}", { length: length(blade.kerf_mm) }),
-    blade.max_rpm && _("at most {n} 1/min", { n: whole(blade.max_rpm) }), blade.cutting_speed_m_s && _("teeth at {n} m/s", { n: decimal(blade.cutting_speed_m_s, 1) })].filter(Boolean).join(", ");
+    blade.max_rpm && _("at most {n} 1/min", { n: whole(blade.max_rpm) }), blade.cutting_speed_m_s && _("teeth at {n} m/s", { n: decimal(blade.cutting_speed_m_s, 1) }),
+    blade.feed_per_tooth_mm && _("{x} a tooth at the usual feed", { x: advance(blade.feed_per_tooth_mm) })].filter(Boolean).join(", ");
   at("what").textContent = `${saw}${blade.since ? ` ${_("since {time}", { time: zone.long(Date.parse(blade.since)) })}` : ""}${size ? ` · ${size}` : ""} · ${_("{n} cuts in its life", { n: whole(blade.total.cuts) })}`;
 }
 
