@@ -13,7 +13,7 @@ import time
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from api.answers.elements import Reason
 from api.answers.energy import MEMORY
 from api.answers.measures import NAMES, Measures, Stretch, longest, measures
 from api.answers.states import Extent, activity
+from api.memory import Memory
 from collector.book.extents import extents
 from collector.book.loads import loads
 from collector.book.sums import REACH_US, WHOLE_DAY, DaySum
@@ -31,7 +32,7 @@ from collector.outline import OPEN, outline_of
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -62,40 +63,8 @@ _FAR = 2**60
 _LONG = 40 * 86_400 * SECOND
 """Facts of longer periods are not held."""
 
-_HELD = 400
-"""So many answers are held: those of some reports of ten saws."""
-
-T = TypeVar("T")
-
-
-class Memory:
-    """Answers, each with the state that it was made from; those that were not asked for longest leave."""
-
-    def __init__(self) -> None:
-        self._held: dict[tuple[object, ...], tuple[object, Any]] = {}
-        self._lock = threading.Lock()
-
-    def of(self, key: tuple[object, ...], state: object, make: Callable[[], T]) -> T:
-        """The answer to a question if it was made from this state, or a new one, which takes its place."""
-        with self._lock:
-            held = self._held.pop(key, None)
-            if held is not None:
-                self._held[key] = held
-                if held[0] == state:
-                    found: T = held[1]
-                    return found
-        made = make()
-        with self._lock:
-            self._held.pop(key, None)
-            self._held[key] = (state, made)
-            while len(self._held) > _HELD:
-                self._held.pop(next(iter(self._held)))
-        return made
-
-    def clear(self) -> None:
-        """Forgets everything."""
-        with self._lock:
-            self._held.clear()
+_HELD_BYTES, _HELD_BYTES_OF_SAW = 1_000_000, 300_000
+"""So much of what was answered is held: the running week and a month of each saw."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +96,7 @@ class Sums:
         self.desk = desk
         self.book = SumBook(desk.book.engine)
         self._bases: dict[tuple[tuple[Shift, ...], ...], str] = {}
-        self._memory = Memory()
+        self._memory = Memory(_HELD_BYTES + len(desk.saws) * _HELD_BYTES_OF_SAW)
         self._moment = threading.local()
         self._plan = desk.plan.history
 
