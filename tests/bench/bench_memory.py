@@ -61,7 +61,7 @@ def test_resident_memory_of_run_with_ten_saws(mosquitto, tmp_path, capsys):
     with Running(tmp_path, mosquitto, SAWS) as house, Publisher(mosquitto) as box:
         process = psutil.Process(house.pid)
         empty = process.memory_info().rss
-        screen = threading.Thread(target=watch, args=(house.address,), daemon=True)
+        screen = threading.Thread(target=watch, args=(house,), daemon=True)
         screen.start()
         midnight = int(dt.datetime(DAY.year, DAY.month, DAY.day, tzinfo=dt.UTC).timestamp())
         by = round((time.time() - midnight - MORNING[1] - 20) * SECOND)  # the morning ends 20 s ago
@@ -104,12 +104,13 @@ def peak(pid: int) -> int:
     return next(int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM"))
 
 
-def watch(address: str) -> None:
+def watch(house: Running) -> None:
     """A screen: the wall, and the stream for ever."""
-    connection = http.client.HTTPConnection(urlsplit(address).netloc)
-    connection.request("GET", "/api/v1/wall")
+    connection = http.client.HTTPConnection(urlsplit(house.address).netloc)
+    connection.request("GET", "/api/v1/wall", headers=house.asking)
     connection.getresponse().read()
-    connection.request("GET", "/api/v1/stream")
+    connection.request("GET", "/api/v1/stream", headers=house.asking)
     stream = connection.getresponse()
+    assert stream.status == 200, stream.read()
     while stream.read1(65536):
         pass

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import http.client
 import subprocess
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+from flask import Flask
 
 from collector.book.engine import open_engine, reading
 from collector.book.schema import HEAD
 from collector.book.upgrade import version
 from dashboard.prepare import prepare
+from dashboard.web import THREADS, WebServer
 
 SPARED = (
     *("alembic", "amqtt", "apprise", "cryptography", "icalendar", "influxdb_client", "plotly", "psycopg"),
@@ -49,3 +56,45 @@ def test_the_description_of_the_api_is_made_when_somebody_asks_for_it(shop):
     first, again = (client.get("/api/v1/openapi.json") for _ in range(2))
     assert first.data == again.data
     assert first.headers["ETag"] == again.headers["ETag"]
+
+
+@pytest.fixture
+def meeting():
+    """A server whose page `/meet/n` comes when n people ask for it at once; its port."""
+    app, rooms, lock = Flask("meeting"), {}, threading.Lock()
+
+    @app.get("/meet/<int:people>")
+    def meet(people):
+        with lock:
+            room = rooms.setdefault(people, threading.Barrier(people))
+        room.wait(60)
+        return "all are here"
+
+    server = WebServer(app, "127.0.0.1", 0)
+    server.start()
+    yield server.port
+    server.stop()
+
+
+def ask(port, path):
+    line = http.client.HTTPConnection("127.0.0.1", port, timeout=90)
+    line.request("GET", path)
+    status = line.getresponse().status
+    line.close()
+    return status
+
+
+def serving():
+    return [t for t in threading.enumerate() if t.name.startswith("waitress-")]
+
+
+def test_who_asks_one_after_the_other_is_served_by_few_threads(meeting):
+    for _ in range(30):
+        assert ask(meeting, "/meet/1") == 200
+    assert 1 <= len(serving()) <= 4
+
+
+def test_as_many_as_there_may_be_threads_are_served_at_once(meeting):
+    with ThreadPoolExecutor(THREADS) as people:
+        assert set(people.map(lambda _: ask(meeting, f"/meet/{THREADS}"), range(THREADS))) == {200}
+    assert len(serving()) == THREADS
