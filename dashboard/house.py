@@ -8,7 +8,6 @@ import signal
 import threading
 import time
 from contextlib import ExitStack, nullcontext
-from itertools import count
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -39,7 +38,6 @@ from collector.trace.place import open_trace, points_in
 from collector.trace.thinning import Thinner
 from collector.troubles import TORN, Troubles
 from dashboard.app import create_app
-from dashboard.memory import give_back
 from dashboard.web import WebServer
 
 if TYPE_CHECKING:
@@ -56,8 +54,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-_INSPECT_SECONDS = 600.0
-_READ_THROUGH = 144  # inspections from one reading of the stores to the next: a day
+_INSPECT_SECONDS = 86_400.0
 
 
 class House:
@@ -150,17 +147,15 @@ class House:
         )
 
     def _inspect(self) -> None:
-        """Reads the stores through, now and once a day: a start need not wait. Gives memory back now and then."""
-        for n in count():
-            if n % _READ_THROUGH == 0:
-                try:
-                    if not sound_book(self._book_url):
-                        self._is_torn("the book is damaged")
-                    if self._trace_file is not None and not sound(self._trace_file):
-                        self._is_torn("the trace is damaged")
-                except BookError as error:
-                    log.warning("a store could not be read through: %s", error)
-            give_back()
+        """Reads the stores through, now and once a day: a start need not wait."""
+        while True:
+            try:
+                if not sound_book(self._book_url):
+                    self._is_torn("the book is damaged")
+                if self._trace_file is not None and not sound(self._trace_file):
+                    self._is_torn("the trace is damaged")
+            except BookError as error:
+                log.warning("a store could not be read through: %s", error)
             if self._closing.wait(_INSPECT_SECONDS):
                 return
 

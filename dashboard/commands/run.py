@@ -21,7 +21,7 @@ from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, asked_to_stop
-from dashboard.memory import collect_seldom, share_heaps
+from dashboard.memory import collect_seldom, share_heap
 from dashboard.notify import Supervisor
 from dashboard.prepare import prepare
 
@@ -146,7 +146,7 @@ def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = 
         )
         print(f"kerfbook {name}: {text}", file=sys.stderr)
         return codes.FLAWED
-    share_heaps()
+    share_heap()
     collect_seldom(len(settings.saws) if collects else 0)
     prepare(settings.stores.book)
     stopped, supervisor = asked_to_stop(), Supervisor()
