@@ -56,9 +56,10 @@ def moved(trace: Trace, by_us: int) -> Trace:
 
 def test_resident_memory_of_run_with_ten_saws(mosquitto, tmp_path, capsys):
     flow = boxes()
-    with Running(tmp_path, mosquitto, SAWS) as house:
+    running = Running(tmp_path, mosquitto, SAWS)
+    with running as house:
         first = psutil.Process(house.pid).memory_info().rss
-    with Running(tmp_path, mosquitto, SAWS) as house, Publisher(mosquitto) as box:
+    with running as house, Publisher(mosquitto) as box:
         process = psutil.Process(house.pid)
         empty = process.memory_info().rss
         screen = threading.Thread(target=watch, args=(house,), daemon=True)
@@ -70,7 +71,7 @@ def test_resident_memory_of_run_with_ten_saws(mosquitto, tmp_path, capsys):
             return topic, write_pack(box_of(topic.split("/")[2]), moved(trace, by))
 
         firsts = {topic: trace for _, topic, trace in reversed(flow)}
-        house.hear(box, [message(*first) for first in firsts.items()])
+        house.hear(box, [message(*first) for first in firsts.items()], 120)
         kept = [message(topic, trace) for second, topic, trace in flow if second < MORNING[1]]
         box.publish(kept)
         for second, topic, trace in flow:

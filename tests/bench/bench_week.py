@@ -24,8 +24,8 @@ from tests.conftest import Mosquitto
 pytestmark = [pytest.mark.bench, pytest.mark.real]
 
 SETTLED_DAYS = 2  # until every page was looked at, every statement compiled, every cache filled once
-GROWTH = 0.6e6
-GROWTH_OF_SAW = 0.03e6
+GROWTH = 1e6
+GROWTH_OF_SAW = 0.02e6
 """Bytes a day that memory may still rise by, and as many more for each saw: answers of more days, up to their bounds."""
 
 
