@@ -31,6 +31,9 @@ EARLIEST_US: Final = 1_577_836_800 * SECOND  # 2020-01-01T00:00:00Z
 LATEST_US: Final = 4_102_444_800 * SECOND  # 2100-01-01T00:00:00Z
 AHEAD_US: Final = 600 * SECOND
 """A box's clock may be this much ahead of ours."""
+BOOTED_US: Final = 10 * SECOND
+"""A reading that counts from its receipt may be this much after it. A box that has just started and was not told the
+time yet says how long it has run: small numbers, which RFC 8428 §4.5.3 reads as a time from now on."""
 
 UNITS: Final = {"motor": "A", "station": "count"}
 """The unit of each signal that is a number; the others are switches (``vb``)."""
@@ -63,7 +66,7 @@ class Pack:
 
 def read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
     """The rules in full, by way of resolved records; slower, and names what is wrong."""
-    box = ""
+    box, relative = "", False
     times: dict[str, list[int]] = {name: [] for name in SIGNALS}
     values: dict[str, list[int]] = {name: [] for name in SIGNALS}
     for index, record in resolved(records, form, received_us):
@@ -79,23 +82,14 @@ def read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
             )
         if signal not in times:
             at.refuse("unknown-signal", "n", f"{show(signal)} is no signal; it must be one of {', '.join(SIGNALS)}")
-        _check_time(record.time_us, received_us, at)
+        _check_time(record, received_us, at)
+        relative |= record.relative
         times[signal].append(record.time_us)
         values[signal].append(_reading(signal, record, at))
     if not box:
         raise Refusal("empty", "the pack holds base fields and no reading; send it when there is something to report")
     trace = Trace(*(Series.of(times[name], values[name]) if times[name] else Series.empty() for name in SIGNALS))
-    return Pack(box, trace, received_us is not None and _is_relative(records, form))
-
-
-def _is_relative(records: list[Any], form: Form) -> bool:
-    """Whether good records need a time of receipt."""
-    try:
-        for _ in resolved(records, form, None):
-            pass
-    except Refusal:
-        return True
-    return False
+    return Pack(box, trace, relative)
 
 
 def _reading(signal: str, record: Record, at: Place) -> int:
@@ -126,7 +120,8 @@ def milliamps(amps: float) -> int:
     return round(amps * 1000) if amps > 0 else 0
 
 
-def _check_time(time_us: int, received_us: int | None, at: Place) -> None:
+def _check_time(record: Record, received_us: int | None, at: Place) -> None:
+    time_us = record.time_us
     if time_us < EARLIEST_US:
         at.refuse(
             "time-out-of-range",
@@ -136,6 +131,13 @@ def _check_time(time_us: int, received_us: int | None, at: Place) -> None:
     if received_us is None:
         if time_us >= LATEST_US:
             at.refuse("time-out-of-range", "t", f"{_when(time_us)} is after 2099; set the box's clock")
+    elif record.relative and time_us > received_us + BOOTED_US:
+        at.refuse(
+            "time-out-of-range",
+            "t",
+            f"the time counts from the receipt, and is {(time_us - received_us) / SECOND:.0f} s after it; if the box's "
+            "clock stands at 1970, let it send after it was set, or say how long before sending each reading was",
+        )
     elif time_us > received_us + AHEAD_US:
         at.refuse(
             "time-out-of-range",

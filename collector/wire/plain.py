@@ -16,6 +16,7 @@ from collector.signals import Series, Trace
 from collector.wire.forms import CBOR_LABELS, Form
 from collector.wire.meaning import (
     AHEAD_US,
+    BOOTED_US,
     EARLIEST_US,
     HIGHEST_AMPS,
     HIGHEST_STATION,
@@ -108,7 +109,7 @@ def read_plain(records: list[Any], form: Form, received_us: int | None) -> Pack 
         if received_us is None:
             return None
         shift = received_us
-    latest = LATEST_US - 1 if received_us is None else received_us + AHEAD_US
+    latest = LATEST_US - 1 if received_us is None else received_us + (BOOTED_US if shift else AHEAD_US)
     if low < RELATIVE_BELOW_US <= high or low + shift < EARLIEST_US or high + shift > latest:
         return None
     # One array for all signals, and views of it: making an array costs more than filling it.

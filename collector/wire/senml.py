@@ -11,7 +11,7 @@ from __future__ import annotations
 import base64
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
@@ -40,7 +40,8 @@ class Record:
 
     ``time_us`` is UTC microseconds. ``value`` is a float for ``v`` (base value added), bool for ``vb``, str
     for ``vs``, bytes for ``vd``, None where the record has only a sum. ``sum`` has the base sum added;
-    ``update_s`` is the update time in seconds. ``version`` is None for version 10, as §4.6 wants it.
+    ``update_s`` is the update time in seconds. ``version`` is None for version 10, as §4.6 wants it. ``relative``: the
+    time counted from the receipt.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Record:
     sum: float | None = None
     update_s: float | None = None
     version: int | None = None
+    relative: bool = field(default=False, compare=False)
 
 
 def resolve(payload: bytes, received_us: int | None) -> list[Record]:
@@ -167,14 +169,16 @@ def _record(fields: dict[str, Any], bases: dict[str, Any], version: int, receive
     total = _number(fields["s"], "s", at) if "s" in fields else None
     if "bs" in bases:
         total = _finite(bases["bs"] + (total or 0.0), "s", at)
+    time_us, relative = _time(fields, bases, received_us, at)
     return Record(
         name=name,
         unit=_text(fields["u"], "u", at) if "u" in fields else bases["bu"],
-        time_us=_time(fields, bases, received_us, at),
+        time_us=time_us,
         value=_value(fields, given[0], bases, at) if given else None,
         sum=total,
         update_s=_number(fields["ut"], "ut", at) if "ut" in fields else None,
         version=None if version == VERSION else version,
+        relative=relative,
     )
 
 
@@ -196,11 +200,12 @@ def _value(fields: dict[str, Any], label: str, bases: dict[str, Any], at: Place)
     return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
 
 
-def _time(fields: dict[str, Any], bases: dict[str, Any], received_us: int | None, at: Place) -> int:
+def _time(fields: dict[str, Any], bases: dict[str, Any], received_us: int | None, at: Place) -> tuple[int, bool]:
     # Base time and time are rounded to microseconds apart: the sum of two doubles at 1.7e9 would lose some
     # of them.
     time_us = micros(bases["bt"]) + (micros(_number(fields["t"], "t", at)) if "t" in fields else 0)
-    if time_us < RELATIVE_BELOW_US:
+    relative = time_us < RELATIVE_BELOW_US
+    if relative:
         if received_us is None:
             at.refuse(
                 "relative-time",
@@ -210,7 +215,7 @@ def _time(fields: dict[str, Any], bases: dict[str, Any], received_us: int | None
         time_us += received_us
     if abs(time_us) > _FARTHEST_US:
         at.refuse("time-out-of-range", "t", "the time is more than 100 000 years away; set the box's clock")
-    return time_us
+    return time_us, relative
 
 
 def micros(seconds: float) -> int:

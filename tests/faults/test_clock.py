@@ -72,3 +72,18 @@ def test_a_box_an_hour_ahead_writes_no_future_and_holds_up_nobody(tmp_path, mosq
         with scene.book() as book:
             assert book.now("plover").at < time.time() * SECOND
             assert not [f for f in book.facts("plover", 0, 2**62) if f.kind == "cut"]
+
+
+def test_a_box_that_was_not_told_the_time_yet_writes_nothing_beside_what_was(tmp_path, mosquitto):
+    """It counts from 1970 since its start, as a microcontroller does: small numbers, to which SenML gives a meaning."""
+    scene = Scene(tmp_path, mosquitto)
+    with scene.house, Publisher(mosquitto) as box:
+        scene.met()
+        early = work(2, ago_s=400)
+        since_start = packs("heron", shifted(early, 30 * SECOND - early.first))
+        box.publish(since_start)
+        box.publish(scene.say("heron", work(2, seed=2)))
+        until(lambda: refused(scene, "heron") == len(since_start), 60)
+        scene.all_is_well()
+        with scene.book() as book:
+            assert {"stands at 1970" in r.reason for r in book.refusals() if r.saw == "heron"} == {True}
