@@ -16,8 +16,10 @@ from collector.backup.restore import unfinished
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.people import PeopleBook
+from collector.facts import SECOND
 from collector.torn import is_torn
 from collector.trace.store import TraceError
+from collector.wire.meaning import EARLIEST_US
 from dashboard.commands import codes
 from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, asked_to_stop
@@ -148,8 +150,10 @@ def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = 
         return codes.FLAWED
     share_heap()
     collect_seldom(len(settings.saws) if collects else 0)
-    prepare(settings.stores.book)
     stopped, supervisor = asked_to_stop(), Supervisor()
+    if not _clock_is_set(name, stopped):
+        return codes.DONE
+    prepare(settings.stores.book)
     mend, code = False, codes.DONE
     doing = _Doing(name, collects=collects, shows=shows, watch=watch)
     while not stopped.is_set():
@@ -171,6 +175,20 @@ def work(name: str, settings: Settings, *, collects: bool = True, shows: bool = 
             stopped.wait(_AGAIN_SECONDS)
         mend = True
     return codes.DONE
+
+
+def _clock_is_set(name: str, stopped: threading.Event) -> bool:
+    """Waits until this computer's clock may be right; False: stopped before.
+
+    A small computer without a battery begins in 1970. Tasks that begin then would be due for decades.
+    """
+    if time.time() * SECOND < EARLIEST_US:
+        said = gettext("this computer's clock is not set; waiting until it is. Give it a time server.")
+        print(f"kerfbook {name}: {said}", file=sys.stderr, flush=True)
+    while time.time() * SECOND < EARLIEST_US:
+        if stopped.wait(1.0):
+            return False
+    return True
 
 
 class _Doing(NamedTuple):

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from collector.book.maintenance import MaintenanceBook
 from collector.facts import SECOND
 from tests.faults.clock import Clock
 from tests.faults.scene import Scene, packs, shifted, work
@@ -87,3 +89,24 @@ def test_a_box_that_was_not_told_the_time_yet_writes_nothing_beside_what_was(tmp
         scene.all_is_well()
         with scene.book() as book:
             assert {"stands at 1970" in r.reason for r in book.refusals() if r.saw == "heron"} == {True}
+
+
+def test_a_computer_that_begins_in_1970_waits_for_its_clock_and_begins_nothing_then(tmp_path, mosquitto):
+    clock = Clock(tmp_path)
+    clock.put(45)
+    scene = Scene(tmp_path, mosquitto, env=clock.env)
+    log = tmp_path / "run.log"
+
+    def set_it() -> None:
+        until(lambda: log.exists() and "clock is not set" in log.read_text(), 60)
+        clock.shift(0)
+
+    with ThreadPoolExecutor() as beside:
+        told = beside.submit(set_it)
+        with scene.house, Publisher(mosquitto) as box:
+            told.result()
+            scene.met()
+            box.publish(scene.say("heron", work(2)))
+            scene.all_is_well()
+            with scene.book() as book:
+                assert min(task.since_us for task in MaintenanceBook(book).tasks()) > (time.time() - 2 * 86400) * SECOND
