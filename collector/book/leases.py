@@ -131,23 +131,24 @@ class Leases:
         wanted = set(names)
         if wanted <= self.held():
             return wanted
-        with self._busy, writing(self._engine, durable=False) as connection:
-            if self._dialect == "postgresql":
-                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
-            self._bury(connection)
-            number = self._living(connection)
-            got: set[str] = set()
-            for some in _parts(sorted(wanted)):
-                connection.execute(self._insert(), [{"name": name, "holder_id": 0} for name in some])
-                t = lease.c
-                free = t.holder_id.not_in(select(holder.c.id))
-                connection.execute(update(lease).where(t.name.in_(some), free).values(holder_id=number))
-                mine = select(t.name).where(t.name.in_(some), t.holder_id == number)
-                got.update(connection.execute(mine).scalars())
-        with self._state:
-            if number != self._number:
-                self._number, self._held = number, set()
-            self._held |= got
+        with self._busy:
+            with writing(self._engine, durable=False) as connection:
+                if self._dialect == "postgresql":
+                    connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
+                self._bury(connection)
+                number = self._living(connection)
+                got: set[str] = set()
+                for some in _parts(sorted(wanted)):
+                    connection.execute(self._insert(), [{"name": name, "holder_id": 0} for name in some])
+                    t = lease.c
+                    free = t.holder_id.not_in(select(holder.c.id))
+                    connection.execute(update(lease).where(t.name.in_(some), free).values(holder_id=number))
+                    mine = select(t.name).where(t.name.in_(some), t.holder_id == number)
+                    got.update(connection.execute(mine).scalars())
+            with self._state:  # before another thread asks: it would come under a second number
+                if number != self._number:
+                    self._number, self._held = number, set()
+                self._held |= got
         return got
 
     def release(self, names: Collection[str]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -130,6 +131,29 @@ def test_of_many_that_want_it_at_the_same_moment_one_gets_it(book):
 
 
 @pytest.mark.real
+class Slow:
+    """A lock before which a thread is held up for a moment, as on a computer with too much to do."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> None:
+        time.sleep(0.05)
+        self._lock.acquire()
+
+    def __exit__(self, *_: object) -> None:
+        self._lock.release()
+
+
+def test_threads_of_one_process_that_ask_first_at_the_same_moment_hold_under_one_number(book):
+    one = leases(book)
+    one._state = Slow()
+    with ThreadPoolExecutor() as threads:
+        list(threads.map(one.take, [{"saw:heron"}, {"watch"}, {"session:a"}]))
+    assert one.held() == {"saw:heron", "watch", "session:a"}
+    assert one.take({"session:a"}) == {"session:a"}
+
+
 def test_a_successor_waits_for_a_commit_that_has_passed_the_fence(postgres):
     url = postgres.book()
     with Book(url) as book:
