@@ -201,7 +201,7 @@ def _pause(t: Ints, ma: Ints, first: int, last: LastLevel, idle: float, usual_us
     while k > near and ma[k - 1] < min(_DIP * idle, idle - _DIP_SIGMAS * last.rough):
         k -= 1
     # a star's dip comes after less than what follows it
-    return k if float(np.median(ma[max(0, k - 3) : k])) > last.level else None
+    return k if k and float(np.median(ma[max(0, k - 3) : k])) > last.level else None
 
 
 def _groups(chosen: NDArray[np.bool_], apart: int = 0) -> list[tuple[int, int]]:
