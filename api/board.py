@@ -143,10 +143,10 @@ class Board:
         days = self._refresh(start, end)
         return {name: self._entry(desk.saws[name], days[name], plan, now) for name in saws}
 
-    def last_reading(self, saw: str) -> int | None:
-        """Newest reading of the saw as of the newest look at the book."""
+    def heard(self, saw: str) -> int | None:
+        """When the saw's box was last heard, as of the newest look at the book."""
         day = self._days.get(saw)
-        return day.extent.last if day else None
+        return day.extent.heard if day else None
 
     def _refresh(self, start: int, end: int) -> dict[str, _Day]:
         desk, book = self._desk, self._desk.book
@@ -192,10 +192,10 @@ def _blade(life: Life, cuts: int) -> dict[str, Any]:
 
 
 def present(saw: SawTitle, entry: NowEntry | None, extent: Extent, now: int) -> dict[str, Any]:
-    """What is known of a saw's present: OFFLINE since its newest reading once that is too old."""
+    """What is known of a saw's present: OFFLINE since its newest reading once its box is silent."""
     head = {"saw": saw.name, "title": saw.title}
     if entry is None:
-        nothing = ("since", "last_reading", "age_seconds", "amps", "locked", "station", "door_closed")
+        nothing = ("since", "last_reading", "age_seconds", "late_seconds", "amps", "locked", "station", "door_closed")
         return {**head, "state": State.OFFLINE, "mode": Mode.MANUAL, **dict.fromkeys(nothing)}
     fresh = extent.fresh(now)
     return {
@@ -205,6 +205,7 @@ def present(saw: SawTitle, entry: NowEntry | None, extent: Extent, now: int) -> 
         "since": iso(entry.since if fresh else entry.at),
         "last_reading": iso(entry.at),
         "age_seconds": round(max(0, now - entry.at) / SECOND, 3),
+        "late_seconds": round(extent.late / SECOND, 3),
         "amps": None if entry.amps_ma is None or not fresh else entry.amps_ma / 1000,
         "locked": entry.locked if fresh else None,
         "station": entry.station if fresh else None,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from api.answers.calendar import day_bounds, planned, site_date
-from api.answers.states import Activity, Extent, activity
+from api.answers.states import Activity, Extent, activity, late
 from api.planning import Planning
 from collector.facts import SECOND
 from collector.signals import SIGNALS
@@ -103,7 +103,7 @@ class Desk:
             if begun is not None:
                 first = min(entry.at, begun)
                 self._first[saw] = (first, now)
-        return Extent(first, entry.at)
+        return Extent(first, entry.at, late(entry.clock_skew_us))
 
     def activity(self, saw: str, start: int, end: int, until: int, entry: NowEntry | None) -> Activity:
         """What the saw did in a period and a busy gap around it, open facts up to ``until``."""

@@ -57,7 +57,7 @@ class _Sent:
 
     event: bytes
     at: int
-    last_reading: int | None
+    heard: int | None
     silent: bool
 
 
@@ -193,8 +193,8 @@ class Live:
         events = []
         for name, entry in (self._board.entries(saws, now) if saws else {}).items():
             event = _event("saw", entry, revision)
-            last = self._board.last_reading(name)
-            self._sent[name] = _Sent(event, now, last, last is None or now - last > SILENCE)
+            heard = self._board.heard(name)
+            self._sent[name] = _Sent(event, now, heard, heard is None or now - heard > SILENCE)
             events.append(event)
         self._revision, self._day = revision, day
         return events
@@ -203,7 +203,7 @@ class Live:
     def _outdated(sent: _Sent, now: int) -> bool:
         if sent.silent:
             return now - sent.at >= REFRESH
-        return sent.last_reading is not None and now - sent.last_reading > SILENCE
+        return sent.heard is not None and now - sent.heard > SILENCE
 
     def _hand_out(self, events: list[bytes]) -> None:
         if not events and not any(s.new for s in self._subscribers):

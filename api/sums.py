@@ -21,7 +21,7 @@ from api.answers.calendar import DAY, instant, planned, shift_bounds, shift_work
 from api.answers.elements import Reason
 from api.answers.energy import MEMORY
 from api.answers.measures import NAMES, Measures, Stretch, longest, measures
-from api.answers.states import Extent, activity
+from api.answers.states import Extent, activity, late
 from api.memory import Memory
 from collector.book.extents import extents
 from collector.book.loads import loads
@@ -329,7 +329,8 @@ class Sums:
     def _extent(self, saw: str, stamp: Stamp | None = None) -> Extent:
         engine = self.desk.book.engine
         found = self._memory.of(("extents",), (stamp or self._stamp()).saws, lambda: extents(engine))
-        return Extent(*found.get(saw, (None, None)))
+        first, last, skew = found.get(saw, (None, None, None))
+        return Extent(first, last, late(skew))
 
     def _facts(self, saw: str, start: int, end: int) -> _Facts:
         """Facts of a period and everything beside it that can count in it."""

@@ -20,7 +20,19 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 SILENCE = 15 * SECOND
-"""A saw whose newest reading is older than this is OFFLINE (design.md: a silence that is a gap)."""
+"""A saw of whose box nothing was heard for longer is OFFLINE: the silence that is a gap."""
+LATE = 120 * SECOND
+"""So far a box's clock may go slow, or its readings come late, and still tell the present; from here on its clock is an
+alert."""
+
+
+def late(skew_us: int | None) -> int:
+    """How long after its time a reading was received, `LATE` at most.
+
+    Args:
+        skew_us: its time minus the time of its receipt, microseconds; None: not known.
+    """
+    return min(max(0, -(skew_us or 0)), LATE)
 
 
 class Mode(StrEnum):
@@ -34,15 +46,22 @@ class Mode(StrEnum):
 class Extent:
     """What the box of one saw has been heard of: its first and its newest reading, microseconds UTC.
 
-    Both are None where it was never heard of.
+    Both are None where it was never heard of. ``late`` is how long after its time, by the box's clock, the newest
+    reading was received, `LATE` at most: a box whose clock goes slow by half a minute is not silent.
     """
 
     first: int | None
     last: int | None
+    late: int = 0
+
+    @property
+    def heard(self) -> int | None:
+        """When the box was last heard."""
+        return None if self.last is None else self.last + self.late
 
     def fresh(self, now: int) -> bool:
-        """Whether the newest reading is young enough to stand for the present."""
-        return self.last is not None and now - self.last <= SILENCE
+        """Whether the newest reading stands for the present."""
+        return self.heard is not None and now - self.heard <= SILENCE
 
     def counted_until(self, now: int) -> int:
         """Where a reckoning ends: at the newest reading while the box speaks, at ``now`` once it is silent.

@@ -24,11 +24,14 @@ class SawNow(Model):
 
     saw: str
     title: str
-    state: State = Field(description="OFFLINE once the newest reading is older than 15 s.")
+    state: State = Field(description="OFFLINE once nothing was heard of the box for 15 s.")
     mode: Mode = Field(description="SETUP while the blade door is open.")
     since: Time | None = Field(description="When the state began; null where the box was never heard.")
     last_reading: Time | None
-    age_seconds: float | None = Field(ge=0, description="Age of the newest reading.")
+    age_seconds: float | None = Field(ge=0, description="Age of the newest reading, by the box's clock.")
+    late_seconds: float | None = Field(
+        ge=0, description="How long after its time it was received, 120 at most: a slow clock, or a slow way."
+    )
     amps: float | None = Field(description="Motor current.")
     locked: bool | None = Field(description="Whether the beam is locked at a vertical cutting station.")
     station: int | None

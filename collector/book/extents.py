@@ -18,20 +18,20 @@ _FIRSTS = [
     for table, column in (*((t, t.c.start_us) for t in TABLES.values()), (schema.rest, schema.rest.c.at_us))
 ]
 _QUERY = (
-    select(schema.saw.c.name, schema.now.c.at_us, *_FIRSTS)
+    select(schema.saw.c.name, schema.now.c.at_us, schema.now.c.clock_skew_us, *_FIRSTS)
     .join_from(schema.saw, schema.now)
     .where(schema.now.c.at_us.is_not(None))
 )
 
 
-def extents(engine: Engine) -> dict[str, tuple[int, int]]:
-    """First moment and newest reading of every saw that was ever heard [µs UTC].
+def extents(engine: Engine) -> dict[str, tuple[int, int, int | None]]:
+    """Of every saw that was ever heard: first moment, newest reading, and its time less that of its receipt [µs UTC].
 
     The book keeps no first reading, but what was derived from it begins there: with a fact, or, where the motor was
     off, with the first rest point, half a minute in.
     """
     with reading(engine) as connection:
         return {
-            name: (min([at, *(first for first in firsts if first is not None)]), at)
-            for name, at, *firsts in connection.execute(_QUERY)
+            name: (min([at, *(first for first in firsts if first is not None)]), at, skew)
+            for name, at, skew, *firsts in connection.execute(_QUERY)
         }

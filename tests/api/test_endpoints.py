@@ -67,6 +67,7 @@ def test_a_saw_says_what_it_does_now(client):
         "since": "2026-03-02T08:59:00.000Z",
         "last_reading": "2026-03-02T09:00:00.000Z",
         "age_seconds": 4.0,
+        "late_seconds": 0.0,
         "amps": 6.2,
         "locked": None,
         "station": None,

@@ -7,7 +7,7 @@ import itertools
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.answers.states import Extent, Mode, activity, timeline
+from api.answers.states import LATE, Extent, Mode, activity, late, timeline
 from collector.facts import SECOND, Conflict, DoorVisit, Gap, State
 from collector.outline import outline_of
 from tests.api.conftest import MORNING, at, cut, run
@@ -50,6 +50,14 @@ def test_a_morning_reads_as_it_went():
 
 def test_a_saw_that_was_never_heard_is_offline():
     assert short(drawn([], Extent(None, None), 0, 100 * S)) == [("OFFLINE", 0, 100)]
+
+
+def test_a_box_whose_clock_is_slow_speaks_for_the_present_while_it_is_heard():
+    slow = Extent(0, 100 * S, late(-40 * S))
+    assert (slow.heard, slow.fresh(155 * S), slow.fresh(156 * S)) == (140 * S, True, False)
+    assert short(drawn([run(10 * S, None)], slow, 0, 150 * S)) == [("STANDBY", 0, 10), ("READY", 10, 150)]
+    assert slow.counted_until(150 * S) == 100 * S  # what is not here yet is not missing
+    assert (late(None), late(3 * S), late(-500 * S)) == (0, 0, LATE)  # one that far off tells no present
 
 
 def test_a_reading_of_15_seconds_ago_stands_for_the_present_and_an_older_one_does_not():

@@ -44,10 +44,10 @@ export class Shop {
     return saw.last_reading === null ? null : Math.max(0, this.now() - Date.parse(saw.last_reading));
   }
 
-  /** The state that may be shown: OFFLINE when the reading is old or the server silent, whatever was said before. */
+  /** The state that may be shown: OFFLINE when the box or the server is silent, whatever was said before. */
   state(saw) {
     const age = this.age(saw);
-    return this.lost || age === null || age > GAP ? "OFFLINE" : saw.state;
+    return this.lost || age === null || age > GAP + 1000 * (saw.late_seconds ?? 0) ? "OFFLINE" : saw.state;
   }
 
   neverHeard() {
