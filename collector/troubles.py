@@ -16,13 +16,14 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-BROKER, STORES, CLOCK, TORN, ASIDE, BOXES, FLOODS = (
+BROKER, STORES, CLOCK, TORN, ASIDE, BOXES, CHANGED, FLOODS = (
     "broker-away",
     "stores-failing",
     "clock-jumped",
     "store-torn",
     "stretch-aside",
     "two-boxes",
+    "box-changed",
     "box-floods",
 )
 """The kinds: `api.answers.alert_kinds` says of each what people should do."""

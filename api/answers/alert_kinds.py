@@ -233,6 +233,17 @@ KINDS = _kinds(
         hold=10 * MINUTE,
     ),
     Kind(
+        "box-changed",
+        later("another box speaks for the saw"),
+        Priority.LOW,
+        ("installer",),
+        later(
+            "If you exchanged the box, acknowledge this. Else see whether two boxes were swapped: what one saw does "
+            "would be counted for another. Name the saw's box in kerfbook.toml."
+        ),
+        hold=10 * MINUTE,
+    ),
+    Kind(
         "box-floods",
         later("a box sends far too much"),
         Priority.MEDIUM,

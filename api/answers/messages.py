@@ -133,6 +133,7 @@ _FIGURES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
             "clock-jumped",
             "stretch-aside",
             "two-boxes",
+            "box-changed",
             "box-floods",
         )
     },

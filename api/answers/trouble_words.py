@@ -31,6 +31,7 @@ FORMS = (
         "the pack is from {box}, while {other} speaks for {saw} at the same time; correct the topic of the one that "
         "sits elsewhere, and name the saw's box in the settings"
     ),
+    later("{box} speaks for it now; before, it was {other}"),
     later("nothing that people said"),
     later("nothing"),
 )

@@ -45,6 +45,7 @@ class Addresses:
         self._site = site
         self._known: dict[str, Topic | Refusal] = {}
         self._speaking: dict[str, _Speaker] = {}
+        self._changed: dict[str, tuple[str, str]] = {}
 
     def of(self, topic: str) -> Topic:
         """The topic taken apart.
@@ -91,9 +92,16 @@ class Addresses:
         if own is None:
             self._check_speaker(saw, box.removesuffix(":"), first_us, last_us)
 
+    def changed(self) -> dict[str, tuple[str, str]]:
+        """Saws whose box was followed by another since the last question: the one before, and the one that speaks."""
+        found, self._changed = self._changed, {}
+        return found
+
     def _check_speaker(self, saw: str, box: str, first_us: int, last_us: int) -> None:
         now = self._speaking.get(saw)
         if now is None or (box != now.box and first_us > now.last + QUIET_US):
+            if now is not None:
+                self._changed[saw] = (now.box + ":", box + ":")
             self._speaking[saw] = _Speaker(box, first_us, last_us)
         elif box == now.box:
             now.last = max(now.last, last_us)

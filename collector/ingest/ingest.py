@@ -40,7 +40,7 @@ from collector.ingest.line import Line
 from collector.ingest.tenure import Tenure
 from collector.signals import Series, Trace, merge
 from collector.ticks import boot, ticks
-from collector.troubles import ASIDE, BOXES, FLOODS, Troubles
+from collector.troubles import ASIDE, BOXES, CHANGED, FLOODS, Troubles
 from collector.wire.pack import read_pack
 from collector.wire.refusal import Refusal
 
@@ -377,6 +377,8 @@ class Ingest:
                 self._useless[entry.saw] += entry.occurrences
                 if entry.code == SECOND_BOX:
                     self._troubles.happened(BOXES, entry.saw, entry.reason)
+        for saw, (before, after) in self._addresses.changed().items():
+            self._troubles.happened(CHANGED, saw, f"{after} speaks for it now; before, it was {before}")
         for saw, count in self._useless.items():
             if count >= FLOOD:
                 self._troubles.happened(FLOODS, saw, f"{count} messages within a minute: refused, or sent before.")

@@ -96,6 +96,8 @@ def test_of_two_boxes_for_one_saw_the_first_is_believed_until_it_falls_silent(tm
         scene.said["heron"].append(later)  # the first one is taken away, and the other stays
         box.publish((topic("heron"), payload) for _, payload in packs("plover", later))
         scene.all_is_well()
+        said = scene.told("box-changed", "heron", 30).detail["said"]
+        assert said == f"{box_of('plover')} speaks for it now; before, it was {box_of('heron')}"
 
 
 def test_where_a_saws_box_is_named_another_is_never_heard(tmp_path, mosquitto):

@@ -20,6 +20,8 @@ SAMPLES = {
         "mqtt://10.0.0.2:1883: não se consegue alcançar ([Errno 111] Connection refused)",
     "The book was damaged; it is now book.sqlite.torn-1. Could not be read to the end: nothing that people said.":
         "O livro estava danificado; agora é book.sqlite.torn-1. Não se conseguiu ler até ao fim: nada do que as pessoas disseram.",
+    "urn:dev:mac:0024befffe804ff2: speaks for it now; before, it was urn:dev:mac:0024befffe804ff1:":
+        "agora fala por ela urn:dev:mac:0024befffe804ff2:; antes era urn:dev:mac:0024befffe804ff1:",
 }  # fmt: skip
 
 
