@@ -209,8 +209,8 @@ class Chart:
 
     @property
     def ratio(self) -> float | None:
-        """Load of the newest cuts over that of the fresh blade, for like cuts; None before there are any."""
-        return float(np.exp(self.z[-1])) if len(self.z) else None
+        """Load of the newest `BORNE_OUT` cuts over the fresh blade's, for like cuts; None before there are any."""
+        return float(np.exp(np.mean(self.figure[-BORNE_OUT:]))) if len(self.figure) else None
 
 
 def chart(

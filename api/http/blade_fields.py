@@ -149,7 +149,7 @@ class WearRecord(Model):
     learned: int = Field(description="Cuts that its baseline has.")
     needed: int = Field(description="Cuts that its baseline needs.")
     heavier: bool | None = Field(description="Null while it learns.")
-    ratio: float | None = Field(description="Load above idle of like cuts, now against fresh.")
+    ratio: float | None = Field(description="Load above idle of like cuts, the newest 200 at most, against fresh.")
     since: Time | None = Field(description="From when on it cuts heavier.")
 
 

@@ -32,7 +32,8 @@ export const leftWords = (left) => (left === null ? null : [days(left.median), _
 export function wearWords(wear) {
   if (wear.heavier === null) return wear.learned === 0 ? ["", ""] : [_("learning"), _("{n} of {all} cuts", { n: wear.learned, all: wear.needed })];
   const more = Math.round(100 * (wear.ratio - 1));
-  return [wear.heavier ? _("heavier") : _("as fresh"), _("load {percent} %", { percent: `${more > 0 ? "+" : ""}${more}` })];
+  // A tenth more may be a blade that wears or the boards of these days: the chart has not decided.
+  return [wear.heavier ? _("heavier") : more < 10 ? _("as fresh") : _("not clear"), _("load {percent} %", { percent: `${more > 0 ? "+" : ""}${more}` })];
 }
 
 export const titles = () => JSON.parse(document.body.dataset.titles);
