@@ -46,14 +46,17 @@ class Hands(ThreadedTaskDispatcher):  # type: ignore[misc] # waitress has no typ
     def add_task(self, task: Any) -> None:
         """Has a request served, by a new thread where no other waits for it."""
         with self.lock:
+            self.queue.append(task)
+            self.queue_cv.notify()
             # One that was just begun or woken has not taken its request from the queue yet.
-            idle = len(self.threads) - self.stop_count - self.active_count
-            if idle <= len(self.queue) and len(self.threads) < self._most:
+            waiting = len(self.queue) - (len(self.threads) - self.stop_count - self.active_count)
+            if waiting > 0 and len(self.threads) < self._most:
                 number = next(n for n in range(self._most) if n not in self.threads)
                 self.threads.add(number)
                 self.active_count += 1
                 self.start_new_thread(self.handler_thread, number)
-        super().add_task(task)
+            elif waiting > 0:
+                self.queue_logger.warning("%d requests wait for a thread", waiting)
 
 
 class WebServer:
