@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import OperationalError
 
 from api.alert_rows import alert_of, event_rows, row_of
 from api.answers.alert_kinds import KINDS
@@ -424,7 +424,8 @@ class Watch:
         errors = [self._try(self._ask, failing)]
         if self._mine and errors == [None]:
             errors += [self._try(self.look, failing), self._try(self.post, failing)]
-        lost = next((e for e in errors if isinstance(e, SQLAlchemyError)), None)
+        # Locked, full, read-only, away or torn; a fault of the rules is none of the book.
+        lost = next((e for e in errors if isinstance(e, OperationalError) or is_torn(e)), None)
         if lost is None:
             self._alone.well()
         elif self._mine:

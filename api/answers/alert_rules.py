@@ -17,7 +17,7 @@ from api.answers.alerts import Condition, Key
 from api.answers.braking import BACK, LIMIT, slow
 from api.answers.intervals import NOTHING, Spans
 from api.answers.occurrences import Occurrence, Verdict
-from api.answers.states import SILENCE
+from api.answers.states import SILENCE, late
 from collector.facts import SECOND, Conflict, Cut, Direction, DoorVisit, Gap, Run
 
 if TYPE_CHECKING:
@@ -102,8 +102,7 @@ def silence(facts: SawFacts, now: int) -> Iterator[Condition]:
     One whose clock goes slow, or that delivers late, is not silent: what counts at present is when it was last heard.
     """
     gaps = [(f.start, f.end) for f in facts.facts if isinstance(f, Gap)]
-    behind = min(max(0, -(facts.skew or 0)), _JUDGED)
-    if facts.last_reading is not None and now - facts.last_reading > SILENCE + behind:
+    if facts.last_reading is not None and now - facts.last_reading > SILENCE + late(facts.skew, _JUDGED):
         gaps = [g for g in gaps if g[1] is not None and g[0] < facts.last_reading]
         gaps.append((facts.last_reading, None))
     for start, end in gaps:

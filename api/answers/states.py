@@ -26,13 +26,14 @@ LATE = 120 * SECOND
 alert."""
 
 
-def late(skew_us: int | None) -> int:
-    """How long after its time a reading was received, `LATE` at most.
+def late(skew_us: int | None, most: int = LATE) -> int:
+    """How long after its time a reading was received, ``most`` at most.
 
     Args:
         skew_us: its time minus the time of its receipt, microseconds; None: not known.
+        most: microseconds.
     """
-    return min(max(0, -(skew_us or 0)), LATE)
+    return min(max(0, -(skew_us or 0)), most)
 
 
 class Mode(StrEnum):
