@@ -19,13 +19,12 @@ import pytest
 from collector.book import Book, SawEntry
 from collector.book.leases import Leases
 from collector.facts import SECOND
-from collector.ingest import Ingest, group
-from collector.ingest.line import Line
+from collector.ingest import Ingest
 from collector.signals import Series, Trace
 from collector.trace.place import InfluxPlace, open_trace
 from collector.wire.pack import write_pack
 from dashboard.memory import collect_seldom
-from tests.bench.shares import Shares
+from tests.bench.shares import Shares, of_a_collector
 from tests.ingest.conftest import BOX, T0, motor
 from tests.trace.influx import Influx
 
@@ -83,13 +82,7 @@ def test_cost_of_a_message_as_the_fleet_grows(stores, saws, capsys):
         process = psutil.Process()
         empty = process.memory_info().rss
         shares, wall, cpu, messages, waits = Shares(), 0.0, 0.0, 0, []
-        places = [
-            (group, "read_pack", "decode"),
-            (Line, "feed", "detect"),
-            (trace, "commit", "trace"),
-            (trace, "write", "trace"),
-            (book, "commit", "book"),
-        ]
+        places = of_a_collector(trace, book)
         for second in range(seconds):
             if second == WARM_SECONDS:
                 full = process.memory_info().rss

@@ -17,11 +17,10 @@ import orjson
 
 from collector.book import Book, SawEntry
 from collector.book.leases import Leases
-from collector.ingest import Ingest, group
-from collector.ingest.line import Line
+from collector.ingest import Ingest
 from collector.mqtt import Broker, Collector
 from collector.trace.place import InfluxPlace, open_trace
-from tests.bench.shares import Shares
+from tests.bench.shares import Shares, of_a_collector
 
 SITE = "tern-point"
 
@@ -53,14 +52,7 @@ def main(protocol: str, port: str, saws: str, messages: str, folder: str, url: s
 
         ingest.take, ingest.settle = first_taken, settled  # type: ignore[method-assign]
         shares = Shares()
-        places = [
-            (group, "read_pack", "decode"),
-            (Line, "feed", "detect"),
-            (trace, "commit", "trace"),
-            (trace, "write", "trace"),
-            (book, "commit", "book"),
-        ]
-        with shares.watching(places):
+        with shares.watching(of_a_collector(trace, book)):
             running.start()
             while not running.health().connected:
                 time.sleep(0.01)

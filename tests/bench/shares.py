@@ -7,8 +7,22 @@ from collections import defaultdict
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from collector.ingest import group
+from collector.ingest.line import Line
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+
+
+def of_a_collector(trace: Any, book: Any) -> list[tuple[Any, str, str]]:
+    """What `Shares` watches of a collector on these stores."""
+    return [
+        (group, "read_pack", "decode"),
+        (Line, "feed", "detect"),
+        (trace, "commit", "trace"),
+        (trace, "write", "trace"),
+        (book, "commit", "book"),
+    ]
 
 
 class Shares:

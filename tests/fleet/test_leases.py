@@ -130,7 +130,6 @@ def test_of_many_that_want_it_at_the_same_moment_one_gets_it(book):
     assert sorted(name for some in got for name in some) == names
 
 
-@pytest.mark.real
 class Slow:
     """A lock before which a thread is held up for a moment, as on a computer with too much to do."""
 
@@ -154,6 +153,7 @@ def test_threads_of_one_process_that_ask_first_at_the_same_moment_hold_under_one
     assert one.take({"session:a"}) == {"session:a"}
 
 
+@pytest.mark.real
 def test_a_successor_waits_for_a_commit_that_has_passed_the_fence(postgres):
     url = postgres.book()
     with Book(url) as book:

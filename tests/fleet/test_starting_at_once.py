@@ -48,7 +48,7 @@ def test_saws_plan_tasks_and_keys_are_written_once(book_url):
     assert len(set(all_at_once(lambda n, book: PeopleBook(book).key("cookies", f"key {n}")))) == 1
     all_at_once(lambda n, book: PeopleBook(book).set_key("first owner", f"code {n}", 2**60))
     counted = {"somebody": (AT_ONCE - 1, 10**6, 10**6)}
-    assert sum(until == 0 for until in all_at_once(lambda _, book: PeopleBook(book).knocked(counted, 1))) <= AT_ONCE
-    assert PeopleBook(books[0]).knocked(counted, 1) > 1
+    let_in = all_at_once(lambda _, book: PeopleBook(book).knocked(counted, 1)).count(0)
+    assert let_in == AT_ONCE - 1  # an attempt that was lost would let in one more
     for book in books:
         book.close()
