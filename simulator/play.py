@@ -185,8 +185,9 @@ class BoxClient:
         self._topic = readings_topic(site, saw.name)
         self._status = status_topic(site, saw.name)
         self._kept: deque[Delivery] = deque()
-        # Two locks, for the library calls `_published` with locks of its own held, which `publish` wants too.
-        self._sending = threading.RLock()
+        # Held by whoever hands packs to the library. Nobody waits for it: the library calls `_published` with locks of
+        # its own held, which `publish` wants too.
+        self._sending = threading.Lock()
         self._acknowledged = threading.Condition()
         self._unacknowledged = 0  # kept, or with the library
         self._flying = 0  # with the library
@@ -214,10 +215,8 @@ class BoxClient:
         """Publish a pack, or keep it until the broker is there."""
         with self._acknowledged:
             self._unacknowledged += 1
-        with self._sending:
-            self._kept.append(delivery)
-            if self._client.is_connected():
-                self._flush()
+        self._kept.append(delivery)
+        self._flush()
         with self._acknowledged:  # no faster than the broker takes it
             self._acknowledged.wait_for(self._has_room, 5.0)
 
@@ -225,9 +224,7 @@ class BoxClient:
         """Wait until the broker has acknowledged everything; whether it has within ``timeout`` [s]."""
         end = time.monotonic() + timeout
         while True:
-            with self._sending:
-                if self._client.is_connected():
-                    self._flush()
+            self._flush()
             with self._acknowledged:
                 left = end - time.monotonic()
                 if self._acknowledged.wait_for(lambda: self._unacknowledged == 0, max(0.0, min(left, 0.1))):
@@ -248,14 +245,22 @@ class BoxClient:
         self._client.loop_stop()
 
     def _flush(self) -> None:
-        while self._kept and self._has_room():
-            delivery = self._kept.popleft()
-            payload = delivery.payload(
-                self._form, sent_us=time.time_ns() // 1000 if not self.saw.box.has_clock else None
-            )
-            with self._acknowledged:
-                self._flying += 1
-            self._client.publish(self._topic, payload, qos=1)
+        # Asked again after the lock is free: who came meanwhile went away and left its packs, or its room, to this one.
+        while self._can_publish() and self._sending.acquire(blocking=False):
+            try:
+                while self._can_publish():
+                    self._publish(self._kept.popleft())
+            finally:
+                self._sending.release()
+
+    def _publish(self, delivery: Delivery) -> None:
+        sent_us = None if self.saw.box.has_clock else time.time_ns() // 1000
+        with self._acknowledged:
+            self._flying += 1
+        self._client.publish(self._topic, delivery.payload(self._form, sent_us=sent_us), qos=1)
+
+    def _can_publish(self) -> bool:
+        return bool(self._kept) and self._client.is_connected() and self._flying < _IN_FLIGHT
 
     def _has_room(self) -> bool:
         return self._flying < _IN_FLIGHT or not self._client.is_connected()
@@ -269,12 +274,12 @@ class BoxClient:
         with self._acknowledged:
             self._unacknowledged += 1
             self._flying += 1
-        with self._sending:
-            client.publish(self._status, ONLINE, qos=1, retain=True)
-            self._flush()
+        client.publish(self._status, ONLINE, qos=1, retain=True)
+        self._flush()
 
     def _published(self, *_: object) -> None:
         with self._acknowledged:
             self._unacknowledged -= 1
             self._flying -= 1
             self._acknowledged.notify_all()
+        self._flush()

@@ -126,6 +126,20 @@ def test_nothing_is_lost_when_the_sender_leaves_at_once(broker: EmbeddedBroker) 
     reader.leave()
 
 
+def test_a_box_that_catches_up_sends_more_than_may_be_on_the_way_at_once_without_being_asked(
+    broker: EmbeddedBroker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("simulator.play._IN_FLIGHT", 50)
+    reader = Reader(broker.port)
+    sender = BoxClient("tern-point", PLAYED.saw, "127.0.0.1", broker.port)
+    pace(PACKS, sender.send, speed=float("inf"))  # kept: it is not connected yet
+    sender.start()
+    assert until(lambda: len(readings(reader)) >= len(PACKS))
+    assert readings(reader) == [d.payload() for d in PACKS]
+    sender.stop()
+    reader.leave()
+
+
 def test_the_last_will_tells_of_a_box_that_died_and_is_kept_for_newcomers(broker: EmbeddedBroker) -> None:
     sender = box(broker.port)
     assert sender.settle(5)
