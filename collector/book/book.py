@@ -362,6 +362,13 @@ class Book:
         row = self._one(saw, schema.box, *schema.box.c)
         return BoxEntry(saw, None, None, None) if row is None else BoxEntry(saw, row.urn, row.online, row.since_us)
 
+    def boxes(self) -> list[BoxEntry]:
+        """What is known of every saw's box, in order of the saws' names."""
+        t = schema.box.c
+        query = select(schema.saw.c.name, t.urn, t.online, t.since_us).join_from(schema.saw, schema.box)
+        with reading(self._engine) as connection:
+            return [BoxEntry(*row) for row in connection.execute(query.order_by(schema.saw.c.name))]
+
     def revision(self) -> int:
         """Grows with every commit; one row, cheap to ask for several times a second."""
         with reading(self._engine) as connection:

@@ -10,7 +10,7 @@ from collector.wire.refusal import Refusal
 from collector.wire.topics import Topic, parse_topic
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from collector.book.entries import SawEntry
 
@@ -36,16 +36,27 @@ class Addresses:
     Args:
         saws: the saws; of one with a box, no other box is heard.
         site: name of the site; None: any.
+        heard: of each saw, the box that was heard last before this process, and its newest reading [µs UTC].
+
+    Attributes:
+        changed: saws whose box was followed by another: the one before, and the one that speaks; emptied by whoever
+            tells it.
     """
 
-    def __init__(self, saws: Iterable[SawEntry], site: str | None) -> None:
+    def __init__(
+        self, saws: Iterable[SawEntry], site: str | None, heard: Mapping[str, tuple[str, int]] | None = None
+    ) -> None:
         entries = list(saws)
         self._saws = frozenset(entry.name for entry in entries)
         self._boxes = {entry.name: entry.box.removesuffix(":") for entry in entries if entry.box is not None}
         self._site = site
         self._known: dict[str, Topic | Refusal] = {}
-        self._speaking: dict[str, _Speaker] = {}
-        self._changed: dict[str, tuple[str, str]] = {}
+        self._speaking = {
+            saw: _Speaker(box.removesuffix(":"), last, last)  # since when it spoke is not known: late packs are welcome
+            for saw, (box, last) in (heard or {}).items()
+            if saw not in self._boxes
+        }
+        self.changed: dict[str, tuple[str, str]] = {}
 
     def of(self, topic: str) -> Topic:
         """The topic taken apart.
@@ -92,16 +103,17 @@ class Addresses:
         if own is None:
             self._check_speaker(saw, box.removesuffix(":"), first_us, last_us)
 
-    def changed(self) -> dict[str, tuple[str, str]]:
-        """Saws whose box was followed by another since the last question: the one before, and the one that speaks."""
-        found, self._changed = self._changed, {}
-        return found
+    def speaks(self, saw: str) -> str | None:
+        """URN of the box that tells of the saw; None: none did yet, and none is named."""
+        now = self._speaking.get(saw)
+        box = self._boxes.get(saw) if now is None else now.box
+        return None if box is None else box + ":"
 
     def _check_speaker(self, saw: str, box: str, first_us: int, last_us: int) -> None:
         now = self._speaking.get(saw)
         if now is None or (box != now.box and first_us > now.last + QUIET_US):
             if now is not None:
-                self._changed[saw] = (now.box + ":", box + ":")
+                self.changed[saw] = (now.box + ":", box + ":")
             self._speaking[saw] = _Speaker(box, first_us, last_us)
         elif box == now.box:
             now.last = max(now.last, last_us)

@@ -40,14 +40,13 @@ IMPOSSIBLE_TIME = "time-out-of-range"
 
 @dataclass(slots=True)
 class OfSaw:
-    """What a group holds for one saw: its packs in order of receipt, and of the newest one receipt and box.
+    """What a group holds for one saw: its packs in order of receipt, and the receipt of the newest one.
 
     ``again``: the broker had sent one of them before.
     """
 
     packs: list[Trace] = field(default_factory=list)
     received_us: int | None = None
-    box: str | None = None
     again: bool = False
 
     @property
@@ -115,7 +114,6 @@ class Group:
             of = self.saws[saw] = OfSaw()
         of.packs.append(pack.trace)
         of.received_us = received_us
-        of.box = pack.box
         of.again |= again
 
     def look_up(self, receipt_of: Callable[[str, int], Receipt | None]) -> None:

@@ -159,7 +159,7 @@ class Ingest:
         entries = list(saws)
         book.open_saws(entries)
         self._saws = frozenset(entry.name for entry in entries)
-        self._addresses = Addresses(entries, site)
+        self._addresses = Addresses(entries, site, _heard(book, clock()))
         self._group = Group(self._addresses)
 
     def catch_up(self) -> None:
@@ -352,11 +352,13 @@ class Ingest:
                 del self._lines[saw]
                 self._line(saw)
                 continue
-            if of.box is not None and of.box != line.box:
-                commits[-1] = replace(commits[-1], box=of.box)
-                line.box = of.box
+            box = self._addresses.speaks(saw)  # not the newest pack's: one that was exchanged may deliver what it kept
+            if box is not None and box != line.box:
+                commits[-1] = replace(commits[-1], box=box)
+                line.box = box
             batch += commits
         self._note_nuisances(group, {*fresh, *late, *strange})
+        self._note_exchanges()
         if group.held:
             self._held.add(group.held)
             self.newly_held = True
@@ -377,11 +379,16 @@ class Ingest:
                 self._useless[entry.saw] += entry.occurrences
                 if entry.code == SECOND_BOX:
                     self._troubles.happened(BOXES, entry.saw, entry.reason)
-        for saw, (before, after) in self._addresses.changed().items():
-            self._troubles.happened(CHANGED, saw, f"{after} speaks for it now; before, it was {before}")
         for saw, count in self._useless.items():
             if count >= FLOOD:
                 self._troubles.happened(FLOODS, saw, f"{count} messages within a minute: refused, or sent before.")
+
+    def _note_exchanges(self) -> None:
+        """Boxes that follow others; not where another collector of these stores heard them before, and told."""
+        for saw, (before, after) in list(self._addresses.changed.items()):
+            if self._book.box(saw).urn != after:
+                self._troubles.happened(CHANGED, saw, f"{after} speaks for it now; before, it was {before}")
+            del self._addresses.changed[saw]
 
     def _write(self, fresh: dict[str, Trace], late: dict[str, _Late], strange: dict[str, Trace]) -> None:
         missing = {saw: (of.readings.first, of.readings.last) for saw, of in late.items() if len(of.readings)}
@@ -564,6 +571,16 @@ class Ingest:
         if fresh is None:
             return [replace(change.commit(late.stretches), checkpoint=line.checkpoint())]
         return [change.commit(late.stretches), line.feed(fresh, skew, floor=change.to_us, keep=True)]
+
+
+def _heard(book: Book, now_us: int) -> dict[str, tuple[str, int]]:
+    """Of each saw, the box that was heard last and its newest reading, none of them later than now."""
+    nows = book.nows()
+    return {
+        box.saw: (box.urn, min(nows[box.saw].at, now_us))
+        for box in book.boxes()
+        if box.urn is not None and box.saw in nows
+    }
 
 
 def _absent(new: Series, stored: Series) -> Series:

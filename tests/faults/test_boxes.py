@@ -100,6 +100,23 @@ def test_of_two_boxes_for_one_saw_the_first_is_believed_until_it_falls_silent(tm
         assert said == f"{box_of('plover')} speaks for it now; before, it was {box_of('heron')}"
 
 
+def test_that_a_box_was_exchanged_while_kerfbook_was_not_running_is_told(tmp_path, mosquitto):
+    scene = Scene(tmp_path, mosquitto, boxes=False)
+    with scene.house, Publisher(mosquitto) as box:
+        scene.met()
+        box.publish([*scene.say("heron", work(1, ago_s=900)), *scene.say("plover", work(1, seed=2, ago_s=900))])
+        scene.all_is_well()
+    with scene.house, Publisher(mosquitto) as box:
+        fresh = work(2, seed=3)
+        scene.said["heron"].append(fresh)
+        box.publish((topic("heron"), payload) for _, payload in packs("snipe", fresh))
+        box.publish(scene.say("plover", work(2, seed=4)))
+        scene.all_is_well()
+        said = scene.told("box-changed", "heron", 30).detail["said"]
+        assert said == f"{box_of('snipe')} speaks for it now; before, it was {box_of('heron')}"
+        assert [one.saw for one in scene.troubles("box-changed")] == ["heron"]
+
+
 def test_where_a_saws_box_is_named_another_is_never_heard(tmp_path, mosquitto):
     scene = Scene(tmp_path, mosquitto)
     with scene.house, Publisher(mosquitto) as box:
