@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import os
 import shutil
 import sqlite3
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -122,12 +123,7 @@ def _size(file: Path | None) -> int:
 @contextmanager
 def _work(folder: Path) -> Iterator[Path]:
     """A folder for unfinished files, for one backup at a time; emptied before and after."""
-    lock = folder / f"{_WORK}.lock"
-    with lock.open("ab") as held:
-        try:
-            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            raise BackupError(f"another backup into {folder} is being made; wait until it is done") from error
+    with _alone(folder / f"{_WORK}.lock") as lock:
         work = folder / _WORK
         shutil.rmtree(work, ignore_errors=True)
         work.mkdir(mode=0o700)
@@ -136,6 +132,22 @@ def _work(folder: Path) -> Iterator[Path]:
         finally:
             shutil.rmtree(work, ignore_errors=True)
             lock.unlink(missing_ok=True)
+
+
+@contextmanager
+def _alone(lock: Path) -> Iterator[Path]:
+    seen = False
+    while not seen:
+        with lock.open("ab") as held:
+            try:
+                fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                raise BackupError(f"another backup into {lock.parent} is being made; wait until it is done") from error
+            # If it was deleted since it was opened, this lock is one that nobody else sees.
+            with suppress(FileNotFoundError):
+                seen = os.path.samestat(lock.stat(), os.fstat(held.fileno()))
+            if seen:
+                yield lock
 
 
 @contextmanager

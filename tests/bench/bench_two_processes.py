@@ -54,6 +54,8 @@ def test_publish_to_stream_across_processes(tmp_path, broker, stores, capsys):  
     assert min(late) > 0
     p50, p95, worst = np.percentile(late, [50, 95, 100])
     with capsys.disabled():
-        print(f"\n{len(SAWS)} saws, {len(late)} cuts, a pack a second of each; computer's load {os.getloadavg()[0]:.1f}")
+        print(
+            f"\n{len(SAWS)} saws, {len(late)} cuts, a pack a second of each; computer's load {os.getloadavg()[0]:.1f}"
+        )
         print(f"  publish to stream: median {p50:.0f} ms   p95 {p95:.0f} ms   worst {worst:.0f} ms")
         print(f"  p95 against the bar {p95 / 1000:.2f}   (bar 1: 1000 ms, aim 0.5: 500 ms)")
