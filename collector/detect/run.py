@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.labels import SPIN_UP_US
+from collector.detect.raw import BURST_BEFORE_US, Raw
 from collector.detect.reader import Reader
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
@@ -23,11 +23,8 @@ if TYPE_CHECKING:
 
 Ints = NDArray[np.int64]
 
-_RAW_US = 12 * SECOND  # raw samples kept to look at the stop
-_NEWEST = 4  # raw samples kept in any case
 _STARTING = 0.6  # of the starting current: this is not over
 _UNPAUSED = 0.7  # nats: one brake in two has a pause
-_BURST_BEFORE_US, _BURST_AFTER_US = 400_000, 300_000  # where a switching spike is sought round a step
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,38 +58,21 @@ class RunTracker:
         self.watch = StartWatch(start, settings.start_max_us, settings.locked_ma)
         self._smooth = Smooth()
         self._reader: Reader | None = None  # None in spin-up
-        self._raw: deque[tuple[Ints, Ints]] = deque()  # the newest raw samples, as they came
+        self._raw = Raw()
 
     def feed(self, t: Ints, ma: Ints) -> list[Passage]:
         """Takes samples (µs, mA) with the motor on; returns the passages that became certain, in order."""
         self.samples += len(t)
-        self._raw.append((t, ma))
+        self._raw.add(t, ma)
         done = self._take(*self._smooth.feed(t, ma), last=False)
         if self._reader is not None:
-            needed = min(int(t[-1]) - _RAW_US, int(self._reader.window.t[0]) - _BURST_BEFORE_US)
-            while len(self._raw) > _NEWEST and int(self._raw[0][0][-1]) < needed:
-                self._raw.popleft()
+            self._raw.drop_before(int(self._reader.window.t[0]) - BURST_BEFORE_US)
         return self._tell(done)
-
-    def __getstate__(self) -> dict[str, Any]:
-        # A state is written often, and one array is written faster than a dozen small ones.
-        return self.__dict__ | {"_raw": deque([self._raw_since(0)] if self._raw else [])}
 
     def _tell(self, done: list[Passage]) -> list[Passage]:
         if done:
             self._told = done[-1].end
         return done
-
-    def _raw_since(self, start: int) -> tuple[Ints, Ints]:
-        """The raw samples from a time (µs) on, µs and mA."""
-        parts = [(t, ma) for t, ma in self._raw if t.item(-1) >= start]
-        if not parts:
-            return np.empty(0, np.int64), np.empty(0, np.int64)
-        t, ma = parts[0]
-        if len(parts) > 1:
-            t, ma = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-        i = t.searchsorted(start)
-        return t[i:], ma[i:]
 
     def _take(self, t: Ints, y: Ints, *, last: bool) -> list[Passage]:
         self.watch.feed(t, y)
@@ -101,29 +81,21 @@ class RunTracker:
             if rest is None:
                 return []
             t, y = rest
-            raw_t, raw_ma = self._raw_since(0)
+            raw_t, raw_ma = self._raw.since(0)
             self.inrush_ma = _highest(raw_ma[raw_t < t[0]] if len(t) else raw_ma)
             rate = self._smooth.rate or 10.0
-            self._reader = Reader(self._settings, self.start, rate, self._smooth.inflate, self._burst, t, y)
+            self._reader = Reader(self._settings, self.start, rate, self._smooth.inflate, self._raw.burst, t, y)
             t, y = t[:0], y[:0]
         return self._reader.feed(t, y)
-
-    def _burst(self, at: int, until: int) -> int:
-        t, ma = self._raw_since(at - _BURST_BEFORE_US)
-        return max(ma[: t.searchsorted(min(until, at + _BURST_AFTER_US))].tolist(), default=0)  # a handful
 
     @property
     def newest_at(self) -> int:
         """µs of the newest sample."""
-        return int(self._raw[-1][0][-1])
+        return self._raw.newest_at
 
     def newest(self, n: int) -> tuple[Ints, Ints]:
-        """The newest n raw samples (fewer if there are fewer; at most `_NEWEST`), µs and mA."""
-        newest = self._raw[-1]
-        if len(newest[0]) < n:
-            parts = list(self._raw)[-n:]  # none is empty
-            newest = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-        return newest[0][-n:], newest[1][-n:]
+        """The newest n raw samples, as `Raw.newest` gives them, µs and mA."""
+        return self._raw.newest(n)
 
     def preview(self) -> tuple[list[Passage], Passage | None]:
         """As far as the samples so far tell: the passages not returned yet, and the one under way."""
@@ -153,7 +125,7 @@ class RunTracker:
     def _braked_from(self, reader: Reader) -> int | None:
         """µs at which the motor was switched off, if a brake's current followed."""
         longest = self._settings.brake_max_us
-        t, ma = self._raw_since(int(self._raw[-1][0][-1]) - longest - SECOND)
+        t, ma = self._raw.since(self._raw.newest_at - longest - SECOND)
         last = last_level(t, ma, longest, reader.noise * self._smooth.every**0.5, reader.idle_at)
         if last is None:
             return None

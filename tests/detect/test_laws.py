@@ -35,7 +35,7 @@ def at_shares(trace: Trace, shares: list[float]) -> list[int]:
 def told_or_arbitrary() -> st.SearchStrategy[Trace]:
     """A saw's trace, or one from nothing but chance."""
     of_a_saw = st.builds(told, st.sampled_from(FAMILIES), st.integers(0, 99))
-    return of_a_saw | st.builds(arbitrary_trace, st.integers(0, 1 << 32), switches=st.booleans())
+    return of_a_saw | st.builds(arbitrary_trace, st.integers(0, 1 << 32), switches=st.booleans()).filter(len)
 
 
 shares = st.lists(st.floats(0, 1), max_size=40)
