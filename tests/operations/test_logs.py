@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from api.http.signing import new_secrets
 from collector.book.book import Book
 from collector.book.people import PeopleBook
 from dashboard import logs
@@ -109,7 +110,7 @@ def test_what_looks_like_a_secret_is_hidden_without_being_known():
 
 @pytest.mark.real
 def test_no_secret_stands_in_the_log_of_a_shop_in_which_everything_goes_wrong(broker, monkeypatch):
-    """MQTT, SMTP, sign-in, PIN, token, cookie: each is used, some of them fail, and the log is at its most talkative."""
+    """Of MQTT, SMTP, and each way in: all are used, some of them fail, and the log is at its most talkative."""
     mail, person, wrong, cookie = "smtp-Pass-9%21x", "three dusty sparrows", "four wet herons", "c00kie-of-a-thief"
     broker.use()
     more = f'[[tell]]\nrole = "installer"\nto = "{ADDRESS.format(password=mail, port=free_port())}"\n'
@@ -134,6 +135,7 @@ def test_no_secret_stands_in_the_log_of_a_shop_in_which_everything_goes_wrong(br
         address = next(word for word in told.split() if word.startswith("http")).rstrip("/")
         for password in (wrong, person):
             ask(f"{address}/api/v1/sign-in", {"name": "Ana", "password": password}, Cookie=f"kerfbook={cookie}")
+        used = kept.use_every_way_in(address, person)
         ask(f"{address}/api/v1/saws", None, Authorization=f"Bearer {token}")
         ask(f"{address}/api/v1/saws", None, Authorization=f"Bearer {token}wrong")
         with box(broker, "heron") as heron:
@@ -151,7 +153,8 @@ def test_no_secret_stands_in_the_log_of_a_shop_in_which_everything_goes_wrong(br
     assert {"collector.mqtt", "api.request_id", "api.watch"} <= {line["logger"] for line in lines}
     everything = "".join(said) + told
     mqtt = (broker.root / "collector/password").read_text().strip()
-    for secret in (mail, "smtp-Pass-9!x", person, wrong, cookie, token, mqtt, broker.password("heron")):
+    assert len(used) > 15
+    for secret in (mail, "smtp-Pass-9!x", person, wrong, cookie, token, mqtt, broker.password("heron"), *used):
         assert secret not in everything
 
 
@@ -165,11 +168,14 @@ def ask(url: str, body: object, **headers: str) -> None:
         error.close()
 
 
-def test_the_book_holds_no_password_as_it_was_typed(tmp_path):
+def test_the_book_holds_no_password_or_pin_as_it_was_typed(tmp_path):
     url = f"sqlite:///{tmp_path}/book.db"
     token = kept.make(url, "three dusty sparrows")
     with Book(url) as book:
-        assert PeopleBook(book).owned()
+        people = PeopleBook(book)
+        assert people.owned()
+        people.change_person(people.people()[0].id, time.time_ns() // 1000, **new_secrets("Ana", None, kept.PIN))
     for part in tmp_path.glob("book.db*"):
         assert b"three dusty sparrows" not in part.read_bytes()
         assert token.encode() not in part.read_bytes()
+        assert kept.PIN.encode() not in part.read_bytes()
