@@ -185,7 +185,8 @@ class Leases:
         """Leases whose name begins so and that nobody holds: neither now nor, perhaps, for a moment more."""
         t = lease.c
         with reading(self._engine) as connection:
-            living = select(holder.c.id).where(holder.c.until_us > self._now)
+            dead = self._dead(connection)
+            living = select(holder.c.id).where(holder.c.until_us > self._now, holder.c.id.not_in(dead))
             query = select(t.name).where(t.name.startswith(prefix, autoescape=True), t.holder_id.not_in(living))
             return list(connection.execute(query.order_by(t.name)).scalars())
 
@@ -268,10 +269,13 @@ class Leases:
         # Much later than any renewal could say: the database's clock was set back since.
         never = self._now + _LONGEST_US
         connection.execute(delete(holder).where(or_(t.until_us <= self._now, t.until_us > never)))
-        near = connection.execute(select(t.id, t.pid).where(t.place == self._place)).all()
-        dead = [number for number, pid in near if not _runs(pid)]
-        if dead:
+        if dead := self._dead(connection):
             connection.execute(delete(holder).where(t.id.in_(dead)))
+
+    def _dead(self, connection: Connection) -> list[int]:
+        """Holders of this computer whose process is no more, though their time is not over."""
+        near = connection.execute(select(holder.c.id, holder.c.pid).where(holder.c.place == self._place)).all()
+        return [number for number, pid in near if not _runs(pid)]
 
     def _until(self) -> Any:
         return self._now + round(self.seconds * _SECOND)
