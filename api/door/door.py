@@ -16,13 +16,15 @@ from api.door import secrets
 from api.door.guest import NOBODY, Guest, rights_of
 from api.door.rights import ROLES
 from collector.book.audit import Entry, speaking
-from collector.book.people import Badge, PeopleBook, Person
+from collector.book.badges import Badge
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from api.door.rights import Right
+    from collector.book.people import PeopleBook
+    from collector.book.person import Person
 
 log = logging.getLogger(__name__)
 

@@ -15,7 +15,8 @@ from api.http.problems import Problem
 from api.http.signing import Name, Secret, new_secrets
 from api.tongues.say import gettext
 from collector.book.entries import BookError
-from collector.book.people import LastOwnerError, NameTakenError, Person
+from collector.book.people import LastOwnerError, NameTakenError
+from collector.book.person import Person
 from collector.facts import iso
 
 AnyRole = Literal["viewer", "operator", "maintenance", "installer", "owner"]

@@ -12,7 +12,7 @@ from api.http.answer import live
 from api.http.fields import Model, Strict, Time, subject
 from api.http.problems import Problem
 from api.tongues.say import gettext
-from collector.book.people import Badge
+from collector.book.badges import Badge
 from collector.facts import iso
 
 Title = Annotated[

@@ -12,7 +12,7 @@ from api.http.fields import Model, Strict, Time, problem, subject
 from api.http.problems import Problem
 from api.http.signing import Secret, guarded, new_secrets
 from api.tongues.say import gettext
-from collector.book.people import Badge
+from collector.book.badges import Badge
 from collector.facts import iso
 
 

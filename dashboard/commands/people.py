@@ -21,7 +21,7 @@ from dashboard.commands.place import NoPlaceError, add_place, clock, find_place
 if TYPE_CHECKING:
     import argparse
 
-    from collector.book.people import Person
+    from collector.book.person import Person
     from dashboard.commands.place import Place
 
 HELP = "people who may sign in: list, add, change, shut out, erase"

@@ -250,7 +250,7 @@ def test_all_addresses_of_one_network_of_ipv6_count_as_one(house, owner):
 
 
 def test_invented_names_and_addresses_fill_neither_the_book_nor_the_trail(house, owner, monkeypatch):
-    monkeypatch.setattr("collector.book.people.KNOCKS_MOST", 40)
+    monkeypatch.setattr("collector.book.attempts.KNOCKS_MOST", 40)
     monkeypatch.setattr("api.door.door.REFUSALS_KEPT", 10)
     monkeypatch.setattr("api.door.secrets.right", lambda kept, given: False)
     for n in range(60):
