@@ -99,6 +99,7 @@ class Sums:
         self._memory = Memory(_HELD_BYTES + len(desk.saws) * _HELD_BYTES_OF_SAW)
         self._moment = threading.local()
         self._plan = desk.plan.history
+        self._today = site_date(desk.now(), desk.zone)
 
     # Asking
 
@@ -108,7 +109,7 @@ class Sums:
         Args:
             saw: name of the saw.
             edges: increasing times, at least two.
-            kept: False reckons all of it from the facts.
+            kept: False reckons all of it from the facts, for one who asks once: nothing of it is held.
         """
         self._history()
         out = np.zeros((len(edges) - 1, len(NAMES)), np.int64)
@@ -123,7 +124,7 @@ class Sums:
             of = edges[(edges > start) & (edges < end)]
             part = np.array([start, *of.tolist(), end], np.int64)
             first = int(np.searchsorted(edges, start, side="right")) - 1
-            out[first : first + len(part) - 1] += self._direct(saw, part)
+            out[first : first + len(part) - 1] += self._direct(saw, part, hold=kept)
         return out
 
     def shifts(self, saw: str, first: dt.date, last: dt.date, *, kept: bool = True) -> list[ShiftFigures]:
@@ -183,7 +184,7 @@ class Sums:
         zone = self.desk.zone
         start, end, until = instant(day, 0, zone), instant(day + DAY, 0, zone), self._until(day)
         with self.book.making(saw) as rows:
-            facts = self._facts(saw, start, until)
+            facts = self._facts(saw, start, until, hold=False)
             if facts.going_on < until + REACH_US:
                 return False
             edges = np.array([start, end], np.int64)
@@ -198,11 +199,14 @@ class Sums:
     # Inside
 
     def _history(self) -> PlanHistory:
-        """The plan; what was reckoned with another one is forgotten."""
-        history = self.desk.plan.history
-        if history is not self._plan:
+        """The plan; what was reckoned with another one is forgotten, and so is what was asked for on another day.
+
+        Most answers are of a running day or week, and the next day nobody asks for quite the same again.
+        """
+        history, today = self.desk.plan.history, site_date(self.desk.now(), self.desk.zone)
+        if history is not self._plan or today != self._today:
             self._memory.clear()
-            self._plan = history
+            self._plan, self._today = history, today
         return history
 
     def _until(self, day: dt.date) -> int:
@@ -279,15 +283,17 @@ class Sums:
 
         return self._memory.of(("stretches", saw, start, end, most), self._stamp().sums, read)
 
-    def _direct(self, saw: str, edges: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _direct(self, saw: str, edges: NDArray[np.int64], *, hold: bool) -> NDArray[np.int64]:
         start, end = int(edges[0]), int(edges[-1])
         revision, until = self._state(saw)
         first = self._extent(saw).first
         unheard = first is None or end <= first  # no fact begins before the first reading
 
         def reckon() -> NDArray[np.int64]:
-            return self._reckon(_silence(until) if unheard else self._facts(saw, start, end), edges)
+            return self._reckon(_silence(until) if unheard else self._facts(saw, start, end, hold=hold), edges)
 
+        if not hold:
+            return reckon()
         state = (None if unheard else revision, min(until, end))
         return self._memory.of(("direct", saw, edges.tobytes()), state, reckon)
 
@@ -332,7 +338,7 @@ class Sums:
         first, last, skew = found.get(saw, (None, None, None))
         return Extent(first, last, late(skew))
 
-    def _facts(self, saw: str, start: int, end: int) -> _Facts:
+    def _facts(self, saw: str, start: int, end: int, *, hold: bool = True) -> _Facts:
         """Facts of a period and everything beside it that can count in it."""
         desk, gap = self.desk, self.desk.site.busy_gap
         if end > desk.now():  # one reading of all that there is does for every question about an unfinished day
@@ -346,7 +352,7 @@ class Sums:
             act = activity(outline, extent, extent.last or desk.now())
             return _Facts(act, loads(desk.book, saw, start - MEMORY, end), until, int(going_on.min(initial=OPEN)))
 
-        if end - start > _LONG and end != _FAR:
+        if not hold or (end - start > _LONG and end != _FAR):
             return read()
         return replace(self._memory.of(("facts", saw, start, end), revision, read), until=until)
 

@@ -1,6 +1,6 @@
 """What a week takes of `kerfbook run` with 1, 10 and 50 saws: memory and processor time day by day, and whether it grows.
 
-    python -m tests.bench.bench_week [SAWS…] [--days N] [--pack SECONDS]
+    python -m tests.bench.bench_week [SAWS…] [--days N] [--pack SECONDS] [--hours FROM TO]
 
 It fails where the memory at the end of the days from the third on rises by more than the bar. Two screens listen all
 the time, and every ten minutes of the shop's time somebody looks at pages (`tests.bench.week`). With
@@ -35,19 +35,23 @@ def slope(resident: list[int]) -> float:
     return float(np.polyfit(np.arange(len(later)), later, 1)[0])
 
 
-def week(folder: Path, saws: int, days: int, pack_s: int) -> bool:
+def week(folder: Path, saws: int, days: int, pack_s: int, hours: tuple[int, int] = (0, 24)) -> bool:
     """Live through it and tell; whether the bar holds."""
     broker = Mosquitto(folder)
     broker.start()
-    print(f"\nkerfbook run, {saws} saws, {days} days; two screens, pages every 10 minutes; packs of {pack_s} s")
-    print(f"  {'day':<4} {'resident':>9} {'own pages':>10} {'CPU':>9} {'CPU per saw-day':>16} {'packs':>8}")
+    print(f"\nkerfbook run, {saws} saws, {days} days of {hours[0]}:00 to {hours[1]}:00", end="; ")
+    print(f"two screens, pages every 10 minutes; packs of {pack_s} s")
+    print(
+        f"  {'day':<4} {'resident':>9} {'own pages':>10} {'CPU':>9} {'per saw-day':>12} {'of a core':>10} {'packs':>8}"
+    )
+    lived_s = (hours[1] - hours[0]) * 3600
     resident = []
     try:
-        for d, day in enumerate(live(broker, folder, saws, days, pack_s=pack_s)):
+        for d, day in enumerate(live(broker, folder, saws, days, pack_s=pack_s, hours=hours)):
             resident.append(day.resident)
             print(
                 f"  {d + 1:<4} {day.resident / 1e6:6.1f} MB {day.own / 1e6:7.1f} MB {day.cpu_s:7.1f} s "
-                f"{day.cpu_s / saws:14.2f} s {day.packs:8}",
+                f"{day.cpu_s / saws:10.2f} s {day.cpu_s / lived_s:10.2%} {day.packs:8}",
                 flush=True,
             )
     finally:
@@ -70,11 +74,12 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("saws", nargs="*", type=int, default=[1, 10, 50])
     parser.add_argument("--days", type=int, default=7)
     parser.add_argument("--pack", type=int, default=60, help="seconds of readings in a pack; boxes send about 1")
+    parser.add_argument("--hours", nargs=2, type=int, default=[0, 24], help="of each day; the rest is silence")
     given = parser.parse_args(arguments)
     hold = True
     for saws in given.saws:
         with tempfile.TemporaryDirectory() as folder:
-            hold &= week(Path(folder), saws, given.days, given.pack)
+            hold &= week(Path(folder), saws, given.days, given.pack, tuple(given.hours))
     return 0 if hold else 1
 
 

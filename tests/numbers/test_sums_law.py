@@ -255,6 +255,26 @@ def test_a_night_in_which_a_saw_stands_is_one_stretch_also_past_midnight(tmp_pat
     history.book.close()
 
 
+def test_answers_are_held_for_a_day_and_those_for_one_who_asks_once_are_not(tmp_path, blank):
+    history = History(tmp_path, blank, 4)
+    history.start_with(PLANS[0], 180)
+    start = instant(FIRST, 0, history.zone)
+    hour = 3600 * SECOND
+    history.commit(start, None, [Run("heron", start + hour, start + 9 * hour, 1, None, 0)], start + 10 * hour)
+    history.clock.now = start + 10 * hour
+    sums, edges = history.sums, np.array([start, start + 10 * hour], np.int64)
+    nothing = sums._memory.size
+    sums.measures("heron", edges, kept=False)
+    least = sums._memory.size
+    sums.measures("heron", edges)
+    assert nothing <= least < sums._memory.size
+    held = sums._memory.size
+    history.clock.now = start + 25 * hour
+    sums.measures("heron", edges, kept=False)
+    assert sums._memory.size <= least < held
+    history.book.close()
+
+
 @pytest.mark.parametrize("seed", range(2))
 def test_packs_that_come_late_through_the_collector_leave_no_sum_behind(tmp_path, blank, seed):
     """Two simulated days; an hour in the first night's neighbourhood comes a day late, and the keeper worked before."""
