@@ -9,7 +9,8 @@ from collector.book import (  # noqa: F401 (their tables belong to the schema)
     settings,
     sums,
 )
-from collector.book.book import REFUSALS_KEPT, Book
+from collector.book.book import Book
+from collector.book.commits import REFUSALS_KEPT
 from collector.book.entries import (
     EXCERPT_BYTES,
     BookError,

@@ -12,76 +12,47 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
-from sqlalchemy import Connection, Engine, Table, and_, bindparam, delete, func, insert, or_, select, union_all, update
+from sqlalchemy import Connection, Engine, bindparam, func, insert, select, update
 
 from collector.book import marks, schema
+from collector.book.commits import changed, write_box, write_facts, write_refusals, write_standing
 from collector.book.engine import open_engine, reading, writing
 from collector.book.entries import (
-    EXCERPT_BYTES,
-    BookError,
     BoxEntry,
     BoxStatus,
     Checkpoint,
     NowEntry,
     Plan,
-    Receipt,
     RefusalEntry,
     SawCommit,
     SawEntry,
-    Stretch,
 )
 from collector.book.holding import alone, hold
+from collector.book.messages import MessageBook
 from collector.book.outline import outline
-from collector.book.rows import FROM_ROW, TABLES, order, to_row
+from collector.book.overlap import overlapping
+from collector.book.rests import RestBook
+from collector.book.rows import FROM_ROW, TABLES, order
 from collector.book.sums import strike
 from collector.book.upgrade import upgrade
-from collector.facts import SECOND, Conflict, Cut, Fact, Run, State
+from collector.facts import Cut, Fact, Run, State
 from collector.marks import corrected_facts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from types import TracebackType
 
     from numpy.typing import NDArray
 
     from collector.marks import Mark
 
-REFUSALS_KEPT = 1000
-"""So many folded refusals are kept; older ones leave, their counts stay."""
-
-_FOLD_US = 3600 * SECOND  # refusals of one topic and code within an hour are one entry
-_FOREVER = 2**62
 _PER_SAW = (schema.checkpoint, schema.now, schema.box)  # tables with exactly one row a saw
 
-# Compiled once: the same few statements run some ten times a second for years.
-_DELETE_FACTS = {
-    kind: delete(t).where(
-        t.c.saw_id == bindparam("saw"), t.c.start_us >= bindparam("low"), t.c.start_us < bindparam("high")
-    )
-    for kind, t in TABLES.items()
-}
-_DELETE_ONE = {
-    kind: delete(t).where(t.c.saw_id == bindparam("saw"), t.c.start_us == bindparam("start"))
-    for kind, t in TABLES.items()
-}
-_DELETE_RESTS = delete(schema.rest).where(
-    schema.rest.c.saw_id == bindparam("saw"),
-    schema.rest.c.at_us >= bindparam("low"),
-    schema.rest.c.at_us < bindparam("high"),
-)
-_UPDATE = {
-    t: update(t)
-    .where(t.c.saw_id == bindparam("saw"))
-    .values({c: bindparam(f"new_{c.name}") for c in t.c if c.name != "saw_id"})
-    for t in (schema.checkpoint, schema.now)
-}
-_CLEAN = delete(schema.dirty).where(schema.dirty.c.id == bindparam("stretch"))
-_NAME_BOX = update(schema.box).where(schema.box.c.saw_id == bindparam("saw")).values(urn=bindparam("new_urn"))
 _TOUCH = update(schema.saw).where(schema.saw.c.id == bindparam("saw")).values(revision=bindparam("value"))
 _NEXT_REVISION = update(schema.revision).values(value=schema.revision.c.value + 1)
 
 
-class Book:
+class Book(RestBook, MessageBook):
     """An open book.
 
     Args:
@@ -93,14 +64,12 @@ class Book:
     """
 
     def __init__(self, url: str) -> None:
-        self._engine = open_engine(url)
+        super().__init__(open_engine(url))
         try:
             upgrade(self._engine)
         except BaseException:
             self._engine.dispose()
             raise
-        self._ids: dict[str, int] = {}
-        self._names: dict[int, str] = {}
 
     @property
     def engine(self) -> Engine:
@@ -199,18 +168,18 @@ class Book:
             hold(connection, touched)
             if fence is not None:
                 fence(connection)
-            _write_facts(connection, entries)
-            _write_standing(connection, entries)
+            write_facts(connection, entries)
+            write_standing(connection, entries)
             for status in boxes:
-                _write_box(connection, self._id(connection, status.saw), status)
+                write_box(connection, self._id(connection, status.saw), status)
             if refusals:
-                _write_refusals(connection, refusals)
+                write_refusals(connection, refusals)
             # Last: on PostgreSQL this row is where collectors queue, so it is locked for the shortest time.
             connection.execute(_NEXT_REVISION)
             value = connection.execute(select(schema.revision.c.value)).scalar_one()
             if touched:
                 connection.execute(_TOUCH, [{"saw": saw_id, "value": value} for saw_id in sorted(touched)])
-            strike(connection, [change for saw_id, entry in entries for change in _changed(saw_id, entry)])
+            strike(connection, [change for saw_id, entry in entries for change in changed(saw_id, entry)])
 
     def commit_if_same(self, entry: SawCommit, before: Sequence[Fact]) -> bool:
         """Writes an entry that replaces a period, if the period's detected facts are still those of ``before``.
@@ -235,11 +204,11 @@ class Book:
             waits = select(t.id).where(t.saw_id == saw_id, t.from_us < high, t.to_us >= low).limit(1)
             if [f for f in found if f.start >= low] != list(before) or connection.execute(waits).first():
                 return False
-            _write_facts(connection, [(saw_id, entry)])
+            write_facts(connection, [(saw_id, entry)])
             connection.execute(_NEXT_REVISION)
             value = connection.execute(select(schema.revision.c.value)).scalar_one()
             connection.execute(_TOUCH, {"saw": saw_id, "value": value})
-            strike(connection, _changed(saw_id, entry))
+            strike(connection, changed(saw_id, entry))
             return True
 
     def checkpoint(self, saw: str) -> Checkpoint | None:
@@ -304,7 +273,7 @@ class Book:
             return []
         for kind in wanted:
             make = FROM_ROW[kind]
-            found += [make(saw, row) for row in _overlapping(connection, TABLES[kind], saw_id, start_us, end_us)]
+            found += [make(saw, row) for row in overlapping(connection, TABLES[kind], saw_id, start_us, end_us)]
         found.sort(key=order)
         return found
 
@@ -380,135 +349,6 @@ class Book:
         with reading(self._engine) as connection:
             return list(connection.execute(query).scalars())
 
-    # Deriving again
-
-    def rest_before(self, saw: str, at_us: int) -> int | None:
-        """The newest rest point before ``at_us`` that no fact spans: from there facts may be derived afresh."""
-        t = schema.rest
-        with reading(self._engine) as connection:
-            saw_id = self._find(connection, saw)
-            while saw_id is not None:
-                newest = select(func.max(t.c.at_us)).where(t.c.saw_id == saw_id, t.c.at_us < at_us)
-                point = connection.execute(newest).scalar()
-                if point is None:
-                    return None
-                spanning = [
-                    row.start_us
-                    for table in TABLES.values()
-                    for row in _overlapping(connection, table, saw_id, point, point + 1)
-                    if row.start_us < point
-                ]
-                if not spanning:
-                    return int(point)
-                at_us = min(spanning) + 1
-        return None
-
-    def last_rest(self, saw: str) -> int | None:
-        """The newest rest point."""
-        row = self._one(saw, schema.rest, func.max(schema.rest.c.at_us).label("at_us"))
-        return None if row is None else row.at_us
-
-    def beginning(self, saw: str) -> int | None:
-        """The earliest moment that the book knows of a saw: its first fact or rest point."""
-        tables = (*((t, t.c.start_us) for t in TABLES.values()), (schema.rest, schema.rest.c.at_us))
-        with reading(self._engine) as connection:
-            saw_id = self._find(connection, saw)
-            firsts = [
-                select(func.min(column).label("at_us")).where(table.c.saw_id == saw_id) for table, column in tables
-            ]
-            found = connection.execute(select(func.min(union_all(*firsts).subquery().c.at_us))).scalar()
-        return None if found is None else int(found)
-
-    def rests(self, saw: str, after_us: int, limit: int = 64) -> list[int]:
-        """The first ``limit`` rest points later than ``after_us``, in order."""
-        t = schema.rest
-        with reading(self._engine) as connection:
-            saw_id = self._find(connection, saw)
-            query = select(t.c.at_us).where(t.c.saw_id == saw_id, t.c.at_us > after_us).order_by(t.c.at_us).limit(limit)
-            return [] if saw_id is None else list(connection.execute(query).scalars())
-
-    def mark_dirty(self, spans: Mapping[str, tuple[int, int]]) -> dict[str, Stretch]:
-        """Notes, durably, that the trace between two readings changes or changed and must be derived again.
-
-        Args:
-            spans: first and last reading, by saw.
-
-        Raises:
-            BookError: a saw is not registered.
-        """
-        marked = {}
-        with writing(self._engine) as connection:
-            for saw, (from_us, to_us) in spans.items():
-                values = {"saw_id": self._id(connection, saw), "from_us": from_us, "to_us": to_us}
-                key = connection.execute(insert(schema.dirty).values(values)).inserted_primary_key
-                assert key is not None
-                marked[saw] = Stretch(from_us, to_us, key[0])
-        return marked
-
-    def dirty_saws(self) -> list[str]:
-        """The saws that have dirty stretches, in order of their names."""
-        query = select(schema.saw.c.name).where(schema.saw.c.id.in_(select(schema.dirty.c.saw_id)))
-        with reading(self._engine) as connection:
-            return list(connection.execute(query.order_by(schema.saw.c.name)).scalars())
-
-    def dirty(self, saw: str) -> list[Stretch]:
-        """The saw's dirty stretches, in order of their starts."""
-        t = schema.dirty
-        with reading(self._engine) as connection:
-            query = select(t.c.from_us, t.c.to_us, t.c.id).where(t.c.saw_id == self._find(connection, saw))
-            return [Stretch(*row) for row in connection.execute(query.order_by(t.c.from_us, t.c.id))]
-
-    # Receipts of packs with relative times
-
-    def put_receipts(self, receipts: Sequence[Receipt]) -> None:
-        """Notes, durably, when packs with relative times were received; the newest of a saw and ``mid`` is kept."""
-        t = schema.receipt
-        with writing(self._engine) as connection:
-            newest = {(self._id(connection, r.saw), r.mid): r for r in receipts}
-            keys = [{"saw": saw_id, "of": mid} for saw_id, mid in newest]
-            same = delete(t).where(t.c.saw_id == bindparam("saw"), t.c.mid == bindparam("of"))
-            connection.execute(same, keys)
-            rows = [
-                {"saw_id": saw_id, "mid": mid, "digest": r.digest, "received_us": r.received_us}
-                for (saw_id, mid), r in newest.items()
-            ]
-            connection.execute(insert(t), rows)
-
-    def receipt(self, saw: str, mid: int) -> Receipt | None:
-        """The receipt noted for a packet identifier."""
-        t = schema.receipt
-        with reading(self._engine) as connection:
-            mine = (t.c.saw_id == self._find(connection, saw), t.c.mid == mid)
-            row = connection.execute(select(t.c.digest, t.c.received_us).where(*mine)).one_or_none()
-        return None if row is None else Receipt(saw, mid, row.digest, row.received_us)
-
-    # Refusals
-
-    def refusals(self, limit: int = 100, before: int | None = None) -> list[RefusalEntry]:
-        """The newest folded refusals, newest entry first; ``before``: only those with a smaller ``id`` (paging)."""
-        t = schema.refusal
-        columns = (
-            t.c.topic,
-            t.c.saw,
-            t.c.code,
-            t.c.reason,
-            t.c.first_us,
-            t.c.last_us,
-            t.c.excerpt,
-            t.c.occurrences,
-        )
-        query = select(*columns, t.c.id).order_by(t.c.id.desc()).limit(limit)
-        if before is not None:
-            query = query.where(t.c.id < before)
-        with reading(self._engine) as connection:
-            return [RefusalEntry(*row) for row in connection.execute(query)]
-
-    def refusal_counts(self) -> dict[tuple[str, str], int]:
-        """All refusals ever, by saw (``""``: none of ours) and code."""
-        t = schema.refusal_count
-        with reading(self._engine) as connection:
-            return {(row[0], row[1]): row[2] for row in connection.execute(select(t.c.saw, t.c.code, t.c.count))}
-
     # Shift plans
 
     def put_plan(self, body: object, valid_from_us: int) -> None:
@@ -534,108 +374,6 @@ class Book:
         versions = [version for version in self.plans() if version.valid_from_us <= at_us]
         return versions[-1] if versions else None
 
-    # Inside
-
-    def _find(self, connection: Connection, saw: str) -> int | None:
-        if (saw_id := self._ids.get(saw)) is None:
-            saw_id = connection.execute(select(schema.saw.c.id).where(schema.saw.c.name == saw)).scalar()
-            if saw_id is not None:
-                self._ids[saw] = saw_id
-        return saw_id
-
-    def _id(self, connection: Connection, saw: str) -> int:
-        saw_id = self._find(connection, saw)
-        if saw_id is None:
-            raise BookError(f"the book knows no saw {saw!r}; register it with open_saws first")
-        return saw_id
-
-    def _one(self, saw: str, table: Table, *columns: Any) -> Any:
-        with reading(self._engine) as connection:
-            query = select(*columns).where(table.c.saw_id == self._find(connection, saw))
-            return connection.execute(query).one_or_none()
-
-
-def _overlapping(connection: Connection, table: Table, saw_id: int, start: int, end: int) -> list[Any]:
-    """Rows of the saw that overlap ``[start, end)``; each query reads little more than what it returns."""
-    t = table.c
-    inside = select(table).where(t.saw_id == saw_id, t.start_us >= start, t.start_us < end)
-    rows = list(connection.execute(inside))
-    before = select(table).where(t.saw_id == saw_id, t.start_us < start)
-    if table is TABLES[Conflict.kind]:  # several can be on at once, and they are few
-        before = before.where(or_(t.end_us.is_(None), t.end_us > start))
-    else:  # facts of one kind follow one another: only the last before can reach into the period
-        before = before.order_by(t.start_us.desc()).limit(1)
-    return [row for row in connection.execute(before) if row.end_us is None or row.end_us > start] + rows
-
-
-def _write_facts(connection: Connection, batch: Sequence[tuple[int, SawCommit]]) -> None:
-    """All saws' deletions, then all insertions: a statement a table, however many saws the group holds."""
-    replaced = [_range(i, e.replace_from_us, e.replace_to_us) for i, e in batch if e.replace_from_us is not None]
-    for statement in _DELETE_FACTS.values() if replaced else ():
-        connection.execute(statement, replaced)
-    amended: dict[str, list[dict[str, Any]]] = {}
-    for saw_id, entry in batch:
-        for fact in entry.amended:
-            amended.setdefault(fact.kind, []).append({"saw": saw_id, "start": fact.start})
-    for kind, keys in amended.items():
-        connection.execute(_DELETE_ONE[kind], keys)
-    rows: dict[str, list[dict[str, Any]]] = {}
-    for saw_id, entry in batch:
-        for fact in (*entry.facts, *entry.amended):
-            rows.setdefault(fact.kind, []).append(to_row(saw_id, fact))
-    for kind, values in rows.items():
-        connection.execute(insert(TABLES[kind]), values)
-    emptied = [_range(i, e.rests_from_us, e.replace_to_us) for i, e in batch if e.rests_from_us is not None]
-    if emptied:
-        connection.execute(_DELETE_RESTS, emptied)
-    if rests := [{"saw_id": saw_id, "at_us": at} for saw_id, e in batch for at in e.rests]:
-        connection.execute(insert(schema.rest), rests)
-
-
-def _changed(saw_id: int, entry: SawCommit) -> list[tuple[int, int, int | None]]:
-    """From when to when an entry changes facts."""
-    starts = [f.start for f in entry.amended] + ([] if entry.replace_from_us is None else [entry.replace_from_us])
-    if not starts:
-        return []
-    # What an amended fact was before may have reached farther than it does now.
-    return [(saw_id, min(starts), None if entry.amended else entry.replace_to_us)]
-
-
-def _write_standing(connection: Connection, batch: Sequence[tuple[int, SawCommit]]) -> None:
-    """Where each saw stands now; the last entry of a saw counts."""
-    points = {saw_id: _checkpoint_row(saw_id, e.checkpoint) for saw_id, e in batch if e.checkpoint}
-    if points:
-        connection.execute(_UPDATE[schema.checkpoint], list(points.values()))
-    nows = {saw_id: _now_row(saw_id, e.now) for saw_id, e in batch if e.now}
-    if nows:
-        connection.execute(_UPDATE[schema.now], list(nows.values()))
-    if cleaned := [{"stretch": stretch.id} for _, e in batch for stretch in e.cleaned]:
-        connection.execute(_CLEAN, cleaned)
-    if boxes := [{"saw": saw_id, "new_urn": e.box} for saw_id, e in batch if e.box is not None]:
-        connection.execute(_NAME_BOX, boxes)
-
-
-def _checkpoint_row(saw_id: int, point: Checkpoint) -> dict[str, Any]:
-    return {"saw": saw_id, "new_consumed_us": point.consumed_us, "new_state": point.state}
-
-
-def _range(saw_id: int, low: int | None, high: int | None) -> dict[str, int | None]:
-    return {"saw": saw_id, "low": low, "high": _FOREVER if high is None else high}
-
-
-def _now_row(saw_id: int, now: NowEntry) -> Mapping[str, Any]:
-    return {
-        "saw": saw_id,
-        "new_at_us": now.at,
-        "new_state": now.state.value,
-        "new_since_us": now.since,
-        "new_amps_ma": now.amps_ma,
-        "new_locked": now.locked,
-        "new_station": now.station,
-        "new_door_closed": now.door_closed,
-        "new_clock_skew_us": now.clock_skew_us,
-    }
-
 
 def _now(saw: str, row: Any) -> NowEntry:
     return NowEntry(
@@ -649,32 +387,3 @@ def _now(saw: str, row: Any) -> NowEntry:
         row.door_closed,
         row.clock_skew_us,
     )
-
-
-def _write_box(connection: Connection, saw_id: int, status: BoxStatus) -> None:
-    t = schema.box.c
-    changed = and_(t.saw_id == saw_id, or_(t.online.is_(None), t.online != status.online))
-    connection.execute(update(schema.box).where(changed).values(online=status.online, since_us=status.since_us))
-
-
-def _write_refusals(connection: Connection, refusals: Sequence[RefusalEntry]) -> None:
-    t = schema.refusal
-    counts: Counter[tuple[str, str]] = Counter()
-    for entry in refusals:
-        counts[entry.saw or "", entry.code] += entry.occurrences
-        topic, excerpt = entry.topic[:256], entry.excerpt[:EXCERPT_BYTES]
-        alike = and_(t.c.topic == topic, t.c.code == entry.code, t.c.last_us > entry.first_us - _FOLD_US)
-        newest = select(func.max(t.c.id)).where(alike).scalar_subquery()
-        folded = update(t).where(t.c.id == newest)
-        values = {"last_us": entry.last_us, "reason": entry.reason, "excerpt": excerpt}
-        if connection.execute(folded.values(**values, occurrences=t.c.occurrences + entry.occurrences)).rowcount:
-            continue
-        fixed = {"topic": topic, "saw": entry.saw, "code": entry.code, "first_us": entry.first_us}
-        connection.execute(insert(t).values(**fixed, **values, occurrences=entry.occurrences))
-    last_kept = select(t.c.id).order_by(t.c.id.desc()).offset(REFUSALS_KEPT).limit(1).scalar_subquery()
-    connection.execute(delete(t).where(t.c.id <= last_kept))
-    c = schema.refusal_count
-    for (saw, code), number in counts.items():
-        same = update(c).where(c.c.saw == saw, c.c.code == code).values(count=c.c.count + number)
-        if not connection.execute(same).rowcount:
-            connection.execute(insert(c).values(saw=saw, code=code, count=number))
