@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.engine import make_url
 
+from api.tongues.amounts import number
+from api.tongues.say import gettext, later, ngettext
 from collector.backup.restore import unfinished
 from collector.book.alerts import AlertBook
 from collector.book.book import Book
@@ -25,13 +27,13 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator
 
-HELP = "look whether broker, stores, disk, boxes and alerts are well; says what to do"
-MORE = """
+HELP = later("look whether broker, stores, disk, boxes and alerts are well; says what to do")
+MORE = later("""
 Prints one line for each thing it looked at, and what to do below each that is not well. May be
 used while `kerfbook run` is running.
 
 Exit code: 0 all is well, 1 something is not, 2 no configuration or a wrong one.
-"""
+""")
 
 _SILENT_S = 15 * 60
 _SKEW_S = 60
@@ -40,9 +42,8 @@ _LOOK_S = 10 * 60
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
-    )
+    usual = gettext("default: {path}", path="kerfbook.toml")
+    parser.add_argument("--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help=usual)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -52,19 +53,22 @@ def run(args: argparse.Namespace) -> int:
     except (ConfigError, OSError) as error:
         print(f"kerfbook doctor: {error}", file=sys.stderr)
         return codes.MISUSED
+    well, unwell = gettext("well"), gettext("NOT WELL")
+    width = max(len(well), len(unwell)) + 1
     ill = 0
     for subject, seen, advice in examine(settings, time.time()):
         ill += bool(advice)
-        print(f"{'NOT WELL' if advice else 'well':<9} {subject}: {seen}")
+        print(f"{unwell if advice else well:<{width}} {subject}: {seen}")
         if advice:
-            print(f"          {advice}")
-    print("all is well" if not ill else f"{ill} not well")
+            print(f"{'':<{width}} {advice}")
+    print(ngettext("{n} not well", "{n} not well", ill) if ill else gettext("all is well"))
     return codes.FLAWED if ill else codes.DONE
 
 
 def examine(settings: Settings, now: float) -> Iterator[Finding]:
     """All findings, in the order of a reading's way; ``now`` in seconds since 1970."""
-    yield Finding("versions", f"kerfbook {importlib.metadata.version('kerfbook')}, Python {platform.python_version()}")
+    own = importlib.metadata.version("kerfbook")
+    yield Finding(gettext("versions"), f"kerfbook {own}, Python {platform.python_version()}")
     yield machine.clock(machine.synchronised())
     service = machine.service()
     if service is not None:
@@ -74,7 +78,9 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
     left = unfinished(settings.stores.trace, settings.stores.book)
     if left is not None:
         yield Finding(
-            "restore", f"has not come to its end: {left} is there", "run `kerfbook restore` again with the same backup"
+            gettext("restore"),
+            gettext("has not come to its end: {path} is there", path=left),
+            gettext("run `kerfbook restore` again with the same backup"),
         )
     yield stores.disk(settings, now)
     yield stores.trace(settings)
@@ -83,67 +89,78 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
     if url.get_backend_name() == "sqlite" and url.database:
         path = Path(url.database)
         if not path.exists():
-            yield Finding("book", f"there is no {path} yet", "start `kerfbook run`; it makes the book")
+            seen = gettext("there is no {path} yet", path=path)
+            yield Finding(gettext("book"), seen, gettext("start `kerfbook run`; it makes the book"))
             return
         try:
             whole = sound(path)
         except BookError as error:
-            yield Finding("book", str(error), "see that the file can be read and written")
+            yield Finding(gettext("book"), str(error), gettext("see that the file can be read and written"))
             return
         if not whole:
             yield Finding(
-                "book", f"{path} is torn", "stop `kerfbook run` and start it again: it mends the book; check the disk"
+                gettext("book"),
+                gettext("{path} is torn", path=path),
+                gettext("stop `kerfbook run` and start it again: it mends the book; check the disk"),
             )
             return
         for aside in sorted(path.parent.glob(f"{path.name}.torn-*[0-9]Z")):
             yield Finding(
-                "book", f"was torn once: {aside}", "see the log for what was kept; move the file away when you have"
+                gettext("book"),
+                gettext("was torn once: {path}", path=aside),
+                gettext("see the log for what was kept; move the file away when you have"),
             )
     try:
         with Book(settings.stores.book) as book:
-            yield Finding("book", f"can be read, {book.revision()} commits")
+            yield Finding(gettext("book"), gettext("can be read, {n} commits", n=book.revision()))
             yield from broker.sessions(settings, book)
             yield from _boxes(settings, book, now)
             yield _alerts(book, now)
     except (BookError, OSError) as error:
-        yield Finding("book", str(error), "see that the database answers and its address in [stores] is right")
+        advice = gettext("see that the database answers and its address in [stores] is right")
+        yield Finding(gettext("book"), str(error), advice)
 
 
 def _boxes(settings: Settings, book: Book, now: float) -> Iterator[Finding]:
     nows = book.nows()
     for saw in settings.saws:
         entry = nows.get(saw.name)
-        subject = f"box of {saw.name}"
+        subject = gettext("box of {saw}", saw=saw.name)
         if entry is None:
-            yield Finding(subject, "never heard", "see that it has power, and that broker, site and saw are set in it")
+            advice = gettext("see that it has power, and that broker, site and saw are set in it")
+            yield Finding(subject, gettext("never heard"), advice)
             continue
         skew = (entry.clock_skew_us or 0) / 1e6  # its newest time less that of receipt
         age, heard = now - entry.at / 1e6, now - entry.at / 1e6 + skew
         if heard > _SILENT_S:
-            yield Finding(subject, f"silent for {heard / 60:.0f} minutes", "see whether it has power and network")
+            seen = ngettext("silent for {n} minute", "silent for {n} minutes", round(heard / 60))
+            yield Finding(subject, seen, gettext("see whether it has power and network"))
         elif skew > _SKEW_S or age < -_SKEW_S:
-            yield Finding(
-                subject, f"its clock is {max(skew, -age):.0f} s ahead", "set the box's clock or its time server"
-            )
+            seen = gettext("its clock is {n} s ahead", n=round(max(skew, -age)))
+            yield Finding(subject, seen, gettext("set the box's clock or its time server"))
         elif skew < -_SKEW_S:
             yield Finding(
                 subject,
-                f"its readings come {-skew:.0f} s late",
-                "it delivers what it kept while it was cut off; if this lasts, set the box's clock or its time server",
+                gettext("its readings come {n} s late", n=round(-skew)),
+                gettext(
+                    "it delivers what it kept while it was cut off; if this lasts, set the box's clock or its time "
+                    "server"
+                ),
             )
         else:
-            yield Finding(subject, f"heard {max(heard, 0):.0f} s ago, its clock {skew:+.1f} s from ours")
+            off = f"{'+' if skew >= 0 else '-'}{number(abs(skew), 1)}"
+            seen = gettext("heard {n} s ago, its clock {skew} s from ours", n=round(max(heard, 0)), skew=off)
+            yield Finding(subject, seen)
 
 
 def _alerts(book: Book, now: float) -> Finding:
     alerts = AlertBook(book)
     standing, looked = len(alerts.standing()), alerts.looked()
-    seen = f"{standing} standing"
+    subject, start = gettext("alerts"), gettext("start `kerfbook run` or `kerfbook alerts`")
     if looked is None:
-        return Finding("alerts", f"{seen}; nobody has looked yet", "start `kerfbook run` or `kerfbook alerts`")
+        return Finding(subject, gettext("{n} standing; nobody has looked yet", n=standing), start)
     age = now - looked / 1e6
     if age > _LOOK_S:
-        return Finding(
-            "alerts", f"{seen}; last look {age / 60:.0f} minutes ago", "start `kerfbook run` or `kerfbook alerts`"
-        )
-    return Finding("alerts", f"{seen}, last look {max(age, 0):.0f} s ago")
+        seen = gettext("{n} standing; last look {minutes} minutes ago", n=standing, minutes=round(age / 60))
+        return Finding(subject, seen, start)
+    return Finding(subject, gettext("{n} standing, last look {seconds} s ago", n=standing, seconds=round(max(age, 0))))

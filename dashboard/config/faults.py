@@ -5,8 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext, later
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+
+_WORDS = (later("found"), later("expected"), later("hint"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +35,12 @@ class Fault:
     hint: str = ""
 
     def __str__(self) -> str:
-        rows = [
-            f"{self.file}, line {self.line}: {self.where}",
-            f"  found     {self.found}",
-            f"  expected  {self.expected}",
-        ]
-        return "\n".join([*rows, f"  hint      {self.hint}"] if self.hint else rows)
+        said = zip(_WORDS, (self.found, self.expected, self.hint), strict=True)
+        width = max(len(gettext(word)) for word in _WORDS)
+        head = gettext("{file}, line {n}: {where}", file=self.file, n=self.line, where=self.where)
+        return "\n".join(
+            [head, *(f"  {gettext(word):<{width}}  {text}" for word, text in said if text or word != "hint")]
+        )
 
 
 class ConfigError(Exception):

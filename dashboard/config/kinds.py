@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Generic, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from api.tongues.say import gettext, later
 from collector.wire.meaning import is_box
 from collector.wire.topics import NAME
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
 T = TypeVar("T")
 
@@ -28,17 +29,29 @@ class Kind(Generic[T]):
     """A kind of value.
 
     Attributes:
-        expected: completes "expected …".
+        said: completes "expected …"; translated when it is asked for, because some kinds are made with the program.
         read: makes a value of ours, or raises `UnfitError`.
+        values: those in braces of ``said``.
     """
 
-    expected: str
+    said: str
     read: Callable[[object], T]
+    values: Mapping[str, object] = field(default_factory=dict)
+
+    @property
+    def expected(self) -> str:
+        """What is expected, in words."""
+        values = {
+            key: gettext(value) if value and isinstance(value, str) else value for key, value in self.values.items()
+        }
+        return gettext(self.said, **values) if self.said else ""
 
 
 def _string(value: object) -> str:
     if not isinstance(value, str):
-        raise UnfitError(f'write it in quotes: "{value}"' if isinstance(value, int | float) else "")
+        raise UnfitError(
+            gettext('write it in quotes: "{value}"', value=value) if isinstance(value, int | float) else ""
+        )
     return value
 
 
@@ -51,7 +64,8 @@ def text(expected: str, longest: int = 200) -> Kind[str]:
             raise UnfitError
         return found
 
-    return Kind(f"{expected}, 1 to {longest} characters on one line", read)
+    said = later("{what}, 1 to {n} characters on one line")
+    return Kind(said, read, {"what": expected, "n": longest})
 
 
 def pattern(expected: str, expression: str, hint: Callable[[str], str] = lambda _: "") -> Kind[str]:
@@ -68,21 +82,23 @@ def pattern(expected: str, expression: str, hint: Callable[[str], str] = lambda 
 
 def _name_hint(found: str) -> str:
     better = re.sub(r"[^a-z0-9]+", "-", found.lower()).strip("-")[:32].strip("-")
-    return f'try "{better}"; what people read goes into title' if better else ""
+    return gettext('try "{better}"; what people read goes into title', better=better) if better else ""
 
 
-name = pattern("a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -", NAME.pattern, _name_hint)
+name = pattern(
+    later("a name for topics and addresses: 1 to 32 of the characters a-z, 0-9 and -"), NAME.pattern, _name_hint
+)
 
 
 def _box(value: object) -> str:
     found = _string(value)
     urn = found if found.endswith(":") else found + ":"
     if not is_box(urn):
-        raise UnfitError('it is the base name ("bn") of the packs that the box sends')
+        raise UnfitError(gettext('it is the base name ("bn") of the packs that the box sends'))
     return urn
 
 
-box = Kind('a box\'s URN, RFC 9039, such as "urn:dev:mac:0024befffe804ff1:"', _box)
+box = Kind(later('a box\'s URN, RFC 9039, such as "urn:dev:mac:0024befffe804ff1:"'), _box)
 
 
 def whole(low: int, high: int, unit: str = "") -> Kind[int]:
@@ -90,10 +106,13 @@ def whole(low: int, high: int, unit: str = "") -> Kind[int]:
 
     def read(value: object) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise UnfitError("write the number without quotes" if isinstance(value, str) and value.isdigit() else "")
+            quoted = isinstance(value, str) and value.isdigit()
+            raise UnfitError(gettext("write the number without quotes") if quoted else "")
         return value
 
-    return Kind(f"a whole number from {low} to {high}{unit and ' ' + unit}", read)
+    bounds: dict[str, object] = {"low": low, "high": high, "unit": unit}
+    of_unit, bare = later("a whole number from {low} to {high} {unit}"), later("a whole number from {low} to {high}")
+    return Kind(of_unit if unit else bare, read, bounds)
 
 
 def number(low: float, high: float, unit: str = "", *, above: bool = False) -> Kind[float]:
@@ -101,25 +120,26 @@ def number(low: float, high: float, unit: str = "", *, above: bool = False) -> K
 
     def read(value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise UnfitError("write the number without quotes" if isinstance(value, str) else "")
+            raise UnfitError(gettext("write the number without quotes") if isinstance(value, str) else "")
         if not low <= value <= high or (above and value == low):
             raise UnfitError
         return float(value)
 
-    bounds = f"above {low:g} up to {high:g}" if above else f"from {low:g} to {high:g}"
-    return Kind(
-        f"a number {bounds}{unit and ' ' + unit}",
-        read,
-    )
+    bounds: dict[str, object] = {"low": f"{low:g}", "high": f"{high:g}", "unit": unit}
+    if above:
+        bare, of_unit = later("a number above {low} up to {high}"), later("a number above {low} up to {high} {unit}")
+    else:
+        bare, of_unit = later("a number from {low} to {high}"), later("a number from {low} to {high} {unit}")
+    return Kind(of_unit if unit else bare, read, bounds)
 
 
 def _flag(value: object) -> bool:
     if not isinstance(value, bool):
-        raise UnfitError("write true or false, without quotes")
+        raise UnfitError(gettext("write true or false, without quotes"))
     return value
 
 
-flag = Kind("true or false", _flag)
+flag = Kind(later("true or false"), _flag)
 
 
 def _zone(value: object) -> str:
@@ -127,11 +147,12 @@ def _zone(value: object) -> str:
     try:
         ZoneInfo(found)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise UnfitError("zones are named after a city, such as Europe/Lisbon or America/New_York") from None
+        hint = gettext("zones are named after a city, such as Europe/Lisbon or America/New_York")
+        raise UnfitError(hint) from None
     return found
 
 
-zone = Kind("an IANA time zone", _zone)
+zone = Kind(later("an IANA time zone"), _zone)
 
 
 def listed(of: Kind[T], what: str, *, least: int = 0) -> Kind[tuple[T, ...]]:
@@ -139,12 +160,12 @@ def listed(of: Kind[T], what: str, *, least: int = 0) -> Kind[tuple[T, ...]]:
 
     def read(value: object) -> tuple[T, ...]:
         if not isinstance(value, list):
-            raise UnfitError("write it in square brackets, even if it is only one")
+            raise UnfitError(gettext("write it in square brackets, even if it is only one"))
         if len(value) < least:
             raise UnfitError
         return tuple(of.read(element) for element in value)
 
-    return Kind(f"an array of {what}", read)
+    return Kind(later("an array of {what}"), read, {"what": what})
 
 
 def choice(options: Sequence[str], expected: str) -> Kind[str]:
@@ -153,7 +174,7 @@ def choice(options: Sequence[str], expected: str) -> Kind[str]:
     def read(value: object) -> str:
         found = _string(value).lower()
         if found not in options:
-            raise UnfitError(f"one of {', '.join(options)}")
+            raise UnfitError(gettext("one of {words}", words=", ".join(options)))
         return found
 
     return Kind(expected, read)
@@ -165,12 +186,14 @@ def _hours(value: object) -> int:
     return value
 
 
-hours = Kind("12 or 24", _hours)
+hours = Kind(later("12 or 24"), _hours)
 
 
 def _clock_hint(found: str) -> str:
     short = re.fullmatch(r"(\d):(\d\d)", found)
-    return f'try "0{found}"' if short else "24 hours, two digits each: 07:30, 16:00"
+    if short:
+        return gettext('try "{better}"', better=f"0{found}")
+    return gettext("24 hours, two digits each: 07:30, 16:00")
 
 
 _CLOCK = r"(?:[01]\d|2[0-3]):[0-5]\d|24:00"
@@ -182,18 +205,18 @@ def _clock(value: object) -> str:
     return pattern("", _CLOCK, _clock_hint).read(value)
 
 
-clock = Kind('a time of day such as "07:30"', _clock)
+clock = Kind(later('a time of day such as "07:30"'), _clock)
 span = pattern(
-    'a span of time such as "09:30-09:45"',
+    later('a span of time such as "09:30-09:45"'),
     rf"(?:{_CLOCK})-(?:{_CLOCK})",
-    lambda _: "start and end as HH:MM, a - between them",
+    lambda _: gettext("start and end as HH:MM, a - between them"),
 )
 
 
 def _date(value: object) -> dt.date:
     if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
-        raise UnfitError("write the date without quotes: 2026-12-25")
+        raise UnfitError(gettext("write the date without quotes: 2026-12-25"))
     return value
 
 
-date = Kind("a date such as 2026-12-25", _date)
+date = Kind(later("a date such as 2026-12-25"), _date)

@@ -7,6 +7,7 @@ import difflib
 import json
 from typing import TYPE_CHECKING, Any, TypeVar, overload
 
+from api.tongues.say import gettext
 from dashboard.config.faults import Fault
 from dashboard.config.kinds import Kind, UnfitError
 from dashboard.config.lines import Path, key_lines, line_of
@@ -38,9 +39,10 @@ class Document:
         self._known.append(key)
         value = self._values.get(key)
         if value is None and required:
-            self.fault((key,), "nothing", f"a table [{key}]", "`kerfbook run --write-config` writes an example")
+            hint = gettext("`kerfbook run --write-config` writes an example")
+            self.fault((key,), gettext("nothing"), gettext("a table [{key}]", key=key), hint)
         if value is not None and not isinstance(value, dict):
-            self.fault((key,), shown(value), f"a table, which begins with a line [{key}]")
+            self.fault((key,), shown(value), gettext("a table, which begins with a line [{key}]", key=key))
         return Table(self, (key,), value if isinstance(value, dict) else {}, absent=not isinstance(value, dict))
 
     def tables(self, key: str) -> Iterator[Table]:
@@ -51,8 +53,8 @@ class Document:
             self.fault(
                 (key,),
                 shown(value),
-                f"tables, each of which begins with a line [[{key}]]",
-                "two square brackets: there may be several",
+                gettext("tables, each of which begins with a line [[{key}]]", key=key),
+                gettext("two square brackets: there may be several"),
             )
             return
         for number, element in enumerate(value):
@@ -64,8 +66,8 @@ class Document:
             if key not in self._known:
                 self.fault(
                     (key,),
-                    f"{key}, which is no table of this file",
-                    f"one of {', '.join(self._known)}",
+                    gettext("{key}, which is no table of this file", key=key),
+                    gettext("one of {words}", words=", ".join(self._known)),
                     nearest(key, self._known),
                 )
 
@@ -92,7 +94,7 @@ class Table:
         self._known.append(key)
         if key not in self._values:
             if default is _REQUIRED and not self._absent:
-                self._document.fault((*self.path, key), "nothing: the key is missing", kind.expected)
+                self._document.fault((*self.path, key), gettext("nothing: the key is missing"), kind.expected)
             return None if default is _REQUIRED else default
         try:
             return kind.read(self._values[key])
@@ -110,8 +112,8 @@ class Table:
             if key not in self._known:
                 self._document.fault(
                     (*self.path, key),
-                    "a key that is not known here",
-                    f"one of {', '.join(self._known)}",
+                    gettext("a key that is not known here"),
+                    gettext("one of {words}", words=", ".join(self._known)),
                     nearest(key, self._known),
                 )
 
@@ -119,13 +121,13 @@ class Table:
 def nearest(key: str, known: list[str]) -> str:
     """A hint at the known key that looks most like the one found."""
     close = difflib.get_close_matches(key.lower(), known, 1, 0.6)
-    return f"did you mean {close[0]}?" if close else ""
+    return gettext("did you mean {word}?", word=close[0]) if close else ""
 
 
 def shown(value: object) -> str:
     """A TOML value as a person wrote it, shortened."""
     if isinstance(value, dict):
-        return "a table"
+        return gettext("a table")
     if isinstance(value, dt.date | dt.time | dt.datetime):
         return value.isoformat()
     short = json.dumps(value, ensure_ascii=False, default=str)
@@ -135,7 +137,7 @@ def shown(value: object) -> str:
 def _where(path: Path) -> str:
     table, rest = str(path[0]), path[1:]
     if rest and isinstance(rest[0], int):
-        table, rest = f"[[{table}]] number {rest[0] + 1}", rest[1:]
+        table, rest = gettext("[[{table}]] number {n}", table=table, n=rest[0] + 1), rest[1:]
     else:
         table = f"[{table}]"
     return f"{table}, {'.'.join(str(part) for part in rest)}" if rest else table

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from api.tongues.say import gettext
 from collector.book.leases import Leases
 from collector.orphans import given_up
 from dashboard.commands.run import connection
@@ -32,7 +33,7 @@ def look(settings: Settings, now: float) -> Iterator[Finding]:
     try:
         broker = connection(settings.broker)
     except OSError as error:
-        yield Finding("broker", f"{error}", "correct password_file or ca_file in [broker]")
+        yield Finding(gettext("broker"), f"{error}", gettext("correct password_file or ca_file in [broker]"))
         return
     address = settings.broker.address
     try:
@@ -41,29 +42,41 @@ def look(settings: Settings, now: float) -> Iterator[Finding]:
         answer = _knock(broker)
     except ssl.SSLCertVerificationError as error:
         yield Finding(
-            "broker",
-            f"{address} is not trusted: {error}",
-            "correct ca_file and host in [broker], or write the broker's certificate again: `kerfbook broker-config`",
+            gettext("broker"),
+            gettext("{address} is not trusted: {error}", address=address, error=error),
+            gettext(
+                "correct ca_file and host in [broker], or write the broker's certificate again: `kerfbook "
+                "broker-config`"
+            ),
         )
     except OSError as error:
-        yield Finding("broker", f"{address} does not answer: {error}", "start the broker, or correct [broker]")
+        seen = gettext("{address} does not answer: {error}", address=address, error=error)
+        yield Finding(gettext("broker"), seen, gettext("start the broker, or correct [broker]"))
     else:
         if answer == "Success":
-            yield Finding("broker", f"{address} answers")
+            yield Finding(gettext("broker"), gettext("{address} answers", address=address))
             return
-        seen = f"{address} says: {answer}" if answer else f"{address} does not speak MQTT"
-        yield Finding("broker", seen, "correct user name, password or port in [broker]")
+        seen = (
+            gettext("{address} says: {answer}", address=address, answer=answer)
+            if answer
+            else gettext("{address} does not speak MQTT", address=address)
+        )
+        yield Finding(gettext("broker"), seen, gettext("correct user name, password or port in [broker]"))
 
 
 def sessions(settings: Settings, book: Book) -> Iterator[Finding]:
     """Those that the broker keeps for collectors that do not run; our own may be stopped while somebody looks."""
     for name in given_up(Leases(book.engine, "doctor"), settings.site.name):
         if name != settings.broker.client_id:
+            at = f"-h {settings.broker.host} -p {settings.broker.port}"
             yield Finding(
-                f"collector {name}",
-                "does not run, and the broker keeps what it receives; others collect it meanwhile",
-                f"start it again; if it is given up for good, end its session at the broker: mosquitto_sub -i {name} "
-                f"-h {settings.broker.host} -p {settings.broker.port} -t {name} -E, with the user and TLS of [broker]",
+                gettext("collector {name}", name=name),
+                gettext("does not run, and the broker keeps what it receives; others collect it meanwhile"),
+                gettext(
+                    "start it again; if it is given up for good, end its session at the broker: {command}, with the "
+                    "user and TLS of [broker]",
+                    command=f"mosquitto_sub -i {name} {at} -t {name} -E",
+                ),
             )
 
 
@@ -90,11 +103,14 @@ def _certificates(broker: Broker, tls: ssl.SSLContext, now: float) -> Iterator[F
         tls.wrap_socket(plain, server_hostname=broker.host) as encrypted,
     ):
         certificate = encrypted.getpeercert() or {}
-    yield _good_until("the broker's certificate", certificate, now, "write it again: `kerfbook broker-config`")
+    again = gettext("write it again: `kerfbook broker-config`")
+    yield _good_until(gettext("the broker's certificate"), certificate, now, again)
     own = tls.get_ca_certs()
     if len(own) == 1:  # one of the workshop's own, and not those of the whole world
-        advice = "make a new one in another folder with `kerfbook broker-config --folder`, and put it into every box"
-        yield _good_until("the broker's authority", dict(own[0]), now, advice)
+        advice = gettext(
+            "make a new one in another folder with `kerfbook broker-config --folder`, and put it into every box"
+        )
+        yield _good_until(gettext("the broker's authority"), dict(own[0]), now, advice)
 
 
 def _good_until(subject: str, certificate: dict[str, Any], now: float, advice: str) -> Finding:
@@ -102,4 +118,5 @@ def _good_until(subject: str, certificate: dict[str, Any], now: float, advice: s
     ends = ssl.cert_time_to_seconds(str(certificate["notAfter"]))
     days = (ends - now) / _DAY
     date = time.strftime("%Y-%m-%d", time.gmtime(ends))
-    return Finding(subject, f"good until {date}, {days:.0f} days", advice if days < _WARN_DAYS else "")
+    seen = gettext("good until {date}, {n} days", date=date, n=round(days))
+    return Finding(subject, seen, advice if days < _WARN_DAYS else "")

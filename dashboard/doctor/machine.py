@@ -9,6 +9,7 @@ import subprocess
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext, ngettext
 from collector.trace.place import InfluxPlace
 from dashboard.doctor.finding import Finding
 
@@ -53,14 +54,17 @@ def synchronised() -> bool | None:
 
 def clock(kept: bool | None) -> Finding:
     """What `synchronised` says, for people."""
+    subject = gettext("clock")
     if kept is None:
-        return Finding("clock", "this system cannot say whether a time server keeps it; see for yourself that it does")
+        return Finding(
+            subject, gettext("this system cannot say whether a time server keeps it; see for yourself that it does")
+        )
     if kept:
-        return Finding("clock", "kept by a time server")
+        return Finding(subject, gettext("kept by a time server"))
     return Finding(
-        "clock",
-        "no time server keeps it",
-        "turn one on (systemd-timesyncd or chrony): shifts and days follow this clock, and boxes without one",
+        subject,
+        gettext("no time server keeps it"),
+        gettext("turn one on (systemd-timesyncd or chrony): shifts and days follow this clock, and boxes without one"),
     )
 
 
@@ -70,25 +74,32 @@ def service(unit: Path = UNIT) -> Finding | None:
         return None
     program = shutil.which("systemctl")
     if program is None:
-        return Finding("service", f"{unit} is there, but no systemctl", "start `kerfbook run` some other way")
+        seen = gettext("{unit} is there, but no systemctl", unit=unit)
+        return Finding(gettext("service"), seen, gettext("start `kerfbook run` some other way"))
     command = [program, "show", unit.name, "--property=ActiveState,SubState,NRestarts"]
     done = subprocess.run(command, capture_output=True, text=True, timeout=20, check=False)  # noqa: S603
     if done.returncode != 0:
         return Finding(
-            "service", f"systemd does not answer: {done.stderr.strip()}", "ask it: systemctl status kerfbook"
+            gettext("service"),
+            gettext("systemd does not answer: {error}", error=done.stderr.strip()),
+            gettext("ask it: {command}", command="systemctl status kerfbook"),
         )
     said = dict(line.partition("=")[::2] for line in done.stdout.splitlines())
     return state_of(said)
 
 
 def state_of(said: dict[str, str]) -> Finding:
-    """What systemd's properties mean, for people. Pure."""
+    """What systemd's properties mean, for people."""
+    subject = gettext("service")
     state = f"{said.get('ActiveState', 'unknown')} ({said.get('SubState', 'unknown')})"
     restarts = said.get("NRestarts", "0")
-    seen = state if restarts in {"0", "", "[not set]"} else f"{state}, started again {restarts} times by itself"
+    seen = state
+    if restarts.isdigit() and restarts != "0":
+        again = ngettext("started again {n} time by itself", "started again {n} times by itself", int(restarts))
+        seen = f"{state}, {again}"
     if said.get("ActiveState") == "active":
-        return Finding("service", seen)
-    return Finding("service", seen, "systemctl start kerfbook; journalctl -u kerfbook says why it ended")
+        return Finding(subject, seen)
+    return Finding(subject, seen, gettext("systemctl start kerfbook; journalctl -u kerfbook says why it ended"))
 
 
 def secrets(settings: Settings) -> Iterator[Finding]:
@@ -96,4 +107,5 @@ def secrets(settings: Settings) -> Iterator[Finding]:
     trace = settings.stores.trace
     for path in (settings.broker.password_file, trace.token_file if isinstance(trace, InfluxPlace) else None):
         if path is not None and path.stat().st_mode & stat.S_IROTH:
-            yield Finding("secrets", f"everybody on this computer can read {path}", f"chmod 600 {path}")
+            seen = gettext("everybody on this computer can read {path}", path=path)
+            yield Finding(gettext("secrets"), seen, f"chmod 600 {path}")

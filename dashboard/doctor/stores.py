@@ -8,6 +8,8 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from api.tongues.amounts import number
+from api.tongues.say import gettext, later
 from collector.backup.kept import kept
 from collector.backup.moment import book_file
 from collector.trace.place import open_trace
@@ -29,25 +31,34 @@ _TEN_YEARS = 3652.0
 
 def disk(settings: Settings, now: float) -> Finding:
     """Whether there is room, what grows, and when the disk will be full."""
-    folder = settings.stores.folder
+    subject, folder = gettext("disk"), settings.stores.folder
     if not folder.is_dir():
-        return Finding("disk", f"{folder} is not there", "start `kerfbook run`, or correct folder in [stores]")
+        seen = gettext("{path} is not there", path=folder)
+        return Finding(subject, seen, gettext("start `kerfbook run`, or correct folder in [stores]"))
     free = shutil.disk_usage(folder).free
-    seen = f"{free / (1 << 30):.1f} GiB free at {folder}"
+    seen = gettext("{n} GiB free at {path}", n=number(free / (1 << 30), 1), path=folder)
     if free < _FREE_BYTES:
-        return Finding("disk", seen, "free some space: a full disk stops the collector")
+        return Finding(subject, seen, gettext("free some space: a full disk stops the collector"))
     try:
         found = _growth(settings, now)
     except (TraceError, sqlite3.Error, OSError):
-        return Finding("disk", seen)  # said of trace and book below
+        return Finding(subject, seen)  # said of trace and book below
     if not found:
-        return Finding("disk", seen)
-    told = ", ".join(f"{g.what} {g.size / 1e6:.1f} MB and {g.a_day / 1e6:.2f} MB a day more" for g in found)
+        return Finding(subject, seen)
+    told = ", ".join(
+        gettext(
+            "{what} {size} MB and {more} MB a day more",
+            what=gettext(g.what),
+            size=number(g.size / 1e6, 1),
+            more=number(g.a_day / 1e6, 2),
+        )
+        for g in found
+    )
     days = full_in(free - _FREE_BYTES // 4, [(g.a_day, g.days_to_grow) for g in found])
     if days is None:
-        return Finding("disk", f"{seen}; {told}; not full within ten years")
-    advice = "get a bigger disk, or let trace_days in [stores] be fewer" if days < _WARN_DAYS else ""
-    return Finding("disk", f"{seen}; {told}; full in {days:.0f} days", advice)
+        return Finding(subject, f"{seen}; {told}; {gettext('not full within ten years')}")
+    advice = gettext("get a bigger disk, or let trace_days in [stores] be fewer") if days < _WARN_DAYS else ""
+    return Finding(subject, f"{seen}; {told}; {gettext('full in {n} days', n=round(days))}", advice)
 
 
 class Growth(NamedTuple):
@@ -68,14 +79,14 @@ def _growth(settings: Settings, now: float) -> list[Growth]:
             span = min(max(age, 1 / 24), _LAST_DAYS)
             a_day = trace.bytes_since(round((now - span * 86400) * 1e6)) / span
         kept = stores.ages.readings
-        found.append(Growth("trace", stores.trace.stat().st_size, a_day, max(kept - age, 0) if kept else None))
+        found.append(Growth(later("trace"), stores.trace.stat().st_size, a_day, max(kept - age, 0) if kept else None))
     path = book_file(stores.book)
     if path is not None and path.exists():
         with closing(sqlite3.connect(path)) as db:
             (begun,) = db.execute("SELECT min(start_us) FROM run").fetchone()
         if begun is not None:
             size = path.stat().st_size
-            found.append(Growth("book", size, size / max((now - begun / 1e6) / 86400, 1), None))
+            found.append(Growth(later("book"), size, size / max((now - begun / 1e6) / 86400, 1), None))
     return found
 
 
@@ -99,6 +110,7 @@ def full_in(free: float, growing: Sequence[tuple[float, float | None]]) -> float
 
 def trace(settings: Settings) -> Finding:
     """Whether the trace can be read; what its server can and cannot do."""
+    subject = gettext("trace")
     try:
         with open_trace(settings.stores.trace, readonly=True) as store:
             if isinstance(settings.stores.trace, Path):
@@ -107,27 +119,36 @@ def trace(settings: Settings) -> Finding:
                 db.close()
                 if verdict != "ok":
                     return Finding(
-                        "trace",
+                        subject,
                         str(verdict),
-                        "start `kerfbook run`, which mends the trace as far as it can be read; check the disk",
+                        gettext("start `kerfbook run`, which mends the trace as far as it can be read; check the disk"),
                     )
             if isinstance(store, SqliteTrace):
-                return Finding("trace", f"can be read, {len(store.saws())} saws")
+                return Finding(subject, gettext("can be read, saws: {n}", n=len(store.saws())))
             return _server(store.server())
     except (TraceError, sqlite3.Error, OSError) as error:
-        return Finding("trace", str(error), "start `kerfbook run`, or correct [stores]")
+        return Finding(subject, str(error), gettext("start `kerfbook run`, or correct [stores]"))
 
 
 def _server(told: Server) -> Finding:
-    kept = "unknown" if told.retention is None else f"{told.retention:.0f} days" if told.retention else "for ever"
+    if told.retention is None:
+        kept = gettext("readings kept: it does not say for how long")
+    elif told.retention:
+        kept = gettext("readings kept: {n} days", n=round(told.retention))
+    else:
+        kept = gettext("readings kept: for ever")
     parts = [
-        f"InfluxDB {told.version or 'of unknown version'}",
-        f"takes readings in {told.write_ms:.0f} ms" if told.writes else "does NOT take readings",
-        f"answers InfluxQL in {told.read_ms:.0f} ms" if told.reads else "does NOT answer InfluxQL",
-        f"readings kept: {kept}",
-        "can take a fact back" if told.deletes else "can NOT take a fact back",
+        gettext("InfluxDB {version}", version=told.version) if told.version else gettext("InfluxDB of unknown version"),
+        gettext("takes readings in {n} ms", n=round(told.write_ms))
+        if told.writes
+        else gettext("does NOT take readings"),
+        gettext("answers InfluxQL in {n} ms", n=round(told.read_ms))
+        if told.reads
+        else gettext("does NOT answer InfluxQL"),
+        kept,
+        gettext("can take a fact back") if told.deletes else gettext("can NOT take a fact back"),
     ]
-    return Finding("trace", "; ".join(parts), "; ".join(told.faults))
+    return Finding(gettext("trace"), "; ".join(parts), "; ".join(told.faults))
 
 
 def backup(settings: Settings, now: float) -> Finding:
@@ -135,10 +156,13 @@ def backup(settings: Settings, now: float) -> Finding:
     wanted = settings.backup
     held = kept(wanted.folder, settings.site.name)
     if not held:
-        advice = "run `kerfbook backup` every night: `kerfbook install-service` makes a timer, or see its --help"
-        return Finding("backup", f"there is none in {wanted.folder}", advice)
+        advice = gettext(
+            "run `kerfbook backup` every night: `kerfbook install-service` makes a timer, or see its --help"
+        )
+        return Finding(gettext("backup"), gettext("there is none in {path}", path=wanted.folder), advice)
     made, path = held[-1]
     days = (now - made.timestamp()) / 86400
     late = days > wanted.missed_days
-    advice = "see why `kerfbook backup` was not run or failed" if late else ""
-    return Finding("backup", f"{path.name}, {max(days, 0):.1f} days old, of {len(held)} kept", advice)
+    advice = gettext("see why `kerfbook backup` was not run or failed") if late else ""
+    seen = gettext("{file}, {days} days old, of {n} kept", file=path.name, days=number(max(days, 0), 1), n=len(held))
+    return Finding(gettext("backup"), seen, advice)

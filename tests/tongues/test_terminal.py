@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from api.tongues import say
@@ -47,3 +49,80 @@ def test_a_written_configuration_is_told_in_portuguese(tmp_path, monkeypatch, ca
     assert capsys.readouterr().out.startswith(f"escrito {path}")
     assert main(["run", "--check", "--config", str(path)]) == 0
     assert "está em ordem" in capsys.readouterr().out
+
+
+def test_what_doctor_finds_is_told_in_portuguese(tmp_path, monkeypatch, capsys):
+    """Without broker, stores, backup or boxes: everything is wrong, and each thing is told with what to do."""
+    path = tmp_path / "kerfbook.toml"
+    assert main(["run", "--write-config", "--config", str(path)]) == 0
+    path.write_text(path.read_text().replace("port = 1883", "port = 1"))
+    capsys.readouterr()
+    asked = ["doctor", "--config", str(path)]
+    assert main(asked) == 1
+    english = capsys.readouterr().out.splitlines()
+    monkeypatch.setenv("LC_ALL", "pt_PT.UTF-8")
+    assert main(asked) == 1
+    portuguese = capsys.readouterr().out.splitlines()
+    assert len(portuguese) == len(english) > 8
+    assert [line for line in portuguese if line in english] == []
+    told = "\n".join(portuguese)
+    assert re.search(
+        r"^NÃO ESTÁ BEM  broker: .* não responde: .*\n {14}inicie o broker, ou corrija \[broker\]$", told, re.M
+    )
+    assert f"cópia de segurança: não há nenhuma em {tmp_path}/kerfbook-backups" in told
+    assert re.search(r"^\d+ não estão bem$", told, re.M)
+
+
+FAULTY = """
+[site]
+name = "Tern Point"
+zone = "Lisboa"
+[[saws]]
+name = "heron"
+box = "0024befffe804ff1"
+spindle_rpm = "4800"
+[broker]
+prot = 1883
+[[shifts]]
+days = ["mon"]
+start = "7:30"
+end = "16:00"
+[tv]
+"""
+
+
+def test_faults_of_the_configuration_are_told_in_portuguese_and_keys_stay_keys(tmp_path, monkeypatch, capsys):
+    path = tmp_path / "kerfbook.toml"
+    path.write_text(FAULTY)
+    monkeypatch.setenv("LC_ALL", "pt_PT.UTF-8")
+    assert main(["doctor", "--config", str(path)]) == 2
+    assert capsys.readouterr().err == (
+        f"kerfbook doctor: {path}, linha 3: [site], name\n"
+        '  encontrado  "Tern Point"\n'
+        "  esperado    um nome para tópicos e endereços: 1 a 32 dos caracteres a-z, 0-9 e -\n"
+        '  sugestão    tente "tern-point"; o que as pessoas leem põe-se em title\n'
+        f"{path}, linha 4: [site], zone\n"
+        '  encontrado  "Lisboa"\n'
+        "  esperado    um fuso horário da IANA\n"
+        "  sugestão    os fusos têm o nome de uma cidade, como Europe/Lisbon ou America/New_York\n"
+        f"{path}, linha 7: [[saws]] número 1, box\n"
+        '  encontrado  "0024befffe804ff1"\n'
+        '  esperado    o URN de uma caixa, RFC 9039, como "urn:dev:mac:0024befffe804ff1:"\n'
+        '  sugestão    é o nome de base ("bn") dos pacotes que a caixa envia\n'
+        f"{path}, linha 8: [[saws]] número 1, spindle_rpm\n"
+        '  encontrado  "4800"\n'
+        "  esperado    um número inteiro de 100 a 30000\n"
+        "  sugestão    escreva o número sem aspas\n"
+        f"{path}, linha 10: [broker], prot\n"
+        "  encontrado  uma chave que aqui não se conhece\n"
+        "  esperado    uma de tls, host, port, username, password_file, ca_file, client_id, share, saws\n"
+        "  sugestão    queria dizer port?\n"
+        f"{path}, linha 13: [[shifts]] número 1, start\n"
+        '  encontrado  "7:30"\n'
+        '  esperado    uma hora do dia como "07:30"\n'
+        '  sugestão    tente "07:30"\n'
+        f"{path}, linha 15: [tv]\n"
+        "  encontrado  tv, que não é uma tabela deste ficheiro\n"
+        "  esperado    uma de site, saws, broker, shifts, calendar, utilisation, blades, energy, stores, backup, web, "
+        "detection, alerts, tell, show\n"
+    )
