@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 SOURCE = "en"
 """The language that stands in the code."""
 FOLDER = Path(__file__).resolve().parent.parent / "locale"
-_INSIDE = Path("LC_MESSAGES") / "kerfbook.po"
+PARTS = ("kerfbook", "terminal")
+"""Files of a language: what is shown, and what the command line alone says."""
+_INSIDE = Path("LC_MESSAGES") / f"{PARTS[0]}.po"
 _SCRIPTS = "/static/"
 
 
@@ -31,8 +33,25 @@ def languages() -> tuple[str, ...]:
 
 @lru_cache(maxsize=16)
 def _read(language: str) -> Catalog:
-    with (FOLDER / language / _INSIDE).open("rb") as file:
-        return read_po(file, language)
+    return whole(FOLDER / language / _INSIDE.parent, language)
+
+
+def whole(folder: Path, language: str) -> Catalog:
+    """All parts in a folder as one catalogue; only the first must be there.
+
+    Raises:
+        OSError: it cannot be read.
+    """
+    first, *others = (folder / f"{part}.po" for part in PARTS)
+    with first.open("rb") as file:
+        catalogue = read_po(file, language)
+    for path in others:
+        if path.is_file():
+            with path.open("rb") as file:
+                for message in read_po(file, language):
+                    if message.id:
+                        catalogue[message.id] = message
+    return catalogue
 
 
 @lru_cache(maxsize=16)

@@ -6,13 +6,14 @@ New texts come in without a translation, vanished ones go. Write the translation
 from __future__ import annotations
 
 import datetime as dt
+from copy import deepcopy
 from pathlib import Path
 
-from babel.messages.catalog import Catalog
+from babel.messages.catalog import Catalog, Message
 from babel.messages.extract import extract_from_dir
-from babel.messages.pofile import read_po, write_po
+from babel.messages.pofile import write_po
 
-from api.tongues.catalogue import FOLDER
+from api.tongues.catalogue import FOLDER, PARTS, whole
 
 ROOT = Path(__file__).resolve().parents[2]
 KEYWORDS: dict[str, tuple[int, ...] | None] = {"_": None, "gettext": None, "ngettext": (1, 2), "later": None}
@@ -35,14 +36,23 @@ def gathered() -> Catalog:
     return catalogue
 
 
-def written(path: Path) -> Catalog:
-    with path.open("rb") as file:
-        return read_po(file, path.parent.parent.name)
+TERMINAL = ("dashboard/cli.py", "dashboard/commands/", "dashboard/config/", "dashboard/doctor/")
+
+
+def part_of(message: Message) -> str:
+    """The file in which a text is kept."""
+    of_terminal = message.locations and all(name.startswith(TERMINAL) for name, _ in message.locations)
+    return PARTS[1] if of_terminal else PARTS[0]
+
+
+def written(folder: Path) -> Catalog:
+    """The catalogue of a language's folder ``LC_MESSAGES``."""
+    return whole(folder, folder.parent.name)
 
 
 def main() -> None:
-    for path in FOLDER.glob("*/LC_MESSAGES/*.po"):
-        catalogue = written(path)
+    for folder in FOLDER.glob("*/LC_MESSAGES"):
+        catalogue = written(folder)
         catalogue.update(gathered(), no_fuzzy_matching=True)
         catalogue.obsolete.clear()
         catalogue.creation_date = catalogue.revision_date = FIXED
@@ -50,18 +60,17 @@ def main() -> None:
         for message in catalogue:
             message.locations = sorted({(name, 1) for name, _ in message.locations})
             message.flags.discard("python-format")
-        with path.open("wb") as file:
-            write_po(
-                file,
-                catalogue,
-                width=0,
-                omit_header=False,
-                sort_output=True,
-                include_lineno=False,
-                ignore_obsolete=True,
-            )
+        for part in PARTS:
+            one = deepcopy(catalogue)
+            for message in catalogue:
+                if message.id and part_of(message) != part:
+                    one.delete(message.id)
+            with (folder / f"{part}.po").open("wb") as file:
+                write_po(
+                    file, one, width=0, omit_header=False, sort_output=True, include_lineno=False, ignore_obsolete=True
+                )
         missing = [m.id for m in catalogue if m.id and not (all(m.string) if isinstance(m.string, tuple) else m.string)]
-        print(f"{path}: {len(catalogue)} texts, {len(missing)} without a translation")
+        print(f"{folder}: {len(catalogue)} texts, {len(missing)} without a translation")
         for text in missing:
             print("  ", text)
 

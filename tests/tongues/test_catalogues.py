@@ -19,7 +19,7 @@ def parts(text: str | tuple[str, ...]) -> list[str]:
 
 @pytest.fixture(scope="module", params=LANGUAGES)
 def texts(request):
-    return written(catalogue.FOLDER / request.param / "LC_MESSAGES" / "kerfbook.po")
+    return written(catalogue.FOLDER / request.param / "LC_MESSAGES")
 
 
 def test_every_marked_text_has_a_translation(texts):
