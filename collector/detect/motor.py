@@ -22,13 +22,14 @@ Ints = NDArray[np.int64]
 _COAST_US = 1_500_000  # a brake's current begins within this time of switching off
 _USUAL_US = 200_000  # a sample stands for no longer than this, however long ago the one before it was
 _LEAST = 4  # samples that make a run
-_SELDOM_US = 1_500_000  # samples of a running motor come closer together than this
+_SELDOM_US = 500_000  # samples of a running motor come closer together than this
 _BLIND_US = 2_500_000  # in a silence this long a brake comes and goes; lost packs are shorter
 _STAR_US = 10 * SECOND  # star lasts no longer
 _STAR_LEAST = 3  # samples of it
 _STAR_MA, _STAR_SIGMAS = 150.0, 3.0  # a motor in star takes more than standstill by this, and by so much noise
 _BLINK_US = 500_000  # what looks like standstill for no longer than this may be wild samples that met
-_AS_BEFORE = 0.1  # ... if the current is back at the level it left
+_AS_BEFORE = 0.1  # ... if the current is back at the level it left,
+_STARTS, _PEAK = 2.0, 3  # ... or has so many samples at least of so many times it nowhere: no motor starts on less
 
 
 @dataclass(slots=True)
@@ -101,6 +102,7 @@ class Motor:
         self._place = 0  # of _t[0], as the power switch counts
         self._fell_at: int | None = None  # µs at which the current of the run fell to nothing, while a brake may follow
         self._fall_seen = True  # ... and whether readings tell how
+        self._low_from = 0  # µs of its last reading, or where a silence hides the fall, of the first one after it
         self._low = self._t, self._ma  # the samples since then without current
         self._after: tuple[Ints, Ints] | None = None  # current soon after that: a brake, or a new run
         self._standstill: int | None = None  # the sample before the run began, mA
@@ -162,7 +164,7 @@ class Motor:
             return
         self._t, self._ma = np.concatenate((self._t, t)), np.concatenate((self._ma, ma))
         for switching in switchings:
-            place = self._first_running(switching.index) if switching.on else switching.index
+            place = self._first_running(switching.index, switching.known) if switching.on else switching.index
             self._hand_on(place - self._place)
             if switching.on:
                 self._switched_on(place - self._place)
@@ -193,27 +195,33 @@ class Motor:
             self.off_since = int(t[0]) if self.off_since is None else self.off_since
             if self._fell_at is not None:
                 self._low = np.concatenate((self._low[0], t)), np.concatenate((self._low[1], ma))
-                if int(t[-1]) > self._waits_until(self._fell_at):
+                if int(t[-1]) > self._waits_until():
                     self._conclude()
         self._t, self._ma = self._t[end - 1 :], self._ma[end - 1 :]
         self._place += end - 1
 
-    def _first_running(self, place: int) -> int:
-        """Place of the first sample of a run that seems to begin at a place: off, a box may report seldom."""
+    def _first_running(self, place: int, known: int) -> int:
+        """Place of the first sample of a run that seems to begin at a place: off, a box may report seldom.
+
+        Samples from place ``known`` on do not count: they may be here already, or not.
+        """
         i = place - self._place
         doubtful = self._settings.on_ma + self._settings.on_band_ma * 9 // 10  # two more had to be seen then
-        alone = self._ma[i] < doubtful and int(self._t[i + 1]) - int(self._t[i]) > _SELDOM_US
-        return place + int(alone)
+        while self._place + i + 2 < known and int(self._t[i + 1]) - int(self._t[i]) > _SELDOM_US:
+            if min(self._ma[i], self._ma[i + 1]) > doubtful:
+                break
+            i += 1
+        return self._place + i
 
     def _switched_on(self, index: int) -> None:
         first = int(self._t[index])
         seen = not self._fresh
         self.off_since = None
-        if self._fell_at is not None and first <= self._waits_until(self._fell_at):
+        if self._fell_at is not None and first <= self._waits_until():
             if self._was_star():
                 self._resume()
                 return
-            if first - self._fell_at <= _COAST_US:
+            if first - self._low_from <= _COAST_US:
                 self._after = (self._t[:0], self._ma[:0])
                 return
         self._conclude()
@@ -223,11 +231,12 @@ class Motor:
         self._begin_run(first - round(share * interval), seen=seen)
         self._standstill = int(self._ma[index - 1]) if seen and index else None
 
-    def _waits_until(self, fell_at: int) -> int:
+    def _waits_until(self) -> int:
         """µs until which current that comes back may still belong to the run whose current fell."""
         assert self.run is not None
-        coasts, star = fell_at + _COAST_US, self.run.start + _STAR_US
-        return max(coasts, star) if fell_at < star else coasts
+        assert self._fell_at is not None
+        coasts, star = self._low_from + _COAST_US, self.run.start + _STAR_US
+        return max(coasts, star) if self._fell_at < star else coasts
 
     def _was_star(self) -> bool:
         """Whether the current that fell soon after the start was that of a small motor idling in star."""
@@ -249,6 +258,8 @@ class Motor:
         _, before = self._tracker.newest(4)
         first = ma[: int(np.searchsorted(t, int(t[0]) + SECOND))]
         level = float(np.median(before))
+        if len(ma) >= _PEAK and np.partition(ma, -_PEAK)[-_PEAK] < _STARTS * level:
+            return True
         return bool(abs(float(np.median(first)) - level) < _AS_BEFORE * level and first[0] < (1 + _AS_BEFORE) * level)
 
     def _resume(self) -> None:
@@ -274,6 +285,7 @@ class Motor:
         elif self.on:
             self._fell_at = self._off_time(index)
             self._fall_seen = int(self._t[index]) - int(self._t[index - 1]) <= _BLIND_US
+            self._low_from = self._fell_at if self._fall_seen else int(self._t[index])
             self._low = self._t[:0], self._ma[:0]
 
     def _off_time(self, index: int) -> int:
@@ -298,7 +310,8 @@ class Motor:
         if tracker.samples < _LEAST:
             self.run = None
             return
-        passages, stop = tracker.finish(end, braked=braked)
+        still = self._low[1][: int(np.searchsorted(self._low[0], self._low_from + _COAST_US, side="right"))]
+        passages, stop = tracker.finish(end, braked=braked, quiet=still)
         self._last_off = stop.end
         self.run.end, self.run.stop_us, self.run.inrush_ma = stop.end, stop.brake_us, self._inrush(tracker)
         self.run.stuck = tracker.watch.spell(stop.end) if self.run.start_seen else None
@@ -309,6 +322,8 @@ class Motor:
         after, self._after = self._after, None
         if self._fell_at is not None:
             fell_at = self._fell_at
+            if braked_until is not None and not self._fall_seen:
+                fell_at = max(fell_at, self._low_from - _COAST_US)  # it fell so soon before the brake's current
             self._end_run(fell_at, braked=after is None and braked_until is None and self._fall_seen)
             if self.run is not None and braked_until is not None:
                 self.run.stop_us = braked_until - fell_at

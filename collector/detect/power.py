@@ -9,7 +9,7 @@ until enough samples agree. All sums are integer: chunks of any size give the sa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,10 +23,14 @@ _SPAN_US = 80_000  # a sample's vote weighs by the time it stands for, at most t
 
 @dataclass(frozen=True, slots=True)
 class Switching:
-    """The motor went on or off: ``index`` is the first sample (counted from the first fed) of the new state."""
+    """The motor went on or off: ``index`` is the first sample (counted from the first fed) of the new state.
+
+    ``known`` is one after the sample that decided it.
+    """
 
     index: int
     on: bool
+    known: int = field(default=0, repr=False, compare=False)
 
 
 class PowerSwitch:
@@ -98,7 +102,7 @@ class PowerSwitch:
         if decided[end]:
             self.on = not self.on
             self._doubt = 0
-            found.append(Switching(self._began, self.on))
+            found.append(Switching(self._began, self.on, self.count))
         return end + 1
 
     @property

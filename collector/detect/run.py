@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.labels import SPIN_UP_US
+from collector.detect.pause import PAUSE_US
 from collector.detect.raw import BURST_BEFORE_US, Raw
 from collector.detect.reader import Reader
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
 from collector.detect.starting import StartWatch
-from collector.detect.stop import PAUSE_US, fall_time, falls_at_once, last_level, switched_off
+from collector.detect.stop import fall_time, falls_at_once, last_level, quiet_noise, switched_off
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 Ints = NDArray[np.int64]
 
-_STARTING = 0.6  # of the starting current: this is not over
+_STARTING, _STARTED_US = 0.6, 1_500_000  # of the starting current: it is not over where so much flowed so lately
 _UNPAUSED = 0.7  # nats: one brake in two has a pause
 
 
@@ -106,8 +107,10 @@ class RunTracker:
         """µs before which no passage starts that has not been returned."""
         return self.start if self._reader is None else self._reader.earliest
 
-    def finish(self, end: int, *, braked: bool) -> tuple[list[Passage], Stop]:
+    def finish(self, end: int, *, braked: bool, quiet: Ints | None = None) -> tuple[list[Passage], Stop]:
         """The current fell to nothing at ``end`` (µs), or the data ended there (not ``braked``).
+
+        ``quiet`` are the samples of standstill after it, mA.
 
         Returns:
             the remaining passages, and how the run stopped.
@@ -116,26 +119,27 @@ class RunTracker:
         done = self._tell(self._take(*self._smooth.feed(none, none, last=True), last=True))
         if self._reader is None:
             return [], Stop(end, None)
-        off = self._braked_from(self._reader) if braked else None
+        off = self._braked_from(self._reader, none if quiet is None else quiet) if braked else None
         if off is None or not self._told < off < end:  # what is certain is no brake's
             end = max(end, self._told)
             return done + self._reader.finish(end, None), Stop(end, None)
         return done + self._reader.finish(off, off), Stop(off, end - off)
 
-    def _braked_from(self, reader: Reader) -> int | None:
+    def _braked_from(self, reader: Reader, quiet: Ints) -> int | None:
         """µs at which the motor was switched off, if a brake's current followed."""
         longest = self._settings.brake_max_us
         t, ma = self._raw.since(self._raw.newest_at - longest - SECOND)
-        last = last_level(t, ma, longest, reader.noise * self._smooth.every**0.5, reader.idle_at)
+        noise = reader.noise * self._smooth.every**0.5
+        last = last_level(t, ma, longest, noise, reader.idle_at, quiet_noise(quiet))
         if last is None:
             return None
         idle, usual = reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us
-        found = switched_off(t, ma, last, idle, usual)
+        found = switched_off(t, ma, last, idle, reader.idle_at, usual)
         first, began = np.searchsorted(t, (last.from_us - PAUSE_US, last.from_us))
         if found is None and ma[first:began].min(initial=1 << 40) > last.level / 2:
             # no pause: what was until then may tell better what idle is
             idle = reader.idle_at(last.from_us)
-            found = switched_off(t, ma, last, idle, usual)
+            found = switched_off(t, ma, last, idle, reader.idle_at, usual)
         if found is None:
             return None
         k, paused = found
@@ -143,10 +147,12 @@ class RunTracker:
         if paused or last.level > idle:
             return off
         # A level below all that was before it may be idle: what was before is a load then, or a start.
+        at_once = last.hidden or falls_at_once(ma, last, idle)
         if off - self.start < SPIN_UP_US:
-            return off if idle <= _STARTING * (self.inrush_ma or 0) else None
+            before = ma[np.searchsorted(t, off - _STARTED_US) : np.searchsorted(t, off)]
+            return off if at_once and before.max(initial=0) <= _STARTING * (self.inrush_ma or 0) else None
         likely = reader.price(off) + _UNPAUSED <= reader.price(None)
-        return off if likely and falls_at_once(ma, last, idle) else None
+        return off if likely and at_once else None
 
 
 def _highest(ma: Ints) -> int | None:

@@ -12,31 +12,26 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from collector.detect.pause import BEYOND, FAR_MORE, GONE, LEAST_US, MORE, PAUSE_US, first_of_pause
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 Ints = NDArray[np.int64]
 
 _LESS = 0.87  # a motor that runs takes at least this share of its idle current
-_MORE = 1.06  # a level that is more than idle
 _PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
-_BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
 _FALL_US, _FALL_SIGMAS = 15_000, 2.0  # a brake's current, squared, falls as if within this time, but for noise
-_BEYOND = 3  # so many samples after the place where the last level is seen to begin may still be before it
-_PAUSE, _PAUSE_BRAKE = 0.4, 0.6  # with less than this share of idle, and of the brake's level, it is switched off
-_PAUSE_LEAST_US = 50_000  # a pause takes longer than this
-_NO_WILD = 3  # so many samples in a row are not wild
-_DIP, _DIP_SIGMAS = 0.9, 4.0  # a sample with some of a pause in it has less than this share of a level, but for noise
-_DIP_LEAST = 0.25  # a single one with less than this may be a wild one
+_BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
+_STEP_OF = 5  # samples before a level that tell from where it comes
+_PART, _PART_SIGMAS = 0.1, 4.0  # what is so much off a level, and by so much noise, is none of it
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.008, 1.3  # ... or, round a straight line, by no more than this: wood is less even
+_QUIET_LEAST = 6  # samples of standstill that tell the sensor's noise
+_RESOLUTION_MA = 30.0  # what a coarse sensor's steps make of it
 _SENSOR_MA = 200.0  # no sensor that serves has more noise
-_FAR_MORE = 1.8  # a level this many times idle is a brake's even when it is short
-PAUSE_US = 600_000  # a brake follows switching off within this time; what was before is compared with it
-_LEAST_US = 600_000  # a brake takes longer than this,
-_SURE_US = 1_000_000  # ... and longer than this where nothing but its flatness tells it from a cut
+_SURE_US = 1_000_000  # a brake takes longer than this where nothing but its flatness tells it from a cut
 _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median difference of medians of three
-_STEP_OF = 5  # samples before a level that tell from where it comes
 _FALLEN_US = 40_000  # what is so near to the last sample may be partly without current
 _SAG, _SAG_SIGMAS = 0.025, 4.0  # a brake's current sags by no more than this share, and so much noise
 _SOME_IDLE_US = 250_000  # so much of idle before a level shows where it begins
@@ -62,9 +57,12 @@ class LastLevel:
     hidden: bool  # it began in a silence
     took: int  # µs from the sample before it to the last one
     rough: float  # scatter of its samples, mA, but for a few
+    sensor: float  # of which the sensor's noise makes no more than this
 
 
-def last_level(t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callable[[int], float]) -> LastLevel | None:
+def last_level(
+    t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callable[[int], float], quiet: float = np.inf
+) -> LastLevel | None:
     """The longest flat stretch up to the last sample but one, None if there is none of a brake's length.
 
     Args:
@@ -73,6 +71,7 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callab
         longest_us: no brake takes longer.
         noise: standard deviation of a sample in the run, mA.
         idle_at: the idle level (mA) shortly before a time (µs).
+        quiet: the sensor's noise as standstill shows it, mA: no more of it is in a brake's current.
     """
     n = end = len(ma) - 1  # the last sample is partly without current; of a fast box more than one
     while n > 6 and (n == end or int(t[end]) - int(t[n - 1]) < _FADE_US):
@@ -84,7 +83,8 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callab
     a, b, c = ma[: n - 2], ma[1 : n - 1], ma[2:n]
     middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
     y = np.concatenate((ma[:1], middle, middle[-1:])).astype(np.float64)
-    sigma = max(noise, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-20:])))
+    newest = min(20, max(5, n - int(np.searchsorted(t, int(t[-1]) - LEAST_US))))
+    sigma = max(noise, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-newest:])))
     back = y[::-1]
     count = np.arange(1, n + 1)
     mean = np.cumsum(back) / count
@@ -93,11 +93,13 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callab
     flat[:3] = True
     start = 0 if flat.all() else n - int(flat.argmin())  # all flat: the level since a silence, or as long as idle
     begin, from_us = start, int(t[start])
+    if start and from_us - int(t[start - 1]) > PAUSE_US:
+        from_us = int(t[start - 1])  # it began in a silence
     if start:
         k = max(2, int(np.searchsorted(t, int(t[start]) + PAUSE_US)) - start)
-        start = _sharpest(y, start, min(start + k, n - 3), k)
-    start = _idle_ends(t, y, begin, idle_at(from_us), noise) or start
-    holes = np.flatnonzero(np.diff(t[start : start + _BEYOND + 1]) > PAUSE_US)
+        start = _sharpest(y, start, min(start + k, n - 3), min(noise, quiet))
+    start = _idle_ends(t, y, begin, idle_at(from_us - PAUSE_US), noise) or start
+    holes = np.flatnonzero(np.diff(t[start : start + BEYOND + 1]) > PAUSE_US)
     if len(holes):
         after = min(start + int(holes[-1]) + 1, n - 1)
         later = float(y[after:].mean())
@@ -105,22 +107,24 @@ def last_level(t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callab
             start = after  # it began in a silence: what was before is none of it
     lasted = int(t[n]) - int(t[start])
     took = int(t[-1]) - int(t[max(0, start - 1)])
-    if not _LEAST_US <= lasted <= longest_us or n - start < _BEYOND:
+    if not LEAST_US <= lasted <= longest_us or n - start < BEYOND:
         return None
     level = float(y[start:].mean())
     there = y[start + 1 :]
-    even = _scatter_round_a_line(there) <= _EVEN_SIGMAS * 0.67 * min(noise, _SENSOR_MA) + _EVEN * level
+    settled = y[start + min(BEYOND, 1 + (n - start) // 8) :]  # the first ones may be on their way
+    sensor = min(noise, _SENSOR_MA, quiet)
+    even = _scatter_round_a_line(settled) <= _EVEN_SIGMAS * 0.67 * sensor + _EVEN * level
     calm = float(there.std()) <= _FLAT_SIGMAS * noise + _FLAT * level
     rough = max(noise, 1.4826 / 0.67 * float(np.median(np.abs(there - np.median(there)))))
     hidden = not start or int(t[start]) - int(t[start - 1]) > PAUSE_US
-    return LastLevel(start, int(t[start]), lasted, level, sigma, even, calm, from_us, hidden, took, rough)
+    return LastLevel(start, int(t[start]), lasted, level, sigma, even, calm, from_us, hidden, took, rough, sensor)
 
 
 def _idle_ends(t: Ints, y: NDArray[np.float64], begin: int, idle: float, noise: float) -> int | None:
     """Index from an index on at which idle is left, for a level that stays; None if that is nowhere clear."""
     k = max(2, min(8, len(t) - int(np.searchsorted(t, int(t[-1]) - _SOME_IDLE_US))))
     sums = np.concatenate(([0.0], np.cumsum(y)))
-    i = np.arange(max(begin, k) + 1, len(y) - _BEYOND + 1)
+    i = np.arange(max(begin, k) + 1, len(y) - BEYOND + 1)
     if not len(i):
         return None
     before, after = (sums[i] - sums[i - k]) / k, (sums[-1] - sums[i]) / (len(y) - i)
@@ -138,19 +142,22 @@ def _scatter_round_a_line(y: NDArray[np.float64]) -> float:
     return float((y - y.mean() - slope * x).std())
 
 
-def _sharpest(y: NDArray[np.float64], lo: int, hi: int, k: int) -> int:
-    """Index in ``lo..hi`` from which on the mean differs most from the k samples before."""
+def _sharpest(y: NDArray[np.float64], lo: int, hi: int, noise: float) -> int:
+    """Index in ``lo..hi`` from which on the mean differs most from that since ``lo``; ``lo`` where that is noise."""
     if hi <= lo:
         return lo
     sums = np.concatenate(([0.0], np.cumsum(y)))
-    i = np.arange(max(lo, 1), hi + 1)
-    before = np.minimum(k, i)
-    after = len(y) - i
-    difference = (sums[-1] - sums[i]) / after - (sums[i] - sums[i - before]) / before
-    return int(i[np.argmax(np.abs(difference) / np.sqrt(1 / after + 1 / before))])
+    i = np.arange(lo + 1, hi + 1)
+    before, after = i - lo, len(y) - i
+    difference = (sums[-1] - sums[i]) / after - (sums[i] - sums[lo]) / before
+    spread = np.sqrt(1 / after + 1 / before)
+    clear = np.abs(difference) > np.maximum(_PART_SIGMAS * noise * spread, _PART * float(y[hi:].mean()))
+    return int(i[np.argmax(np.where(clear, np.abs(difference) / spread, 0.0))]) if clear.any() else lo
 
 
-def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int) -> tuple[int, bool] | None:
+def switched_off(
+    t: Ints, ma: Ints, last: LastLevel, idle: float, idle_at: Callable[[int], float], usual_us: int
+) -> tuple[int, bool] | None:
     """Index of the first sample after switching off and whether a pause tells it, if the last level was a brake's.
 
     Args:
@@ -158,60 +165,35 @@ def switched_off(t: Ints, ma: Ints, last: LastLevel, idle: float, usual_us: int)
         ma: as for `last_level`.
         last: the run's last level.
         idle: what the motor took at idle before it, mA.
+        idle_at: as for `last_level`.
         usual_us: a brake that no pause tells takes no longer.
     """
-    clear = 3 * last.sigma
-    first = int(np.searchsorted(t, last.from_us - PAUSE_US))
-    margin = clear / max(1.0, last.index - first) ** 0.5
-    k = _pause(t, ma, first, last, idle, usual_us, differs=abs(last.level - idle) > (_MORE - 1) * idle + margin)
+    first = max(0, int(np.searchsorted(t, last.from_us - PAUSE_US)) - BEYOND)
+    k = first_of_pause(t, ma, first, last, idle, idle_at, usual_us)
     if k is not None:
         return k, True
     if (last.lasted + PAUSE_US if last.hidden else last.took) > usual_us:
         return None
+    margin = 3 * last.sigma / max(1.0, last.index - first) ** 0.5
     if last.level < _LESS * idle - margin and last.calm:
         return last.index, False
-    if last.level > _MORE * idle + margin and last.even and not _fades(t, ma, last, idle):
-        high = last.level > _FAR_MORE * idle
-        return (last.index, False) if last.lasted >= (_LEAST_US if high else _SURE_US) else None
+    if last.level > MORE * idle + margin and last.even and not _fades(t, ma, last, idle):
+        high = last.level > FAR_MORE * idle
+        return (last.index, False) if last.lasted >= (LEAST_US if high else _SURE_US) else None
     return None
 
 
-def _pause(t: Ints, ma: Ints, first: int, last: LastLevel, idle: float, usual_us: int, *, differs: bool) -> int | None:
-    """Index of the first sample of the pause before a last level, None if none is seen.
+def quiet_noise(ma: Ints) -> float:
+    """The most that the sensor's noise can be (standard deviation, mA), by samples of standstill; infinite if too few.
 
-    In a wild sample nothing flows either: a pause lasts longer than one of a fast box, and the longest is it. A slow
-    box's sample has only a part of it: less than a brake's level that is less than idle.
+    No reading is less than nothing: where it stands at zero half of the noise is cut off.
     """
-    until = last.index + _BEYOND
-    gone = min(_PAUSE * idle, _PAUSE_BRAKE * last.level) - min(last.sigma, last.rough)
-    fast = int(t[last.index]) - int(t[last.index - 1]) < _PAUSE_LEAST_US if last.index else False
-    groups = _groups(ma[first:until] < gone, apart=int(fast))  # one sample of many may be a noisy one
-    long = [g for g in groups if int(t[first + g[1] - 1]) - int(t[max(0, first + g[0] - 1)]) >= _PAUSE_LEAST_US]
-    if long and (differs or max(b - a for a, b in _groups(ma[first:until] < gone)) >= _NO_WILD):
-        return first + max(long, key=lambda g: (g[1] - g[0], g[0]))[0]
-    if last.level > idle or not differs or last.lasted > usual_us:
-        return None
-    near = max(first, last.index - _BEYOND)
-    level = float(np.median(ma[last.index :]))
-    dips = _groups(ma[near:until] < min(_DIP * level, level - _DIP_SIGMAS * last.rough))
-    dips = [g for g in dips if g[1] - g[0] > 1 or ma[near + g[0]] > _DIP_LEAST * last.level]
-    if not dips:
-        return None
-    k = near + dips[-1][0]
-    while k > near and ma[k - 1] < min(_DIP * idle, idle - _DIP_SIGMAS * last.rough):
-        k -= 1
-    # a star's dip comes after less than what follows it
-    return k if k and float(np.median(ma[max(0, k - 3) : k])) > last.level else None
-
-
-def _groups(chosen: NDArray[np.bool_], apart: int = 0) -> list[tuple[int, int]]:
-    """The stretches of chosen elements, no more than so many apart in themselves: first index, one after the last."""
-    turns = np.flatnonzero(np.diff(chosen.astype(np.int8), prepend=0, append=0)).tolist()
-    found: list[tuple[int, int]] = []
-    for start, end in zip(turns[::2], turns[1::2], strict=True):
-        goes_on = found and start - found[-1][1] <= apart
-        found.append((found.pop()[0] if goes_on else start, end))
-    return found
+    ma = ma[BEYOND - 1 :]  # the first ones may be partly of what was before
+    if len(ma) < _QUIET_LEAST:
+        return float("inf")
+    off = ma - np.median(ma)
+    more = (1 + (2 / len(ma)) ** 0.5) * (1.0 if ma.min() > 0 else 2**0.5)
+    return max(_RESOLUTION_MA, float(more * (off * off).mean() ** 0.5))
 
 
 def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
@@ -219,11 +201,11 @@ def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
 
     What falls so fast leaves two samples on its way at most, and these tell its squares' share of their intervals.
     """
-    if ma[-1] < _PAUSE * idle:  # nothing flowed any more
+    if ma[-1] < GONE * idle:  # nothing flowed any more
         t, ma = t[:-1], ma[:-1]
     if _comes_down(t, ma, last):
         return True
-    below = ma < min(_BELOW * last.level, last.level - _BELOW_SIGMAS * last.sigma)
+    below = ma < min(_BELOW * last.level, last.level - _BELOW_SIGMAS * last.sensor)
     left = len(ma) - 1 - int(np.argmax(~below[::-1]))  # the last sample of the level
     degrees = len(ma) - 1 - left
     if left <= last.index or degrees < 2 or bool((ma[left + 1 : -1] < idle - _BELOW_SIGMAS * last.sigma).any()):
@@ -232,17 +214,30 @@ def _fades(t: Ints, ma: Ints, last: LastLevel, idle: float) -> bool:
     gone = (1 - (float(ma[-2]) / level) ** 2) * (int(t[-2]) - int(t[-3]))
     there = (float(ma[-1]) / level) ** 2 * (int(t[-1]) - int(t[-2]))
     unsure = 2 * _FALL_SIGMAS * last.rough / level * (int(t[-2]) - int(t[-3]))
-    return degrees > 2 or gone + there > _FALL_US + unsure
+    return degrees > 2 or (gone > unsure and gone + there > _FALL_US + unsure)
 
 
 def _comes_down(t: Ints, ma: Ints, last: LastLevel) -> bool:
-    """Whether the end of the level, but for its last sample, is lower than the level: a brake's sags little."""
+    """Whether the level, but for its last sample, ends lower: a brake's current sags little, and evenly.
+
+    Its end is held against the level, and against the straight line through what was before, so far as that is certain.
+    """
     end = min(len(ma) - 1, int(np.searchsorted(t, int(t[-1]) - _FALLEN_US)))
     first = max(last.index, int(np.searchsorted(t, int(t[-1]) - PAUSE_US)))
-    for m in range(3, end - first + 1):
-        if float(np.median(ma[end - m : end])) < (1 - _SAG) * last.level - _SAG_SIGMAS * last.rough / m**0.5:
-            return True
-    return False
+    lower = [float(np.median(ma[end - m : end])) for m in range(3, end - first + 1)]
+    sizes = np.arange(3, end - first + 1)
+    if (np.array(lower) < (1 - _SAG) * last.level - _SAG_SIGMAS * last.rough / sizes**0.5).any():
+        return True
+    y = ma[last.index + 2 : first].astype(np.float64)
+    if len(y) < 2 * BEYOND:
+        return False
+    y[1:-1] = np.median(np.stack((y[:-2], y[1:-1], y[2:])), axis=0)
+    x = np.arange(len(y)) - (len(y) - 1) / 2
+    squares = float((x * x).sum())
+    ahead = len(y) / 2 + (end - first) - sizes / 2
+    line = y.mean() + float((x * y).sum()) / squares * ahead
+    unsure = last.rough * np.sqrt(1 / sizes + 1 / len(y) + ahead * ahead / squares)
+    return bool((lower < line - _SAG_SIGMAS * unsure).any())
 
 
 def falls_at_once(ma: Ints, last: LastLevel, idle: float) -> bool:

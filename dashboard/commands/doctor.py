@@ -19,7 +19,6 @@ from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.mend import sound
 from dashboard.commands import codes
-from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, Settings, load
 from dashboard.doctor import broker, machine, stores
 from dashboard.doctor.finding import Finding
@@ -43,7 +42,8 @@ _LOOK_S = 10 * 60
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    add_config(parser)
+    usual = gettext("default: {path}", path="kerfbook.toml")
+    parser.add_argument("--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help=usual)
 
 
 def run(args: argparse.Namespace) -> int:

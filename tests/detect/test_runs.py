@@ -69,6 +69,15 @@ def test_a_noisy_sample_of_standstill_long_before_does_not_begin_the_run():
     assert seconds(run)[0] == pytest.approx(20.0, abs=0.2)
 
 
+def test_a_wild_sample_of_standstill_long_before_does_not_begin_the_run():
+    trace = story([(20, 0.3), *spin_up(), (30, 3.0), (40, 0.0)])
+    late = trace.motor.t > at(20)
+    t = np.concatenate(([at(5), at(15), at(19.5)], trace.motor.t[late]))
+    v = np.concatenate(([21_000, 580, 580], trace.motor.v[late]))
+    (run,) = of(Run, derive("heron", Trace(Series(t, v), trace.lock, trace.station, trace.door)))
+    assert seconds(run)[0] == pytest.approx(20.0, abs=0.5)
+
+
 def test_a_small_motor_that_idles_in_star_below_the_on_level_has_started_once():
     levels = [(20, 0.05), (1.5, 7.0), (4.0, 0.42), (0.1, 0.0), (0.1, 9.0), (30, 1.1), (40, 0.05)]
     (run,) = of(Run, derive("heron", story(levels)))
@@ -84,6 +93,8 @@ def test_a_motor_switched_off_after_a_moment_and_on_again_has_run_twice():
 def test_two_wild_samples_of_nothing_do_not_end_a_run_but_a_motor_started_again_does():
     blink = [(20, 0.0), *spin_up(), (20, 3.0), (0.2, 0.0), (20, 3.0), (40, 0.0)]
     assert len(of(Run, derive("heron", story(blink)))) == 1
+    as_a_cut_begins = [(20, 0.0), *spin_up(), (20, 3.0), (0.2, 0.0), (4, 4.8), (20, 3.0), (40, 0.0)]
+    assert len(of(Run, derive("heron", story(as_a_cut_begins)))) == 1
     again = [(20, 0.0), *spin_up(), (20, 3.0), (0.4, 0.0), *spin_up(), (20, 3.0), (40, 0.0)]
     assert len(of(Run, derive("heron", story(again)))) == 2
 
@@ -163,6 +174,13 @@ def test_silence_longer_than_15_s_is_a_gap_and_a_short_one_does_not_end_the_run(
     (gap,) = of(Gap, facts)
     assert seconds(gap) == (60.0, 100.1) or seconds(gap) == (59.9, 100.0)
     assert len(of(Run, facts)) == 1
+
+
+def test_a_brake_whose_run_was_switched_off_in_a_silence_is_no_run_of_its_own():
+    whole = story([(20, 0.0), *spin_up(), (40, 3.0), (0.4, 0.0), (2.5, 9.0), (40, 0.0)])
+    heard = merge([whole.between(0, at(50)), whole.between(at(64.6), 1 << 62)])
+    (run,) = of(Run, derive("heron", heard))
+    assert 50.0 <= seconds(run)[1] <= 65.0
 
 
 def test_silence_of_many_minutes_ends_the_run_where_the_data_end():

@@ -95,3 +95,37 @@ def test_a_load_that_came_on_unseen_and_leaves_by_degrees_leaves_idle_behind():
     levels = [(20, 0.0), *spin_up(), (30, 3.0), *rising, (14, 3.6), (0.1, 3.4), (0.1, 3.2), (1.7, 3.0), (40, 0.0)]
     _, stop = ends(story(levels))
     assert stop is None
+
+
+def test_a_pause_that_two_samples_of_a_slow_box_share_comes_before_a_brake_above_idle_too():
+    levels = [(20, 0.0), *spin_up(3.2), (20, 3.2), (0.2, 1.6), (0.2, 1.5), (1.6, 5.2), (40, 0.0)]
+    end, stop = ends(story(levels, rate=5.0))
+    assert end == pytest.approx(44.5, abs=0.35)
+    assert stop == pytest.approx(2.0, abs=0.35)
+
+
+def test_a_brake_that_takes_what_the_cut_took_begins_where_idle_was_last():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (2.2, 4.4), (0.2, 3.0), (2.1, 4.3), (40, 0.0)]
+    end, stop = ends(story(levels, noise=0.02))
+    assert end == pytest.approx(46.9, abs=0.15)
+    assert stop == pytest.approx(2.1, abs=0.15)
+
+
+def test_idle_for_a_moment_between_an_even_cut_and_the_stop_shows_that_it_was_no_brake():
+    levels = [(20, 0.0), *spin_up(2.0), (20, 2.0), (3.5, 2.17), (0.3, 2.02), (40, 0.0)]
+    end, stop = ends(story(levels, rate=20.0, noise=0.03))
+    assert stop is None
+    assert end == pytest.approx(48.3, abs=0.1)
+
+
+def test_a_wild_sample_in_the_brakes_current_is_no_pause_where_the_pause_is_only_in_part_of_a_sample():
+    levels = [(20, 0.0), *spin_up(4.3), (20, 4.3), (0.14, 1.7), (2.2, 16.7), (40, 0.0)]
+    end, stop = ends(wild(story(levels, rate=7.0, noise=0.1), 45.5))
+    assert end == pytest.approx(44.5, abs=0.2)
+    assert stop == pytest.approx(2.3, abs=0.25)
+
+
+def test_what_is_less_uneven_than_the_load_before_but_more_than_standstill_is_no_brake():
+    uneven = [(0.1, 3.0 + 1.1 + 0.11 * (-1) ** (k // 2)) for k in range(24)]
+    _, stop = ends(story([(20, 0.0), *spin_up(), (20, 3.0), *uneven, (40, 0.0)], noise=0.01))
+    assert stop is None
