@@ -6,15 +6,16 @@ import argparse
 import os
 import sys
 from importlib import import_module, metadata
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from api.tongues import say
 from api.tongues.manner import of_terminal
+from api.tongues.say import later
 from dashboard import logs
 from dashboard.commands import codes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
 COMMANDS = (
     *("demo", "run", "collect", "serve", "alerts"),
@@ -23,31 +24,59 @@ COMMANDS = (
 )
 """Each is a module of `dashboard.commands`."""
 
-_ABOUT = """
+_ABOUT = later("""
 Kerfbook is a logbook that a vertical panel saw keeps by itself. A sensor box on the saw
 reports motor current, beam lock and blade door over MQTT; Kerfbook makes facts of them
 (runs, cuts, door visits, gaps) and shows how the saws are used.
 
 Begin with `kerfbook demo`. It informs, it protects nobody: it is no safety device.
-"""
+""")
+
+
+later("positional arguments"), later("options")  # argparse's own headings
+
+
+class _Help(argparse.RawDescriptionHelpFormatter):
+    """Its own words in the terminal's language."""
+
+    def start_section(self, heading: str | None) -> None:
+        super().start_section(heading and say.gettext(heading))
+
+    def add_usage(
+        self,
+        usage: str | None,
+        actions: Iterable[argparse.Action],
+        groups: Iterable[Any],
+        prefix: str | None = None,
+    ) -> None:
+        super().add_usage(usage, actions, groups, say.gettext("usage: ") if prefix is None else prefix)
 
 
 def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     """The command line, with these commands."""
-    top = argparse.ArgumentParser("kerfbook", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter)
-    top.add_argument("--version", action="version", version=f"kerfbook {metadata.version('kerfbook')}")
+    top = argparse.ArgumentParser("kerfbook", description=say.gettext(_ABOUT), formatter_class=_Help, add_help=False)
+    _add_help(top)
+    version = f"kerfbook {metadata.version('kerfbook')}"
+    top.add_argument("--version", action="version", version=version, help=say.gettext("show the version and exit"))
     commands = top.add_subparsers(metavar="COMMAND", required=True)
     for name in names:
         command = import_module(f"dashboard.commands.{name.replace('-', '_')}")
+        about = say.gettext(command.HELP)
         below = commands.add_parser(
             name,
-            help=command.HELP,
-            description=f"{command.HELP}\n{command.MORE}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
+            help=about,
+            description=f"{about}\n{say.gettext(command.MORE)}",
+            formatter_class=_Help,
+            add_help=False,
         )
+        _add_help(below)
         command.add(below)
         below.set_defaults(run=command.run)
     return top
+
+
+def _add_help(to: argparse.ArgumentParser) -> None:
+    to.add_argument("-h", "--help", action="help", help=say.gettext("show this help and exit"))
 
 
 def main(argv: Sequence[str] | None = None) -> int:

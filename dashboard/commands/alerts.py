@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 import time
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.blade_watch import BladeWatch, wear_sign
@@ -13,6 +12,7 @@ from api.desk import Desk
 from api.fault_watch import FaultWatch
 from api.rack import Rack
 from api.tending import Tending
+from api.tongues.say import later
 from api.trouble_watch import TroubleWatch
 from api.watch import Watch
 from collector.book.book import Book
@@ -20,6 +20,7 @@ from collector.book.entries import BookError, SawEntry
 from collector.book.leases import Leases
 from collector.trace.place import open_trace
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.commands.run import connection
 from dashboard.config import ConfigError, load
 from dashboard.house import asked_to_stop
@@ -28,21 +29,19 @@ from dashboard.notify import Supervisor
 if TYPE_CHECKING:
     import argparse
 
-HELP = "look for alerts and tell people, in a process of its own"
-MORE = """
+HELP = later("look for alerts and tell people, in a process of its own")
+MORE = later("""
 `kerfbook run` does this by itself. Where collector, screens and alerts shall be processes of
 their own, start `kerfbook run --no-alerts` and this with the same kerfbook.toml: they meet in
 the book. Of several of these for a site one works, and another follows when it is gone.
 
 Exit code: 0 stopped, 1 a store could not be opened, 2 no configuration or a wrong one.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
-    )
+    add_config(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from api.tongues.say import gettext, later
 from collector.backup.kept import name_of, rotate
 from collector.backup.make import make_backup
 from collector.backup.manifest import BackupError
 from collector.book.entries import BookError
 from collector.trace.store import TraceError
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, load
 
 if TYPE_CHECKING:
@@ -24,8 +26,8 @@ if TYPE_CHECKING:
 
     from dashboard.config.settings import Settings
 
-HELP = "trace, book and settings in one file, while `kerfbook run` goes on"
-MORE = """
+HELP = later("trace, book and settings in one file, while `kerfbook run` goes on")
+MORE = later("""
 Writes kerfbook-SITE-TIME.zip into the folder of [backup] in kerfbook.toml, or where --to
 says: the trace and the book of one instant as SQLite files, kerfbook.toml, and manifest.json
 with counts and checksums. Password files are not in it, but listed. For every night:
@@ -37,17 +39,20 @@ restore` puts it back; try that once before you need it.
 
 Exit code: 0 written, 1 a store or the disk failed and nothing was written, 2 no
 configuration or a wrong one.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
+    add_config(parser)
     parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+        "--to", type=Path, metavar="PATH", help=gettext("a folder, or a new file whose name ends in .zip")
     )
-    parser.add_argument("--to", type=Path, metavar="PATH", help="a folder, or a new file whose name ends in .zip")
     parser.add_argument(
-        "--keep", type=int, metavar="N", help="afterwards delete this site's backups in the folder but for the newest N"
+        "--keep",
+        type=int,
+        metavar="N",
+        help=gettext("afterwards delete this site's backups in the folder but for the newest N"),
     )
 
 

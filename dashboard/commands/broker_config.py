@@ -10,13 +10,15 @@ import sys
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext, later
 from dashboard.broker import folder as filling
 from dashboard.broker.texts import COLLECTOR, box_user
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, load
 
-HELP = "write the configuration of a Mosquitto that only your boxes can use, with certificates"
-MORE = """
+HELP = later("write the configuration of a Mosquitto that only your boxes can use, with certificates")
+MORE = later("""
 Writes a folder (default: kerfbook-broker beside kerfbook.toml) with a Mosquitto configuration,
 a user with password and topic rights for every saw's box and for Kerfbook, and certificates
 of an authority of your own. A box can then publish to the topics of its own saw and read
@@ -27,7 +29,7 @@ ends. Prints what to put into each box, and where its password stands.
 example: kerfbook broker-config --host broker.example --host 192.0.2.7
 
 Exit code: 0 written, 1 a file could not be read or written, 2 wrong arguments or configuration.
-"""
+""")
 
 if TYPE_CHECKING:
     from dashboard.config import Settings
@@ -39,40 +41,44 @@ _DATA = PurePosixPath("/var/lib/mosquitto")
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
+    add_config(parser)
     parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+        "--folder", type=Path, metavar="DIR", help=gettext("default: kerfbook-broker beside kerfbook.toml")
     )
-    parser.add_argument("--folder", type=Path, metavar="DIR", help="default: kerfbook-broker beside kerfbook.toml")
     parser.add_argument(
         "--host",
         type=_host,
         action="append",
         default=[],
         metavar="NAME",
-        help="name or address by which boxes reach the broker, again for more (default: the host in [broker])",
+        help=gettext("name or address by which boxes reach the broker, again for more (default: the host in [broker])"),
     )
-    parser.add_argument("--port", type=_port, default=8883, help="for boxes (default: 8883)")
+    parser.add_argument("--port", type=_port, default=8883, help=gettext("for boxes (default: 8883)"))
     parser.add_argument(
-        "--collector-port", type=_port, default=8884, metavar="PORT", help="for Kerfbook (default: 8884)"
+        "--collector-port", type=_port, default=8884, metavar="PORT", help=gettext("for Kerfbook (default: 8884)")
     )
     parser.add_argument(
         "--installed",
         type=PurePosixPath,
         default=_INSTALLED,
         metavar="DIR",
-        help=f"where the files of broker/ will lie on the broker's computer (default: {_INSTALLED})",
+        help=gettext("where the files of broker/ will lie on the broker's computer (default: {path})", path=_INSTALLED),
     )
     parser.add_argument(
-        "--data", type=PurePosixPath, default=_DATA, metavar="DIR", help=f"the broker's memory (default: {_DATA})"
+        "--data",
+        type=PurePosixPath,
+        default=_DATA,
+        metavar="DIR",
+        help=gettext("the broker's memory (default: {path})", path=_DATA),
     )
     parser.add_argument(
         "--renew",
         action="append",
         default=[],
         metavar="SAW",
-        help="a new password for this saw's box, as after a theft",
+        help=gettext("a new password for this saw's box, as after a theft"),
     )
-    parser.add_argument("--show-passwords", action="store_true", help="print the passwords, too")
+    parser.add_argument("--show-passwords", action="store_true", help=gettext("print the passwords, too"))
 
 
 def _host(text: str) -> str:

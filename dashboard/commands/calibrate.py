@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from collector.book.book import Book
     from collector.trace.store import TraceStore
 
-HELP = "get a saw's detector started: motor off, idle, three cuts; or report how it does"
-MORE = """
+HELP = later("get a saw's detector started: motor off, idle, three cuts; or report how it does")
+MORE = later("""
 Watches the saw's live current while you follow five steps: motor off, idle, three cuts,
 switch off, standstill. Says what it sees, and whether the clamp is too big, too small, or
 does not see the motor; then keeps the settings with their date. The collector must be
@@ -45,7 +45,7 @@ Exit code: 0 sound, kept or reported; 1 something must be mended first, or no ma
 arguments or no stores; 3 shown, and not kept.
 
 example: kerfbook calibrate heron
-"""
+""")
 
 _ASKS = (
     later(
@@ -62,13 +62,19 @@ _WEEKS_US = 8 * 7 * 86_400 * SECOND
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("saw", metavar="SAW", help="name of the saw")
-    parser.add_argument("--steps", nargs=5, metavar="TIME", help="times of a trial made before: off idle cuts stop end")
-    parser.add_argument("--report", action="store_true", help="precision and recall against people's marks")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="of the report (default: eight weeks ago)")
-    parser.add_argument("--to", dest="end", metavar="TIME", help="of the report (default: now)")
-    parser.add_argument("--who", default="installer", metavar="ROLE", help="who keeps them (default: installer)")
-    parser.add_argument("--yes", action="store_true", help="keep sound settings without asking")
+    parser.add_argument("saw", metavar="SAW", help=gettext("name of the saw"))
+    parser.add_argument(
+        "--steps", nargs=5, metavar="TIME", help=gettext("times of a trial made before: off idle cuts stop end")
+    )
+    parser.add_argument("--report", action="store_true", help=gettext("precision and recall against people's marks"))
+    parser.add_argument(
+        "--from", dest="start", metavar="TIME", help=gettext("of the report (default: eight weeks ago)")
+    )
+    parser.add_argument("--to", dest="end", metavar="TIME", help=gettext("of the report (default: now)"))
+    parser.add_argument(
+        "--who", default="installer", metavar="ROLE", help=gettext("who keeps them (default: installer)")
+    )
+    parser.add_argument("--yes", action="store_true", help=gettext("keep sound settings without asking"))
     add_place(parser)
 
 

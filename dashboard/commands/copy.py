@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from api.tongues.say import gettext, later
 from collector.book.book import Book
 from collector.book.copying import copy_book
 from collector.book.entries import BookError
@@ -15,6 +16,7 @@ from collector.trace.copying import copy_trace
 from collector.trace.place import open_trace
 from collector.trace.store import TraceError
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, load
 
 if TYPE_CHECKING:
@@ -22,23 +24,23 @@ if TYPE_CHECKING:
 
     from dashboard.config.settings import Stores
 
-HELP = "copy trace and book into the stores of another kerfbook.toml"
-MORE = """
+HELP = later("copy trace and book into the stores of another kerfbook.toml")
+MORE = later("""
 For moving to bigger stores, a book in PostgreSQL or a trace in InfluxDB, without losing
 anything. Stop `kerfbook run` first. Everything is compared by counts and checksums; whatever
 is broken off can be started again with the same command. The old stores are only read and
 stay as they are.
 
 Exit code: 0 both hold the same, 1 a store failed or differs, 2 no configuration or a wrong one.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
+    add_config(parser)
     parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+        "--to", type=Path, required=True, metavar="TOML", help=gettext("whose [stores] are to be filled")
     )
-    parser.add_argument("--to", type=Path, required=True, metavar="TOML", help="whose [stores] are to be filled")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from api.answers.alert_rules import Limits
 from api.door.guest import Visitors
 from api.site import SawTitle, Site
-from api.tongues.say import gettext
+from api.tongues.say import gettext, later
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.detect.settings import DetectSettings
@@ -36,8 +36,8 @@ from simulator.embedded_broker import EmbeddedBroker
 if TYPE_CHECKING:
     import argparse
 
-HELP = "show an imaginary workshop: eight weeks of two saws, then live"
-MORE = """
+HELP = later("show an imaginary workshop: eight weeks of two saws, then live")
+MORE = later("""
 Needs nothing but this command. Plays Tern Point Stageworks, a scenery workshop that does
 not exist: fills eight weeks of history through the collector, then goes on live. The boxes
 of its saws publish over MQTT to a small broker inside the program. So that there is
@@ -48,7 +48,7 @@ The data stay in the folder; a second start goes on from there, and the boxes th
 what they measured meanwhile. Runs until Ctrl-C.
 
 Exit code: 0 stopped, 1 a store or an address could not be opened, 2 wrong arguments.
-"""
+""")
 
 USUAL_BROKER_PORT = 1883
 USUAL_WEB_PORT = 8080
@@ -61,27 +61,29 @@ def add(parser: argparse.ArgumentParser) -> None:
         type=Path,
         default=Path("kerfbook-demo"),
         metavar="DIR",
-        help="keep the data here (default: ./kerfbook-demo)",
+        help=gettext("keep the data here (default: ./kerfbook-demo)"),
     )
     parser.add_argument(
         "--host",
         default="127.0.0.1",
         metavar="ADDRESS",
-        help="listen here; 0.0.0.0 lets a TV in your network in (default: this computer only)",
+        help=gettext("listen here; 0.0.0.0 lets a TV in your network in (default: this computer only)"),
     )
     parser.add_argument(
         "--port",
         type=int,
         metavar="N",
-        help=f"port of the screens (default: {USUAL_WEB_PORT}, or a free one)",
+        help=gettext("port of the screens (default: {port}, or a free one)", port=USUAL_WEB_PORT),
     )
     parser.add_argument(
         "--mqtt-port",
         type=int,
         metavar="N",
-        help=f"port of the broker (default: {USUAL_BROKER_PORT}, or a free one)",
+        help=gettext("port of the broker (default: {port}, or a free one)", port=USUAL_BROKER_PORT),
     )
-    parser.add_argument("--browser", action="store_true", help="open the wall screen in the browser of this computer")
+    parser.add_argument(
+        "--browser", action="store_true", help=gettext("open the wall screen in the browser of this computer")
+    )
 
 
 def run(args: argparse.Namespace) -> int:

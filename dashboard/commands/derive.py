@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from api.tongues.say import gettext, later
 from collector.adopt import maker, settings_of
 from collector.book.entries import BookError
 from collector.book.marks import Marks
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
     from collector.book.book import Book
     from collector.trace.store import TraceStore
 
-HELP = "derive the facts of a period again, with today's settings"
-MORE = """
+HELP = later("derive the facts of a period again, with today's settings")
+MORE = later("""
 Reads the trace of the period again, shows what would change, asks, and changes it. The
 period is widened to the nearest times at rest. Marks and everything else that people said
 stay as they are. Facts whose trace has aged out cannot be derived; they stay too.
@@ -39,7 +40,7 @@ Exit code: 0 done, or nothing to change; 1 something could not be derived or wri
 arguments or no stores; 3 shown, and not changed.
 
 example: kerfbook derive --from 2026-03-02 --to 2026-03-09 --saw heron
-"""
+""")
 
 SHOWN = 40
 """So many changed cuts of a saw are listed."""
@@ -49,12 +50,14 @@ _NAMES = {"run": "runs", "cut": "cuts", "door_visit": "door visits", "conflict":
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("--from", dest="start", required=True, metavar="TIME", help="start of the period")
-    parser.add_argument("--to", dest="end", required=True, metavar="TIME", help="its end")
-    parser.add_argument("--saw", metavar="NAME", help="only this saw (default: all)")
-    parser.add_argument("--yes", action="store_true", help="change without asking")
-    parser.add_argument("--dry-run", action="store_true", help="show what would change, and stop")
-    parser.add_argument("--all", action="store_true", help=f"list every changed cut, not the first {SHOWN}")
+    parser.add_argument("--from", dest="start", required=True, metavar="TIME", help=gettext("start of the period"))
+    parser.add_argument("--to", dest="end", required=True, metavar="TIME", help=gettext("its end"))
+    parser.add_argument("--saw", metavar="NAME", help=gettext("only this saw (default: all)"))
+    parser.add_argument("--yes", action="store_true", help=gettext("change without asking"))
+    parser.add_argument("--dry-run", action="store_true", help=gettext("show what would change, and stop"))
+    parser.add_argument(
+        "--all", action="store_true", help=gettext("list every changed cut, not the first {n}", n=SHOWN)
+    )
     add_place(parser)
 
 

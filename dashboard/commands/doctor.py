@@ -19,6 +19,7 @@ from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.mend import sound
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, Settings, load
 from dashboard.doctor import broker, machine, stores
 from dashboard.doctor.finding import Finding
@@ -42,8 +43,7 @@ _LOOK_S = 10 * 60
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    usual = gettext("default: {path}", path="kerfbook.toml")
-    parser.add_argument("--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help=usual)
+    add_config(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -11,16 +11,18 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext, later
 from collector.trace.place import InfluxPlace
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, load
 from dashboard.service import Service, alerts_unit, backup_timer, backup_unit, unit
 
 if TYPE_CHECKING:
     from dashboard.config.settings import Settings
 
-HELP = "print or write the systemd units that keep `kerfbook run` running and back it up every night"
-MORE = """
+HELP = later("print or write the systemd units that keep `kerfbook run` running and back it up every night")
+MORE = later("""
 Prints the units for this kerfbook.toml, or writes them with --write, and says what is left to do:
 kerfbook.service starts with the computer, is started again when it ends or when its collector
 no longer moves, has a user of its own, and may write to the folder of its stores alone.
@@ -31,33 +33,35 @@ tells people in a process of its own, and kerfbook.service leaves that to it.
 example: sudo kerfbook install-service --config /etc/kerfbook/kerfbook.toml --write
 
 Exit code: 0 printed or written, 1 it could not be written, 2 wrong arguments or configuration.
-"""
+""")
 
 _UNIT = Path("/etc/systemd/system/kerfbook.service")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
-    )
-    parser.add_argument("--user", type=_user, default="kerfbook", metavar="NAME", help="default: kerfbook")
+    add_config(parser)
+    parser.add_argument("--user", type=_user, default="kerfbook", metavar="NAME", help=gettext("default: kerfbook"))
     parser.add_argument(
         "--memory",
         type=_memory,
         default="512M",
         metavar="SIZE",
-        help="with more memory than this it is started again (default: 512M, enough for 10 saws several times)",
+        help=gettext(
+            "with more memory than this it is started again (default: 512M, enough for 10 saws several times)"
+        ),
     )
-    parser.add_argument("--alerts", action="store_true", help="alerts in a process, and a unit, of their own")
-    parser.add_argument("--no-backup", action="store_true", help="without the timer: something else makes backups")
+    parser.add_argument("--alerts", action="store_true", help=gettext("alerts in a process, and a unit, of their own"))
+    parser.add_argument(
+        "--no-backup", action="store_true", help=gettext("without the timer: something else makes backups")
+    )
     parser.add_argument(
         "--write",
         nargs="?",
         type=Path,
         const=_UNIT,
         metavar="UNIT",
-        help=f"write them there, the others beside, instead of printing them (default: {_UNIT})",
+        help=gettext("write them there, the others beside, instead of printing them (default: {path})", path=_UNIT),
     )
 
 

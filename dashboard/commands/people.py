@@ -11,6 +11,7 @@ from api.door.door import Door
 from api.door.erase import erase
 from api.door.rights import GRANTABLE, ROLES, Right
 from api.door.secrets import WeakError, check_password, check_pin, hashed
+from api.tongues.say import gettext, later
 from collector.book.audit import Entry, speaking
 from collector.book.entries import BookError
 from collector.book.people import PeopleBook
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
     from collector.book.person import Person
     from dashboard.commands.place import Place
 
-HELP = "people who may sign in: list, add, change, shut out, erase"
-MORE = """
+HELP = later("people who may sign in: list, add, change, shut out, erase")
+MORE = later("""
   kerfbook people                       everybody, with their roles
   kerfbook people add NAME --role ROLE  a new account; asks for a password
   kerfbook people password NAME         a new password, for whoever forgot it
@@ -41,18 +42,28 @@ from the command line, where others could read it. Works while `kerfbook run` ru
 
 Exit code: 0 done, 1 refused or the book could not be opened, 2 wrong arguments or no
 configuration.
-"""
+""")
 
 ACTS = ("list", "add", "password", "pin", "role", "out", "in", "erase", "token", "link")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("act", nargs="?", choices=ACTS, default="list", metavar="ACT", help=f"one of {', '.join(ACTS)}")
-    parser.add_argument("name", nargs="?", metavar="NAME", help="of the person, program or TV")
-    parser.add_argument("--role", choices=sorted(ROLES), help="what the person may do")
     parser.add_argument(
-        "--may", action="append", choices=[str(r) for r in GRANTABLE], help="a right of a token; may be repeated"
+        "act",
+        nargs="?",
+        choices=ACTS,
+        default="list",
+        metavar="ACT",
+        help=gettext("one of {words}", words=", ".join(ACTS)),
+    )
+    parser.add_argument("name", nargs="?", metavar="NAME", help=gettext("of the person, program or TV"))
+    parser.add_argument("--role", choices=sorted(ROLES), help=gettext("what the person may do"))
+    parser.add_argument(
+        "--may",
+        action="append",
+        choices=[str(r) for r in GRANTABLE],
+        help=gettext("a right of a token; may be repeated"),
     )
     add_place(parser)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.answers.calendar import instant
+from api.tongues.say import gettext
 from collector.book.book import Book
 from collector.detect.settings import DetectSettings
 from collector.facts import parse_iso
@@ -82,9 +83,15 @@ def add_place(parser: argparse.ArgumentParser) -> None:
     """Describe ``--config`` and ``--folder``."""
     where = parser.add_mutually_exclusive_group()
     where.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
+        "--config",
+        type=Path,
+        default=Path("kerfbook.toml"),
+        metavar="TOML",
+        help=gettext("default: {path}", path="kerfbook.toml"),
     )
-    where.add_argument("--folder", type=Path, metavar="DIR", help="the folder of a demo, instead of a kerfbook.toml")
+    where.add_argument(
+        "--folder", type=Path, metavar="DIR", help=gettext("the folder of a demo, instead of a kerfbook.toml")
+    )
 
 
 def find_place(args: argparse.Namespace) -> Place:

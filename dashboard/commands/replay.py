@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from api.tongues.say import gettext, later
 from collector.detect.settings import DetectSettings
 from collector.replay import replay
 from dashboard.commands import codes
@@ -19,8 +20,8 @@ if TYPE_CHECKING:
 
     from collector.wire.refusal import Refusal
 
-HELP = "read recorded packs of one saw and print the facts"
-MORE = """
+HELP = later("read recorded packs of one saw and print the facts")
+MORE = later("""
 Reads SenML packs (RFC 8428, JSON, absolute times), one a line, in any order, and writes one
 JSON object a line in order of start: runs, cuts, door visits, conflicts and gaps. The same
 packs give the same facts as the running collector finds.
@@ -29,17 +30,17 @@ A line that cannot be read is left out and named on stderr with its number. Exit
 lines were read, 1 some were not, 2 wrong arguments or no such file.
 
 example: kerfbook replay heron.jsonl --saw heron > facts.jsonl
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("file", metavar="FILE", help="file with one pack a line; - reads stdin")
+    parser.add_argument("file", metavar="FILE", help=gettext("file with one pack a line; - reads stdin"))
     parser.add_argument(
-        "--saw", required=True, type=_name, metavar="NAME", help="name of the saw that the facts are about"
+        "--saw", required=True, type=_name, metavar="NAME", help=gettext("name of the saw that the facts are about")
     )
     parser.add_argument(
-        "--config", type=Path, metavar="TOML", help="take the [detection] settings of this kerfbook.toml"
+        "--config", type=Path, metavar="TOML", help=gettext("take the [detection] settings of this kerfbook.toml")
     )
 
 

@@ -9,19 +9,21 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from api.tongues.say import gettext, later
 from collector.backup.manifest import BackupError
 from collector.backup.restore import restore, settings_in
 from collector.book.entries import BookError
 from collector.facts import iso
 from collector.trace.store import TraceError
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, load, loads
 
 if TYPE_CHECKING:
     import argparse
 
-HELP = "put a backup back into empty stores, whole or not at all"
-MORE = """
+HELP = later("put a backup back into empty stores, whole or not at all")
+MORE = later("""
 Every checksum in the backup is compared before anything is written, and nothing is ever
 written over: move old stores away first, and stop `kerfbook run`. The stores are those of
 kerfbook.toml here, or of the file named with --config, also where these are bigger ones than
@@ -31,16 +33,14 @@ What the broker handed to Kerfbook after the instant of the backup is not in it.
 
 Exit code: 0 restored, 1 the backup is damaged, or a store failed or is not empty, 2 no
 configuration or a wrong one.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("file", type=Path, metavar="FILE", help="as `kerfbook backup` wrote it")
-    parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
-    )
-    parser.add_argument("--check", action="store_true", help="compare the checksums and stop")
+    parser.add_argument("file", type=Path, metavar="FILE", help=gettext("as `kerfbook backup` wrote it"))
+    add_config(parser)
+    parser.add_argument("--check", action="store_true", help=gettext("compare the checksums and stop"))
 
 
 def run(args: argparse.Namespace) -> int:

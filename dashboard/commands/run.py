@@ -7,7 +7,6 @@ import logging
 import ssl
 import sys
 import time
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from api.tongues.say import gettext, later, ngettext
@@ -21,6 +20,7 @@ from collector.torn import is_torn
 from collector.trace.store import TraceError
 from collector.wire.meaning import EARLIEST_US
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, asked_to_stop
 from dashboard.memory import collect_seldom, share_heap
@@ -30,6 +30,7 @@ from dashboard.prepare import prepare
 if TYPE_CHECKING:
     import argparse
     import threading
+    from pathlib import Path
 
     from dashboard.config.settings import Broker
 
@@ -38,31 +39,29 @@ log = logging.getLogger(__name__)
 _AGAIN_SECONDS = 60.0
 _TORN = -1
 
-HELP = "collect from your saws and show the screens, as kerfbook.toml says"
-MORE = """
+HELP = later("collect from your saws and show the screens, as kerfbook.toml says")
+MORE = later("""
 Reads kerfbook.toml in this folder, or the file named with --config: site, saws, broker,
 shifts, stores. Every fault in it is named with its line. Without a file, offers to write a
 commented one. Runs until Ctrl-C.
 
 Exit code: 0 stopped, 1 a store or an address could not be opened, 2 no configuration or a
 wrong one.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
-    )
+    add_config(parser)
     parser.add_argument(
         "--write-config",
         action="store_true",
-        help="write a commented example there, if there is none, and stop",
+        help=gettext("write a commented example there, if there is none, and stop"),
     )
     parser.add_argument(
-        "--no-alerts", action="store_true", help="let another process look for alerts: `kerfbook alerts`"
+        "--no-alerts", action="store_true", help=gettext("let another process look for alerts: `kerfbook alerts`")
     )
-    parser.add_argument("--check", action="store_true", help="check the configuration and stop")
+    parser.add_argument("--check", action="store_true", help=gettext("check the configuration and stop"))
 
 
 def run(args: argparse.Namespace) -> int:

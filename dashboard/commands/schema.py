@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from api.tongues.say import gettext, later
 from collector.book.engine import open_engine, reading
 from collector.book.entries import BookError
 from collector.book.upgrade import downgrade, version, versions
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, load
 
 if TYPE_CHECKING:
     import argparse
 
-HELP = "show the version of the book's tables, or bring them back to an older one"
-MORE = """
+HELP = later("show the version of the book's tables, or bring them back to an older one")
+MORE = later("""
 A newer Kerfbook brings the book to its own version when it starts; an older Kerfbook refuses
 a newer book and changes nothing. The way back to an older Kerfbook: stop `kerfbook run`, bring
 the book back with the newer program's `kerfbook schema --to VERSION` (the version that the
@@ -28,15 +29,13 @@ file is copied before, to book.sqlite.was-VERSION, at each upgrade too; for Post
 `kerfbook backup` or its own tools before.
 
 Exit code: 0 shown or done, 1 it could not be done, 2 wrong arguments or configuration.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
-    )
-    parser.add_argument("--to", metavar="VERSION", help="bring the book back to this version")
+    add_config(parser)
+    parser.add_argument("--to", metavar="VERSION", help=gettext("bring the book back to this version"))
 
 
 def run(args: argparse.Namespace) -> int:

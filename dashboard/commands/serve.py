@@ -3,34 +3,33 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext, later
 from dashboard.commands import codes
+from dashboard.commands.options import add_config
 from dashboard.commands.run import work
 from dashboard.config import ConfigError, load
 
 if TYPE_CHECKING:
     import argparse
 
-HELP = "show the screens without collecting, beside `kerfbook collect`"
-MORE = """
+HELP = later("show the screens without collecting, beside `kerfbook collect`")
+MORE = later("""
 The screens and the API of `kerfbook run` in a process of its own, as many as you like; what a
 collector commits is on them within a second. The rules and messages run here, too, in one of
 several processes at a time.
 
 Exit code: 0 stopped, 1 a store or an address could not be opened, 2 no configuration or a
 wrong one.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
+    add_config(parser)
     parser.add_argument(
-        "--config", type=Path, default=Path("kerfbook.toml"), metavar="TOML", help="default: kerfbook.toml"
-    )
-    parser.add_argument(
-        "--no-alerts", action="store_true", help="let another process look for alerts: `kerfbook alerts`"
+        "--no-alerts", action="store_true", help=gettext("let another process look for alerts: `kerfbook alerts`")
     )
 
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext, later
 from dashboard.commands import codes
 from dashboard.config.kinds import UnfitError, name
 from simulator import world
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 
     from simulator.shop import Played
 
-HELP = "play an imaginary saw into a file, or to a broker as its box would"
-MORE = """
+HELP = later("play an imaginary saw into a file, or to a broker as its box would")
+MORE = later("""
 Everything follows from the seed: the same seed, saw and day give the same readings. With a
 FILE (- is stdout) the packs go there, one a line, to be read by `kerfbook replay`. With
 --to they are published as the box of that saw would, at --speed times life. --truth writes
@@ -34,53 +35,59 @@ examples: kerfbook simulate heron.jsonl --saw heron --day 2026-03-02 --truth tru
 
 Exit code: 0 played, 1 the broker did not take everything, 2 wrong arguments or a file that
 cannot be written.
-"""
+""")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
-    parser.add_argument("file", nargs="?", metavar="FILE", help="write the packs here")
+    parser.add_argument("file", nargs="?", metavar="FILE", help=gettext("write the packs here"))
     parser.add_argument(
         "--saw",
         choices=sorted(world.SAWS),
         default="heron",
-        help="which saw of the imaginary shop (default: heron)",
+        help=gettext("which saw of the imaginary shop (default: heron)"),
     )
     parser.add_argument(
-        "--day", type=_day, default=None, metavar="DATE", help="first day, as 2026-03-02 (default: yesterday)"
+        "--day", type=_day, default=None, metavar="DATE", help=gettext("first day, as 2026-03-02 (default: yesterday)")
     )
-    parser.add_argument("--days", type=_count, default=1, metavar="N", help="how many days (default: 1)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, another life (default: 1)")
-    parser.add_argument("--truth", type=Path, metavar="FILE", help="write what really happened here")
+    parser.add_argument("--days", type=_count, default=1, metavar="N", help=gettext("how many days (default: 1)"))
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help=gettext("another seed, another life (default: 1)")
+    )
+    parser.add_argument("--truth", type=Path, metavar="FILE", help=gettext("write what really happened here"))
     parser.add_argument(
         "--to",
         type=_address,
         metavar="HOST[:PORT]",
-        help="publish to this MQTT broker instead of writing a file",
+        help=gettext("publish to this MQTT broker instead of writing a file"),
     )
     parser.add_argument(
-        "--user", metavar="NAME", help="sign in at the broker under this name, with the password in --password-file"
+        "--user",
+        metavar="NAME",
+        help=gettext("sign in at the broker under this name, with the password in --password-file"),
     )
-    parser.add_argument("--password-file", type=Path, metavar="FILE", help="holds the password and nothing else")
     parser.add_argument(
-        "--ca-file", type=Path, metavar="PEM", help="encrypt, and trust the authority in this file alone"
+        "--password-file", type=Path, metavar="FILE", help=gettext("holds the password and nothing else")
+    )
+    parser.add_argument(
+        "--ca-file", type=Path, metavar="PEM", help=gettext("encrypt, and trust the authority in this file alone")
     )
     parser.add_argument(
         "--site",
         type=_name,
         default=world.SITE,
         metavar="NAME",
-        help=f"site in the topic (default: {world.SITE})",
+        help=gettext("site in the topic (default: {site})", site=world.SITE),
     )
     parser.add_argument(
-        "--as", dest="alias", type=_name, metavar="NAME", help="saw in the topic (default: its own name)"
+        "--as", dest="alias", type=_name, metavar="NAME", help=gettext("saw in the topic (default: its own name)")
     )
     parser.add_argument(
         "--speed",
         type=_speed,
         default=float("inf"),
         metavar="X",
-        help="times life when publishing (default: no waiting)",
+        help=gettext("times life when publishing (default: no waiting)"),
     )
 
 

@@ -225,7 +225,8 @@ def test_buckets_add_up_and_ratios_lie_between_nought_and_one(facts, plan, cutpo
 
 @given(histories(), st.integers(1, 400))
 def test_every_second_is_in_use_exactly_when_the_words_say_so(facts, busy_gap):
-    act = activity(outline_of(facts), Extent(0, 3_000 * SECOND), 3_000 * SECOND)
+    told = 10_000 * SECOND  # past all that is drawn: a pause at the edge is judged by the cut that ends it
+    act = activity(outline_of(facts), Extent(0, told), told)
     edges = np.arange(0, 3_000 * SECOND + 1, SECOND)
     buckets = utilisation(act, spans([(0, 3_000 * SECOND)]), edges, busy_gap * SECOND, 3_000 * SECOND)
     by = {k: [(f.start // SECOND, f.end // SECOND) for f in facts if f.kind == k] for k in ("run", "cut", "gap")}

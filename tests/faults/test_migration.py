@@ -8,7 +8,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import time
 
 import pytest
 
@@ -22,12 +21,22 @@ pytestmark = pytest.mark.real
 KILLS = 20 if os.environ.get("KERFBOOK_FAULTS") == "full" else 3
 OLDEST = versions()[0][0]
 OPEN = """
-import sys
+import os, signal, sys, threading
+from sqlalchemy import Engine, event
 from collector.book import Book
-from collector.book.upgrade import versions
-versions()  # what is slow to import
-print(flush=True)
+
+deadly, after, seen = int(sys.argv[2]), float(sys.argv[3]), 0
+
+@event.listens_for(Engine, "before_cursor_execute")
+@event.listens_for(Engine, "commit")
+def count(*_):
+    global seen
+    seen += 1
+    if seen == deadly:
+        threading.Timer(after, os.kill, (os.getpid(), signal.SIGKILL)).start()
+
 Book(sys.argv[1])
+print(seen)
 """
 
 
@@ -43,12 +52,13 @@ def test_a_book_that_is_killed_while_its_schema_changes_has_all_its_rows_at_each
         before = contents(connection)
     engine.dispose()
     first = file.read_bytes()
-    took, found = opened(url, None), []
-    for _ in range(KILLS):
+    statements, found = opened(url), []
+    # In any part of the way, and a moment after a statement began: so it may hit a commit that is being written.
+    for part in range(KILLS):
         for end in ("", "-wal", "-shm"):
             file.with_name(file.name + end).unlink(missing_ok=True)
         file.write_bytes(first)
-        opened(url, rng.uniform(0, 0.9 * took))
+        opened(url, 1 + int((part + rng.random()) / KILLS * statements), rng.uniform(0, 0.02))
         with sqlite3.connect(file) as looked:
             found.append(looked.execute("SELECT version_num FROM alembic_version").fetchone()[0])
             assert looked.execute("PRAGMA integrity_check").fetchone() == ("ok",)
@@ -63,15 +73,12 @@ def test_a_book_that_is_killed_while_its_schema_changes_has_all_its_rows_at_each
     assert OLDEST in found  # some kill came in time
 
 
-def opened(url: str, seconds: float | None) -> float:
-    """A process opens the book; it is killed so many seconds after it began to. Returns how long it took [s]."""
-    child = subprocess.Popen([sys.executable, "-c", OPEN, url], stdout=subprocess.PIPE)
-    child.stdout.readline()
-    began = time.monotonic()
-    try:
-        child.wait(seconds)
-    except subprocess.TimeoutExpired:
-        child.send_signal(signal.SIGKILL)
-    with child:
-        assert child.wait() in {0, -signal.SIGKILL}
-    return time.monotonic() - began
+def opened(url: str, deadly: int = 0, after: float = 0) -> int:
+    """A process opens the book and is killed so many seconds after a statement, counted from 1, began; 0: it lives.
+
+    Returns:
+        how many statements and commits it took; 0: it was killed.
+    """
+    child = subprocess.run([sys.executable, "-c", OPEN, url, str(deadly), str(after)], stdout=subprocess.PIPE)
+    assert child.returncode in {0, -signal.SIGKILL}
+    return int(child.stdout or 0)

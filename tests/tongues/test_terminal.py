@@ -8,7 +8,7 @@ import pytest
 
 from api.tongues import say
 from api.tongues.manner import Manner, of_terminal
-from dashboard.cli import main
+from dashboard.cli import COMMANDS, main
 
 
 @pytest.fixture(autouse=True)
@@ -126,3 +126,21 @@ def test_faults_of_the_configuration_are_told_in_portuguese_and_keys_stay_keys(t
         "  esperado    uma de site, saws, broker, shifts, calendar, utilisation, blades, energy, stores, backup, web, "
         "detection, alerts, tell, show\n"
     )
+
+
+@pytest.mark.parametrize("command", ["", *COMMANDS])
+def test_help_is_in_portuguese_and_fits_the_terminal(command, monkeypatch, capsys):
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def shown() -> list[str]:
+        with pytest.raises(SystemExit):
+            main([*([command] if command else []), "--help"])
+        return capsys.readouterr().out.splitlines()
+
+    english = shown()
+    monkeypatch.setenv("LC_ALL", "pt_PT.UTF-8")
+    portuguese = shown()
+    assert portuguese[0].startswith("uso: kerfbook")
+    assert max(map(len, portuguese)) <= 100
+    words = {line for line in {*english} & {*portuguese} if re.search(r"[a-z]{3} [a-z]{3}", line)}
+    assert {line for line in words if "kerfbook " not in line} == set()  # what is typed is the same everywhere
