@@ -81,9 +81,11 @@ def curve(plan: Spans, at: NDArray[np.int64], rows: NDArray[np.int64]) -> Curve:
         at: `edges` of it.
         rows: the measures between the edges, shape (len(at) - 1, len(NAMES)).
     """
-    summed = np.vstack((np.zeros((1, rows.shape[1]), np.int64), np.cumsum(rows, axis=0)))
-    grown = np.array([passed(plan, int(t)) for t in at], np.int64)
-    return Curve(grown, summed[:, _KNOWN], summed[:, _IN_USE], summed[:, _CUTS].sum(axis=1))
+    known, in_use, cuts = (  # arrays of their own: a view would keep all the other measures
+        np.concatenate(([0], np.cumsum(column)))
+        for column in (rows[:, _KNOWN], rows[:, _IN_USE], rows[:, _CUTS].sum(axis=1))
+    )
+    return Curve(np.array([passed(plan, int(t)) for t in at], np.int64), known, in_use, cuts)
 
 
 def usual(curves: Iterable[Curve], now: int) -> Usual | None:

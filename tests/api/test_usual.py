@@ -15,6 +15,7 @@ from api.answers.intervals import spans
 from api.answers.measures import NAMES
 from api.answers.usual import STEP, curve, edges, passed, usual
 from api.desk import Desk
+from api.memory import size_of
 from api.sums import Sums
 from api.usual import PAUSE, UsualDays
 from collector.book.entries import NowEntry, SawCommit
@@ -35,6 +36,11 @@ def day_of(in_use: float, known: float = 1.0, cuts: int = 8, hours: int = 8):
     rows[:, NAMES.index("in_use")] = grown * known * in_use
     rows[:, NAMES.index("vertical")] = np.rint(grown / HOUR * cuts)
     return curve(plan, at, rows)
+
+
+def test_a_days_curve_keeps_its_four_series_and_not_all_measures() -> None:
+    day = day_of(0.5)
+    assert size_of(day) < 2 * 4 * 8 * len(day.passed)
 
 
 def test_it_is_the_middle_day_by_as_much_planned_time() -> None:
