@@ -12,7 +12,7 @@ from api.desk import Desk
 from api.fault_watch import FaultWatch
 from api.rack import Rack
 from api.tending import Tending
-from api.tongues.say import later
+from api.tongues.say import gettext, later
 from api.trouble_watch import TroubleWatch
 from api.watch import Watch
 from collector.book.book import Book
@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
             leases.start()
             watch.start()
             stopped = asked_to_stop()
-            print("looking for alerts; Ctrl-C stops.", flush=True)
+            print(gettext("looking for alerts; Ctrl-C stops."), flush=True)
             supervisor.ready()
             supervisor.wait(stopped, watch.moves, what="watch")
             watch.stop()

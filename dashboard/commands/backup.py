@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from api.tongues.amounts import number
 from api.tongues.say import gettext, later
 from collector.backup.kept import name_of, rotate
 from collector.backup.make import make_backup
@@ -65,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"kerfbook backup: {error}", file=sys.stderr)
         return codes.MISUSED
     if args.keep is not None and args.keep < 1:
-        print("kerfbook backup: --keep wants 1 or more", file=sys.stderr)
+        print("kerfbook backup:", gettext("--keep wants 1 or more"), file=sys.stderr)
         return codes.MISUSED
     given: Path = args.to or settings.backup.folder
     site = settings.site.name
@@ -87,11 +88,19 @@ def run(args: argparse.Namespace) -> int:
         print(f"kerfbook backup: {error}", file=sys.stderr)
         return codes.FLAWED
     readings = sum(one.readings for one in made.trace.values())
-    print(f"{target}: {target.stat().st_size / 1e6:.1f} MB, {readings} readings, {sum(made.rows.values())} rows")
+    print(
+        gettext(
+            "{path}: {size} MB, {readings} readings, {rows} rows",
+            path=target,
+            size=number(target.stat().st_size / 1e6, 1),
+            readings=readings,
+            rows=sum(made.rows.values()),
+        )
+    )
     for path in gone:
-        print(f"deleted {path}, older than the newest {keep}")
+        print(gettext("deleted {path}, older than the newest {n}", path=path, n=keep))
     for name in made.left_out:
-        print(f"not in it, keep it elsewhere: {name}")
+        print(gettext("not in it, keep it elsewhere: {path}", path=name))
     return codes.DONE
 
 

@@ -51,13 +51,22 @@ def run(args: argparse.Namespace) -> int:
         print(f"kerfbook copy: {error}", file=sys.stderr)
         return codes.MISUSED
     if old.trace == new.trace or old.book == new.book:
-        print(f"kerfbook copy: {args.to} names the trace or the book of {args.config} itself", file=sys.stderr)
+        told = gettext("{one} names the trace or the book of {other} itself", one=args.to, other=args.config)
+        print(f"kerfbook copy: {told}", file=sys.stderr)
         return codes.MISUSED
     try:
         return _copy(old, new)
     except (BookError, TraceError, SQLAlchemyError, OSError) as error:
         print(f"kerfbook copy: {error}", file=sys.stderr)
         return codes.FLAWED
+
+
+def _tell_trace(saw: str, readings: int) -> None:
+    print(gettext("trace of {saw}: {n} readings", saw=saw, n=readings), flush=True)
+
+
+def _tell_table(table: str, rows: int) -> None:
+    print(gettext("book, {table}: {n} rows", table=table, n=rows), flush=True)
 
 
 def _copy(old: Stores, new: Stores) -> int:
@@ -69,17 +78,20 @@ def _copy(old: Stores, new: Stores) -> int:
         Book(new.book) as new_book,
     ):
         begun = old_book.revision()
-        found = copy_trace(old_trace, new_trace, lambda saw, n: print(f"trace of {saw}: {n} readings", flush=True))
-        fresh = copy_book(old_book, new_book, lambda table, n: print(f"book, {table}: {n} rows", flush=True))
+        found = copy_trace(old_trace, new_trace, _tell_trace)
+        fresh = copy_book(old_book, new_book, _tell_table)
         print(
-            f"{found.readings} readings are the same in both, {found.written} of them newly written; the book",
-            "was copied and is the same in both" if fresh else "was the same already",
+            gettext(
+                "{n} readings are the same in both, {written} of them newly written;",
+                n=found.readings,
+                written=found.written,
+            ),
+            gettext("the book was copied and is the same in both")
+            if fresh
+            else gettext("the book was the same already"),
         )
         if old_book.revision() != begun:
-            print(
-                "kerfbook copy: something wrote to the old book meanwhile; stop `kerfbook run` and copy into empty "
-                "stores",
-                file=sys.stderr,
-            )
+            told = gettext("something wrote to the old book meanwhile; stop `kerfbook run` and copy into empty stores")
+            print(f"kerfbook copy: {told}", file=sys.stderr)
             return codes.FLAWED
     return codes.DONE

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from api.tongues.say import gettext, later
+from api.tongues.amounts import number
+from api.tongues.say import gettext, later, ngettext
 from collector.adopt import maker, settings_of
 from collector.book.entries import BookError
 from collector.book.marks import Marks
-from collector.facts import SECOND, Cut, Fact
+from collector.facts import SECOND, Cut, Direction, Fact
 from collector.marks import LONGEST_US, MarkKind, match_marks
 from collector.rederive import Rederived, apply, rederive
 from collector.trace.store import TraceError
@@ -45,7 +46,18 @@ example: kerfbook derive --from 2026-03-02 --to 2026-03-09 --saw heron
 SHOWN = 40
 """So many changed cuts of a saw are listed."""
 
-_NAMES = {"run": "runs", "cut": "cuts", "door_visit": "door visits", "conflict": "conflicts", "gap": "gaps"}
+_NAMES = {
+    "run": later("runs"),
+    "cut": later("cuts"),
+    "door_visit": later("door visits"),
+    "conflict": later("conflicts"),
+    "gap": later("gaps"),
+}
+_DIRECTIONS = {
+    Direction.VERTICAL: later("vertical"),
+    Direction.HORIZONTAL: later("horizontal"),
+    Direction.UNKNOWN: later("unknown"),
+}
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -78,14 +90,15 @@ def run(args: argparse.Namespace) -> int:
         print(f"kerfbook derive: {error}", file=sys.stderr)
         return codes.MISUSED
     except SQLAlchemyError as error:
-        print(f"kerfbook derive: the book failed, and keeps what it had: {error}", file=sys.stderr)
+        told = gettext("the book failed, and keeps what it had: {error}", error=error)
+        print(f"kerfbook derive: {told}", file=sys.stderr)
         return codes.FLAWED
 
 
 def _period(args: argparse.Namespace, place: Place) -> tuple[int, int]:
     start, end = moment(args.start, place.zone), moment(args.end, place.zone)
     if end <= start:
-        raise NoPlaceError("--to must lie after --from")
+        raise NoPlaceError(gettext("--to must lie after --from"))
     return start, end
 
 
@@ -95,38 +108,48 @@ def _derive(args: argparse.Namespace, place: Place, trace: TraceStore, book: Boo
     make = maker(settings)
     found = []
     for saw in saws:
-        show = Progress(f"deriving {saw}") if sys.stderr.isatty() else lambda _share: None
+        show = Progress(gettext("deriving {saw}", saw=saw)) if sys.stderr.isatty() else lambda _share: None
         found.append(rederive(trace, book, saw, *period, settings[saw], make, show))
     flawed = False
     for one in found:
         flawed |= _tell(one, place, book, everything=args.all)
     if not any(one.parts for one in found):
-        print("Nothing to change.")
+        print(gettext("Nothing to change."))
         return codes.FLAWED if flawed else codes.DONE
     if args.dry_run:
         return codes.SHOWN
     if not args.yes and not _agreed():
-        print("Nothing was changed.")
+        print(gettext("Nothing was changed."))
         return codes.SHOWN
     for one in found:
         written, left = apply(trace, book, one, settings[one.saw], make)
         for a, b in left:
             flawed = True
-            print(
-                f"{one.saw}: {clock(a, place.zone)} to {clock(b, place.zone)} kept changing under the collector and "
-                "was left as it is; try again later",
-                file=sys.stderr,
+            told = gettext(
+                "{saw}: {start} to {end} kept changing under the collector and was left as it is; try again later",
+                saw=one.saw,
+                start=clock(a, place.zone),
+                end=clock(b, place.zone),
             )
+            print(told, file=sys.stderr)
         if one.parts:
-            print(f"{one.saw}: {_several(written, 'part')} of {len(one.parts)} written")
+            print(
+                ngettext(
+                    "{saw}: {n} part of {total} written",
+                    "{saw}: {n} parts of {total} written",
+                    written,
+                    saw=one.saw,
+                    total=len(one.parts),
+                )
+            )
     return codes.FLAWED if flawed else codes.DONE
 
 
 def _agreed() -> bool:
     if not sys.stdin.isatty():
-        print("Nobody can be asked here: say --yes to change it, or --dry-run to only look.", file=sys.stderr)
+        print(gettext("Nobody can be asked here: say --yes to change it, or --dry-run to only look."), file=sys.stderr)
         return False
-    print("Change it? [y/N] ", end="", file=sys.stderr, flush=True)
+    print(gettext("Change it?"), "[y/N] ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip().lower() in {"y", "yes"}
 
 
@@ -134,25 +157,38 @@ def _tell(found: Rederived, place: Place, book: Book, *, everything: bool) -> bo
     """Says what would change for a saw; whether something could not be derived."""
     zone, saw = place.zone, found.saw
     if found.from_us is not None and found.to_us is not None:
-        print(f"{saw}: derived {clock(found.from_us, zone)} to {clock(found.to_us, zone)}")
+        start, end = clock(found.from_us, zone), clock(found.to_us, zone)
+        print(gettext("{saw}: derived {start} to {end}", saw=saw, start=start, end=end))
     else:
-        print(f"{saw}: nothing could be derived in this period")
+        print(gettext("{saw}: nothing could be derived in this period", saw=saw))
     for a, b in found.aged:
-        print(f"  not derivable, the trace has aged out; facts kept: {clock(a, zone)} to {clock(b, zone)}")
+        start, end = clock(a, zone), clock(b, zone)
+        told = gettext("not derivable, the trace has aged out; facts kept: {start} to {end}", start=start, end=end)
+        print(f"  {told}")
     for a, b in found.unparted:
-        print(f"  left alone, no time at rest parts it from what follows: {clock(a, zone)} to {clock(b, zone)}")
+        start, end = clock(a, zone), clock(b, zone)
+        told = gettext("left alone, no time at rest parts it from what follows: {start} to {end}", start=start, end=end)
+        print(f"  {told}")
     if found.open_from is not None:
-        since = clock(found.open_from, zone)
-        print(f"  from {since} on it is the collector's; it takes today's settings at its next start")
+        told = gettext(
+            "from {time} on it is the collector's; it takes today's settings at its next start",
+            time=clock(found.open_from, zone),
+        )
+        print(f"  {told}")
     change = found.difference
-    print(f"  {change.same} facts stay the same")
+    told = gettext("facts that stay the same: {n}", n=change.same)
+    print(f"  {told}")
     for kind, (added, removed, moved) in change.counts().items():
-        print(f"  {_NAMES[kind]}: {added} added, {removed} removed, {moved} moved or changed")
+        told = gettext(
+            "{added} added, {removed} removed, {moved} moved or changed", added=added, removed=removed, moved=moved
+        )
+        print(f"  {gettext(_NAMES[kind])}: {told}")
     lines = _cut_lines(found, place)
     for line in lines if everything else lines[:SHOWN]:
         print(f"    {line}")
     if len(lines) > SHOWN and not everything:
-        print(f"    and {len(lines) - SHOWN} more; --all lists them")
+        told = gettext("and {n} more; --all lists them", n=len(lines) - SHOWN)
+        print(f"    {told}")
     _tell_marks(found, book)
     return bool(found.aged or found.unparted)
 
@@ -162,19 +198,24 @@ def _cut_lines(found: Rederived, place: Place) -> list[str]:
     change = found.difference
     rows += [(f.start, f"+ {_cut(f, place)}") for f in change.added if isinstance(f, Cut)]
     rows += [(f.start, f"- {_cut(f, place)}") for f in change.removed if isinstance(f, Cut)]
-    rows += [
-        (new.start, f"~ {_cut(new, place)}, was {_cut(old, place, day=False)}")
-        for old, new in change.moved
-        if isinstance(old, Cut) and isinstance(new, Cut)
-    ]
+    for old, new in change.moved:
+        if isinstance(old, Cut) and isinstance(new, Cut):
+            told = gettext("{new}, was {old}", new=_cut(new, place), old=_cut(old, place, day=False))
+            rows.append((new.start, f"~ {told}"))
     return [line for _, line in sorted(rows)]
 
 
 def _cut(cut: Cut, place: Place, *, day: bool = True) -> str:
-    length = "going on" if cut.end is None else f"{(cut.end - cut.start) / SECOND:.2f} s"
+    length = gettext("going on") if cut.end is None else f"{number((cut.end - cut.start) / SECOND, 2)} s"
     tenths = cut.start // 100_000 % 10
     form = "%Y-%m-%d %H:%M:%S" if day else "%H:%M:%S"
-    return f"cut {clock(cut.start, place.zone, form)}.{tenths} {length} {cut.direction} {cut.mean_ma / 1000:.2f} A"
+    return gettext(
+        "cut {time} {length} {direction} {amps} A",
+        time=f"{clock(cut.start, place.zone, form)}.{tenths}",
+        length=length,
+        direction=gettext(_DIRECTIONS[cut.direction]),
+        amps=number(cut.mean_ma / 1000, 2),
+    )
 
 
 def _tell_marks(found: Rederived, book: Book) -> None:
@@ -190,12 +231,13 @@ def _tell_marks(found: Rederived, book: Book) -> None:
             if mark.kind is MarkKind.NO_CUT and old is not None and new is None:
                 lost += 1
     if lost:
-        print(f"  {_several(lost, 'mark')} 'no cut' would find no cut any more; what was said is kept")
+        told = ngettext(
+            "{n} mark 'no cut' would find no cut any more; what was said is kept",
+            "{n} marks 'no cut' would find no cut any more; what was said is kept",
+            lost,
+        )
+        print(f"  {told}")
 
 
 def _cuts(facts: list[Fact]) -> list[Cut]:
     return [f for f in facts if isinstance(f, Cut)]
-
-
-def _several(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

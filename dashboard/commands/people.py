@@ -11,7 +11,7 @@ from api.door.door import Door
 from api.door.erase import erase
 from api.door.rights import GRANTABLE, ROLES, Right
 from api.door.secrets import WeakError, check_password, check_pin, hashed
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, ngettext
 from collector.book.audit import Entry, speaking
 from collector.book.entries import BookError
 from collector.book.people import PeopleBook
@@ -73,11 +73,12 @@ def run(args: argparse.Namespace) -> int:
     try:
         place = find_place(args)
         if args.act != "list" and not args.name:
-            raise NoPlaceError(f"`people {args.act}` wants a name")  # noqa: TRY301 (told in one place)
+            raise NoPlaceError(gettext("`people {act}` wants a name", act=args.act))  # noqa: TRY301 (told in one place)
         if args.act in {"add", "role"} and not args.role:
-            raise NoPlaceError(f"`people {args.act}` wants --role, one of {', '.join(sorted(ROLES))}")  # noqa: TRY301
+            roles = ", ".join(sorted(ROLES))
+            raise NoPlaceError(gettext("`people {act}` wants --role, one of {words}", act=args.act, words=roles))  # noqa: TRY301
         if args.act == "token" and not args.may:
-            raise NoPlaceError("`people token` wants --may, such as --may see")  # noqa: TRY301
+            raise NoPlaceError(gettext("`people token` wants --may, such as --may see"))  # noqa: TRY301
     except NoPlaceError as error:
         print(f"kerfbook people: {error}", file=sys.stderr)
         return codes.MISUSED
@@ -92,20 +93,27 @@ def run(args: argparse.Namespace) -> int:
             with speaking(entry):
                 print(_act(people, args, now))
     except (BookError, TraceError, WeakError, LookupError, OSError) as error:
-        print(f"kerfbook people: {error.args[0] if error.args else error}", file=sys.stderr)
+        print(f"kerfbook people: {gettext(str(error.args[0])) if error.args else error}", file=sys.stderr)
         return codes.FLAWED
     return codes.DONE
+
+
+_OPENS = {
+    (True, True): later("password and PIN"),
+    (True, False): later("password"),
+    (False, True): later("PIN"),
+    (False, False): later("paired phone only"),
+}
 
 
 def _list(people: PeopleBook, place: Place) -> None:
     for who in people.people():
         if who.erased_us is not None:
-            state = f"erased {clock(who.erased_us, place.zone, '%Y-%m-%d')}"
+            state = gettext("erased {date}", date=clock(who.erased_us, place.zone, "%Y-%m-%d"))
         elif not who.active:
-            state = "shut out"
+            state = gettext("shut out")
         else:
-            opens = [word for word, kept in (("password", who.password), ("PIN", who.pin)) if kept]
-            state = " and ".join(opens) or "paired phone only"
+            state = gettext(_OPENS[who.password is not None, who.pin is not None])
         print(f"{who.name:<30} {who.role:<12} {state}")
 
 
@@ -116,14 +124,14 @@ def _act(people: PeopleBook, args: argparse.Namespace, now: int) -> str:
     if args.act == "add":
         password = _read("password", name)
         people.add_person(name, args.role, now, password=password)
-        return f"{name} may sign in as {args.role}"
+        return gettext("{name} may sign in as {role}", name=name, role=args.role)
     if args.act == "token":
         made = door.token(name, "command line", {Right(r) for r in args.may}, None)
-        return f"{made.secret}\nshown once; the program sends it as  Authorization: Bearer …"
+        told = gettext("shown once; the program sends it as  {header}", header="Authorization: Bearer …")
+        return f"{made.secret}\n{told}"
     if args.act == "link":
-        return (
-            f"open this on the TV, behind the address of your screens:  /enter#{door.link(name, 'command line').secret}"
-        )
+        path = f"/enter#{door.link(name, 'command line').secret}"
+        return gettext("open this on the TV, behind the address of your screens:  {path}", path=path)
     return _change(people, args, name, now)
 
 
@@ -131,25 +139,40 @@ def _change(people: PeopleBook, args: argparse.Namespace, name: str, now: int) -
     who = _somebody(people, name)
     match args.act:
         case "erase":
-            erased = erase(people, who.id, now)
-            left = f"; {erased.mentions} notes written by hand still say the name" if erased.mentions else ""
-            return f"{name} is {erased.alias} from now on{left}"
+            return _erase(people, who, name, now)
         case "password" | "pin":
             fields: dict[str, Any] = {args.act: _read(args.act, who.name)}
             people.change_person(who.id, now, **fields)
-            return f"a new {args.act} for {who.name}; all sessions and phones of theirs are signed out"
+            if args.act == "pin":
+                return gettext("a new PIN for {name}; all sessions and phones of theirs are signed out", name=who.name)
+            return gettext("a new password for {name}; all sessions and phones of theirs are signed out", name=who.name)
         case "role":
             people.change_person(who.id, now, role=args.role)
-            return f"{who.name} is {args.role}"
+            return gettext("{name} is {role}", name=who.name, role=args.role)
         case _:
             people.change_person(who.id, now, active=args.act == "in")
-            return f"{who.name} is {'let in again' if args.act == 'in' else 'shut out'}"
+            if args.act == "in":
+                return gettext("{name} is let in again", name=who.name)
+            return gettext("{name} is shut out", name=who.name)
+
+
+def _erase(people: PeopleBook, who: Person, name: str, now: int) -> str:
+    erased = erase(people, who.id, now)
+    told = gettext("{name} is {alias} from now on", name=name, alias=erased.alias)
+    if not erased.mentions:
+        return told
+    left = ngettext(
+        "{n} note written by hand still says the name",
+        "{n} notes written by hand still say the name",
+        erased.mentions,
+    )
+    return f"{told}; {left}"
 
 
 def _somebody(people: PeopleBook, name: str) -> Person:
     who = people.named(name)
     if who is None:
-        raise LookupError(f"there is nobody called {name!r}; `kerfbook people` lists all")
+        raise LookupError(gettext("there is nobody called {name}; `kerfbook people` lists all", name=repr(name)))
     return who
 
 
@@ -160,9 +183,13 @@ def _read(what: str, name: str) -> str:
         WeakError: others would guess it, or the two entries differ.
     """
     if sys.stdin.isatty():
-        given = getpass.getpass(f"new {what} of {name}: ")
-        if getpass.getpass("once more: ") != given:
-            raise WeakError("the two were not the same; nothing was changed")
+        given = getpass.getpass(
+            gettext("new PIN of {name}: ", name=name)
+            if what == "pin"
+            else gettext("new password of {name}: ", name=name)
+        )
+        if getpass.getpass(gettext("once more: ")) != given:
+            raise WeakError(gettext("the two were not the same; nothing was changed"))
     else:
         given = sys.stdin.readline().rstrip("\n")
     if what == "pin":

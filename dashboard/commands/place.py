@@ -55,7 +55,9 @@ class Place:
             NoPlaceError: it has not.
         """
         if saw not in self.saws:
-            raise NoPlaceError(f"there is no saw {saw!r}; there are {', '.join(self.saws)}")
+            raise NoPlaceError(
+                gettext("there is no saw {saw}; there are {saws}", saw=repr(saw), saws=", ".join(self.saws))
+            )
 
     @contextmanager
     def open(self) -> Iterator[tuple[TraceStore, Book]]:
@@ -102,7 +104,11 @@ def find_place(args: argparse.Namespace) -> Place:
     """
     if args.folder is not None:
         if not (args.folder / "demo.json").exists():
-            raise NoPlaceError(f"{args.folder} is no folder of a demo; name the one given to `kerfbook demo --folder`")
+            raise NoPlaceError(
+                gettext(
+                    "{path} is no folder of a demo; name the one given to `kerfbook demo --folder`", path=args.folder
+                )
+            )
         folder = args.folder.resolve()
         return Place(
             folder / "trace.sqlite",
@@ -114,9 +120,10 @@ def find_place(args: argparse.Namespace) -> Place:
     try:
         settings = load(args.config)
     except ConfigError as error:
-        raise NoPlaceError(f"{error}\n\n{args.config} must be mended first") from error
+        told = gettext("{path} must be mended first", path=args.config)
+        raise NoPlaceError(f"{error}\n\n{told}") from error
     except OSError as error:
-        hint = "name yours with --config, or a demo's folder with --folder"
+        hint = gettext("name yours with --config, or a demo's folder with --folder")
         raise NoPlaceError(f"{args.config}: {error.strerror}; {hint}") from error
     return Place(
         settings.stores.trace,
@@ -144,7 +151,10 @@ def moment(text: str, zone: ZoneInfo) -> int:
         return parse_iso(when.astimezone(dt.UTC).isoformat())
     except (ValueError, OverflowError):
         raise ValueError(
-            f"{text!r} is no time; write 2026-03-02, '2026-03-02 14:00' (site time) or 2026-03-02T14:00:00Z"
+            gettext(
+                "{text} is no time; write 2026-03-02, '2026-03-02 14:00' (site time) or 2026-03-02T14:00:00Z",
+                text=repr(text),
+            )
         ) from None
 
 

@@ -49,32 +49,44 @@ def run(args: argparse.Namespace) -> int:
     try:
         text = settings_in(args.file)
         if args.check:
-            print(f"{args.file} is whole")
+            print(gettext("{path} is whole", path=args.file))
             return codes.DONE
         if not fresh:
             settings = load(args.config)
         elif text is not None:
             settings = loads(text.decode(), str(args.config), args.config.resolve().parent)
         else:
-            print(f"kerfbook restore: there is no {args.config}, and none in the backup", file=sys.stderr)
+            told = gettext("there is no {path}, and none in the backup", path=args.config)
+            print(f"kerfbook restore: {told}", file=sys.stderr)
             return codes.MISUSED
         made = restore(args.file, settings.stores.trace, settings.stores.book, lambda what: print(what, flush=True))
         if fresh and text is not None:
             with args.config.open("xb") as file:
                 args.config.chmod(0o600)
                 file.write(text)
-            print(f"{args.config} is the one from the backup")
+            print(gettext("{path} is the one from the backup", path=args.config))
     except ConfigError as error:
         print(f"kerfbook restore: {error}", file=sys.stderr)
         if fresh and not args.check:
-            told = "Files with passwords and certificates are in no backup: put them there, then restore again."
-            print(f"{told} Nothing was written.", file=sys.stderr)
+            told = gettext(
+                "Files with passwords and certificates are in no backup: put them there, then restore again. Nothing "
+                "was written."
+            )
+            print(told, file=sys.stderr)
         return codes.MISUSED
     except (BackupError, BookError, TraceError, SQLAlchemyError, sqlite3.Error, OSError) as error:
         print(f"kerfbook restore: {error}", file=sys.stderr)
         return codes.FLAWED
     readings = sum(one.readings for one in made.trace.values())
-    print(f"restored {made.site} as it was at {iso(made.at_us)}: {readings} readings, {sum(made.rows.values())} rows")
+    print(
+        gettext(
+            "restored {site} as it was at {time}: {readings} readings, {rows} rows",
+            site=made.site,
+            time=iso(made.at_us),
+            readings=readings,
+            rows=sum(made.rows.values()),
+        )
+    )
     for path in made.left_out:
-        print(f"was not in the backup, see that it is there: {path}")
+        print(gettext("was not in the backup, see that it is there: {path}", path=path))
     return codes.DONE

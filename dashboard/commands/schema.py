@@ -48,7 +48,9 @@ def run(args: argparse.Namespace) -> int:
     try:
         if args.to is not None:
             was = downgrade(engine, args.to)
-            print(f"brought the book from {was} back to {args.to}; start the older Kerfbook now")
+            print(
+                gettext("brought the book from {old} back to {new}; start the older Kerfbook now", old=was, new=args.to)
+            )
             return codes.DONE
         with reading(engine) as connection:
             found = version(connection)
@@ -60,5 +62,5 @@ def run(args: argparse.Namespace) -> int:
     for revision, brought in versions():
         print(f"{'->' if revision == found else '  '} {revision:<18} {brought}")
     if found is None:
-        print("there is no book yet")
+        print(gettext("there is no book yet"))
     return codes.DONE

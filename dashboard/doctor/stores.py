@@ -56,9 +56,11 @@ def disk(settings: Settings, now: float) -> Finding:
     )
     days = full_in(free - _FREE_BYTES // 4, [(g.a_day, g.days_to_grow) for g in found])
     if days is None:
-        return Finding(subject, f"{seen}; {told}; {gettext('not full within ten years')}")
+        never = gettext("not full within ten years")
+        return Finding(subject, f"{seen}; {told}; {never}")
     advice = gettext("get a bigger disk, or let trace_days in [stores] be fewer") if days < _WARN_DAYS else ""
-    return Finding(subject, f"{seen}; {told}; {gettext('full in {n} days', n=round(days))}", advice)
+    when = gettext("full in {n} days", n=round(days))
+    return Finding(subject, f"{seen}; {told}; {when}", advice)
 
 
 class Growth(NamedTuple):

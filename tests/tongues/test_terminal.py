@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import re
 
 import pytest
 
 from api.tongues import say
 from api.tongues.manner import Manner, of_terminal
+from collector.book import Book
+from collector.trace.sqlite import SqliteTrace
 from dashboard.cli import COMMANDS, main
 
 
@@ -144,3 +147,52 @@ def test_help_is_in_portuguese_and_fits_the_terminal(command, monkeypatch, capsy
     assert max(map(len, portuguese)) <= 100
     words = {line for line in {*english} & {*portuguese} if re.search(r"[a-z]{3} [a-z]{3}", line)}
     assert {line for line in words if "kerfbook " not in line} == set()  # what is typed is the same everywhere
+
+
+def test_people_are_kept_in_portuguese(tmp_path, monkeypatch, capsys):
+    path = tmp_path / "kerfbook.toml"
+    assert main(["run", "--write-config", "--config", str(path)]) == 0
+    capsys.readouterr()
+    monkeypatch.setenv("LC_ALL", "pt_PT.UTF-8")
+
+    def people(*words: str, typed: str = "") -> str:
+        monkeypatch.setattr("sys.stdin", io.StringIO(f"{typed}\n"))
+        main(["people", *words, "--config", str(path)])
+        told = capsys.readouterr()
+        return (told.out or told.err).strip()
+
+    assert people("add", "Ana", "--role", "owner", typed="three dusty sparrows") == "Ana pode entrar como owner"
+    assert people("pin", "Ana", typed="4827").startswith("um PIN novo para Ana; todas as suas sessões")
+    assert people("pin", "Ana", typed="12").startswith("kerfbook people: um PIN tem")
+    assert people("add", "Rui") == (
+        "kerfbook people: `people add` quer --role, uma de installer, maintenance, operator, owner, viewer"
+    )
+    assert people("add", "Rui", "--role", "operator", typed="four wet herons") == "Rui pode entrar como operator"
+    assert people("out", "Rui") == "Rui já não pode entrar"
+    assert people("out", "Eva").startswith("kerfbook people: não há ninguém chamado 'Eva'")
+    assert people("out", "Ana") == (
+        "kerfbook people: tem de ficar um proprietário com palavra-passe; faça primeiro de outra pessoa um proprietário"
+    )
+    listed = people()
+    assert re.search(r"^Ana +owner +palavra-passe e PIN$", listed, re.M)
+    assert people("erase", "Rui") == "Rui é person 2 de agora em diante"
+
+
+def test_a_backup_and_its_way_back_are_told_in_portuguese(tmp_path, monkeypatch, capsys):
+    path = tmp_path / "kerfbook.toml"
+    assert main(["run", "--write-config", "--config", str(path)]) == 0
+    (tmp_path / "kerfbook-data").mkdir()
+    Book(f"sqlite:///{tmp_path}/kerfbook-data/book.sqlite").close()
+    SqliteTrace(tmp_path / "kerfbook-data" / "trace.sqlite").close()
+    capsys.readouterr()
+    monkeypatch.setenv("LC_ALL", "pt_PT.UTF-8")
+    assert main(["backup", "--config", str(path)]) == 0
+    told = capsys.readouterr().out
+    (file,) = (tmp_path / "kerfbook-backups").glob("*.zip")
+    assert re.search(rf"^{re.escape(str(file))}: \d+,\d MB, 0 leituras, \d+ linhas$", told, re.M)
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    assert main(["restore", str(file), "--check", "--config", str(elsewhere / "kerfbook.toml")]) == 0
+    assert capsys.readouterr().out == f"{file} está inteiro\n"
+    assert main(["restore", str(file), "--config", str(elsewhere / "kerfbook.toml")]) == 0
+    assert re.search(r"^reposto workshop como estava em .*: 0 leituras, \d+ linhas$", capsys.readouterr().out, re.M)
