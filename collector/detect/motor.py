@@ -102,6 +102,7 @@ class Motor:
         self._place = 0  # of _t[0], as the power switch counts
         self._fell_at: int | None = None  # µs at which the current of the run fell to nothing, while a brake may follow
         self._fall_seen = True  # ... and whether readings tell how
+        self._silent = 0  # ... µs of a silence in which it fell, 0 if it was seen to fall
         self._low_from = 0  # µs of its last reading, or where a silence hides the fall, of the first one after it
         self._low = self._t, self._ma  # the samples since then without current
         self._after: tuple[Ints, Ints] | None = None  # current soon after that: a brake, or a new run
@@ -284,7 +285,8 @@ class Motor:
             self._conclude(braked_until=end if len(brake[0]) > 1 else None)
         elif self.on:
             self._fell_at = self._off_time(index)
-            self._fall_seen = int(self._t[index]) - int(self._t[index - 1]) <= _BLIND_US
+            silent = int(self._t[index]) - int(self._t[index - 1])
+            self._fall_seen, self._silent = silent <= _BLIND_US, silent if silent > _SELDOM_US else 0
             self._low_from = self._fell_at if self._fall_seen else int(self._t[index])
             self._low = self._t[:0], self._ma[:0]
 
@@ -311,7 +313,7 @@ class Motor:
             self.run = None
             return
         still = self._low[1][: int(np.searchsorted(self._low[0], self._low_from + _COAST_US, side="right"))]
-        passages, stop = tracker.finish(end, braked=braked, quiet=still)
+        passages, stop = tracker.finish(end, braked=braked, quiet=still, silent_us=self._silent)
         self._last_off = stop.end
         self.run.end, self.run.stop_us, self.run.inrush_ma = stop.end, stop.brake_us, self._inrush(tracker)
         self.run.stuck = tracker.watch.spell(stop.end) if self.run.start_seen else None

@@ -28,7 +28,14 @@ _SIGMAS = 3.0  # a level is another one if it differs by so much noise
 
 
 def first_of_pause(
-    t: Ints, ma: Ints, first: int, last: LastLevel, idle: float, idle_at: Callable[[int], float], usual_us: int
+    t: Ints,
+    ma: Ints,
+    first: int,
+    last: LastLevel,
+    idle: float,
+    idle_at: Callable[[int], float],
+    usual_us: int,
+    silent_us: int,
 ) -> int | None:
     """Index of the first sample of the pause before a last level, None if none is seen.
 
@@ -44,6 +51,7 @@ def first_of_pause(
         idle: what the motor took at idle before it, mA.
         idle_at: the idle level (mA) shortly before a time (µs).
         usual_us: a brake that little tells takes no longer.
+        silent_us: how long the silence was in which the level ended; 0: it was seen to end.
     """
     later = idle_at(last.from_us)
     if later > _IDLE_LEAST * idle:  # less is what a pause looks like
@@ -51,7 +59,7 @@ def first_of_pause(
     found: list[tuple[int, int, float]] = []
     for start, end, gone in _candidates(t, ma, first, last, idle):
         lasted = int(t[-1]) - int(t[end - 1])
-        if not start or lasted < LEAST_US or _spikes(ma[end : end + 4], last.level):
+        if not start or lasted + silent_us < LEAST_US or _spikes(ma[end : end + 4], last.level):
             continue
         there = idle_at(int(t[start]))
         lacks = _lacking(t[start - 1 : end], ma[start:end], max(1.0, min(there, last.level)))

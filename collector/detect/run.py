@@ -107,10 +107,12 @@ class RunTracker:
         """µs before which no passage starts that has not been returned."""
         return self.start if self._reader is None else self._reader.earliest
 
-    def finish(self, end: int, *, braked: bool, quiet: Ints | None = None) -> tuple[list[Passage], Stop]:
+    def finish(
+        self, end: int, *, braked: bool, quiet: Ints | None = None, silent_us: int = 0
+    ) -> tuple[list[Passage], Stop]:
         """The current fell to nothing at ``end`` (µs), or the data ended there (not ``braked``).
 
-        ``quiet`` are the samples of standstill after it, mA.
+        ``quiet`` are the samples of standstill after it, mA; ``silent_us`` is how long nothing was heard before them.
 
         Returns:
             the remaining passages, and how the run stopped.
@@ -119,27 +121,27 @@ class RunTracker:
         done = self._tell(self._take(*self._smooth.feed(none, none, last=True), last=True))
         if self._reader is None:
             return [], Stop(end, None)
-        off = self._braked_from(self._reader, none if quiet is None else quiet) if braked else None
+        off = self._braked_from(self._reader, none if quiet is None else quiet, silent_us) if braked else None
         if off is None or not self._told < off < end:  # what is certain is no brake's
             end = max(end, self._told)
             return done + self._reader.finish(end, None), Stop(end, None)
-        return done + self._reader.finish(off, off), Stop(off, end - off)
+        return done + self._reader.finish(off, off), Stop(off, None if silent_us else end - off)
 
-    def _braked_from(self, reader: Reader, quiet: Ints) -> int | None:
+    def _braked_from(self, reader: Reader, quiet: Ints, silent_us: int) -> int | None:
         """µs at which the motor was switched off, if a brake's current followed."""
         longest = self._settings.brake_max_us
         t, ma = self._raw.since(self._raw.newest_at - longest - SECOND)
         noise = reader.noise * self._smooth.every**0.5
-        last = last_level(t, ma, longest, noise, reader.idle_at, quiet_noise(quiet))
+        last = last_level(t, ma, longest, noise, reader.idle_at, quiet_noise(quiet), silent_us)
         if last is None:
             return None
         idle, usual = reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us
-        found = switched_off(t, ma, last, idle, reader.idle_at, usual)
+        found = switched_off(t, ma, last, idle, reader.idle_at, usual, silent_us)
         first, began = np.searchsorted(t, (last.from_us - PAUSE_US, last.from_us))
         if found is None and ma[first:began].min(initial=1 << 40) > last.level / 2:
             # no pause: what was until then may tell better what idle is
             idle = reader.idle_at(last.from_us)
-            found = switched_off(t, ma, last, idle, reader.idle_at, usual)
+            found = switched_off(t, ma, last, idle, reader.idle_at, usual, silent_us)
         if found is None:
             return None
         k, paused = found

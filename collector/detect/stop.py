@@ -61,7 +61,7 @@ class LastLevel:
 
 
 def last_level(
-    t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callable[[int], float], quiet: float = np.inf
+    t: Ints, ma: Ints, longest_us: int, noise: float, idle_at: Callable[[int], float], quiet: float, silent_us: int
 ) -> LastLevel | None:
     """The longest flat stretch up to the last sample but one, None if there is none of a brake's length.
 
@@ -72,9 +72,10 @@ def last_level(
         noise: standard deviation of a sample in the run, mA.
         idle_at: the idle level (mA) shortly before a time (µs).
         quiet: the sensor's noise as standstill shows it, mA: no more of it is in a brake's current.
+        silent_us: how long the silence was in which the level ended; 0: it was seen to end.
     """
-    n = end = len(ma) - 1  # the last sample is partly without current; of a fast box more than one
-    while n > 6 and (n == end or int(t[end]) - int(t[n - 1]) < _FADE_US):
+    n = end = len(ma) - (not silent_us)  # the last sample is partly without current; of a fast box more than one
+    while not silent_us and n > 6 and (n == end or int(t[end]) - int(t[n - 1]) < _FADE_US):
         if ma[n - 1] >= _PARTLY * float(np.median(ma[n - 6 : n - 1])):
             break
         n -= 1
@@ -105,9 +106,9 @@ def last_level(
         later = float(y[after:].mean())
         if abs(float(y[after - 1]) - later) > _SPLIT * later + _SPLIT_SIGMAS * noise:
             start = after  # it began in a silence: what was before is none of it
-    lasted = int(t[n]) - int(t[start])
+    lasted = int(t[min(n, len(t) - 1)]) - int(t[start])
     took = int(t[-1]) - int(t[max(0, start - 1)])
-    if not LEAST_US <= lasted <= longest_us or n - start < BEYOND:
+    if lasted + silent_us < LEAST_US or lasted > longest_us or n - start < BEYOND:
         return None
     level = float(y[start:].mean())
     there = y[start + 1 :]
@@ -156,7 +157,7 @@ def _sharpest(y: NDArray[np.float64], lo: int, hi: int, noise: float) -> int:
 
 
 def switched_off(
-    t: Ints, ma: Ints, last: LastLevel, idle: float, idle_at: Callable[[int], float], usual_us: int
+    t: Ints, ma: Ints, last: LastLevel, idle: float, idle_at: Callable[[int], float], usual_us: int, silent_us: int
 ) -> tuple[int, bool] | None:
     """Index of the first sample after switching off and whether a pause tells it, if the last level was a brake's.
 
@@ -167,12 +168,13 @@ def switched_off(
         idle: what the motor took at idle before it, mA.
         idle_at: as for `last_level`.
         usual_us: a brake that no pause tells takes no longer.
+        silent_us: as for `last_level`.
     """
     first = max(0, int(np.searchsorted(t, last.from_us - PAUSE_US)) - BEYOND)
-    k = first_of_pause(t, ma, first, last, idle, idle_at, usual_us)
+    k = first_of_pause(t, ma, first, last, idle, idle_at, usual_us, silent_us)
     if k is not None:
         return k, True
-    if (last.lasted + PAUSE_US if last.hidden else last.took) > usual_us:
+    if last.lasted < LEAST_US or (last.lasted + PAUSE_US if last.hidden else last.took) > usual_us:
         return None
     margin = 3 * last.sigma / max(1.0, last.index - first) ** 0.5
     if last.level < _LESS * idle - margin and last.calm:
