@@ -54,10 +54,11 @@ def first_of_pause(
         silent_us: how long the silence was in which the level ended; 0: it was seen to end.
     """
     later = idle_at(last.from_us)
-    if later > _IDLE_LEAST * idle:  # less is what a pause looks like
-        idle = min(idle, later)
+    idles = [idle, later] if later > _IDLE_LEAST * idle else [idle]  # less is what a pause looks like
     found: list[tuple[int, int, float]] = []
-    for start, end, gone in _candidates(t, ma, first, last, idle):
+    for start, end, gone in {g for i in idles for g in _candidates(t, ma, first, last, i)}:
+        if end - start > 2 and np.median(ma[start + 1 : end - 1]) > GONE * min(idles):
+            continue  # in all samples but the first and the last of a pause nothing flows
         lasted = int(t[-1]) - int(t[end - 1])
         if not start or lasted + silent_us < LEAST_US or _spikes(ma[end : end + 4], last.level):
             continue

@@ -129,3 +129,10 @@ def test_what_is_less_uneven_than_the_load_before_but_more_than_standstill_is_no
     uneven = [(0.1, 3.0 + 1.1 + 0.11 * (-1) ** (k // 2)) for k in range(24)]
     _, stop = ends(story([(20, 0.0), *spin_up(), (20, 3.0), *uneven, (40, 0.0)], noise=0.01))
     assert stop is None
+
+
+def test_a_brake_whose_end_was_lost_is_told_by_its_pause_and_how_long_it_took_is_not_known():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (0.1, 0.0), (2.0, 9.0), (40, 0.0)]
+    end, stop = ends(lost(story(levels), 45.0, 47.1))
+    assert end == pytest.approx(44.5, abs=0.1)
+    assert stop is None
