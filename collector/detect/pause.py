@@ -73,7 +73,7 @@ def first_of_pause(
     _, k, there = max(found)
     if last.level < there and np.median(ma[max(0, k - _AROUND) : k]) < last.level:
         return None  # a star's dip comes after less than what follows it
-    before = min(there, float(np.median(ma[max(0, k - BEYOND) : k])))
+    before = min(there, *idles, float(np.median(ma[max(0, k - BEYOND) : k])))
     while k > 1 and ma[k - 1] < min(_DIP * before, before - _DIP_SIGMAS * last.rough):
         k -= 1
     return k

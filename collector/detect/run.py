@@ -145,7 +145,7 @@ class RunTracker:
         if found is None:
             return None
         k, paused = found
-        off = fall_time(t, ma, k)
+        off = fall_time(t, ma, k, min(idle, reader.idle_at(last.from_us)) if paused else np.inf)
         if paused or last.level > idle:
             return off
         # A level below all that was before it may be idle: what was before is a load then, or a start.

@@ -255,11 +255,16 @@ def falls_at_once(ma: Ints, last: LastLevel, idle: float) -> bool:
     return degrees < 2
 
 
-def fall_time(t: Ints, ma: Ints, k: int) -> int:
-    """µs at which the current left its level, which the sample at index k no longer has (mean squares add up)."""
+def fall_time(t: Ints, ma: Ints, k: int, idle: float) -> int:
+    """µs at which the current left its level, which the sample at index k no longer has (mean squares add up).
+
+    Where the samples before it came down to ``idle`` (mA), that is the level.
+    """
     if k < 2:
         return int(t[max(0, k - 1)])
     level = max(1.0, float(np.median(ma[max(0, k - 4) : k])))
+    if ma[k - 1] < (1 + _PART) * idle:
+        level = min(level, idle)
     share = 0.0
     for j in (k - 1, k):
         if j < k or ma[j] < level:
