@@ -17,6 +17,7 @@ from collector.calibrate import Calibration, Level, Steps, calibrate
 from collector.facts import SECOND
 from collector.trace.store import TraceError
 from dashboard.commands import codes
+from dashboard.commands.asking import agreed
 from dashboard.commands.place import NoPlaceError, Place, add_place, clock, find_place, moment
 
 if TYPE_CHECKING:
@@ -214,5 +215,4 @@ def _agreed() -> bool:
     if not sys.stdin.isatty():
         print(gettext("Nobody can be asked here: say --yes to keep sound settings."), file=sys.stderr)
         return False
-    print(gettext("Keep them?"), "[y/N] ", end="", file=sys.stderr, flush=True)
-    return sys.stdin.readline().strip().lower() in {"y", "yes"}
+    return agreed(gettext("Keep them?"))

@@ -17,6 +17,7 @@ from collector.marks import LONGEST_US, MarkKind, match_marks
 from collector.rederive import Rederived, apply, rederive
 from collector.trace.store import TraceError
 from dashboard.commands import codes
+from dashboard.commands.asking import agreed
 from dashboard.commands.place import NoPlaceError, Place, add_place, clock, find_place, moment
 from dashboard.progress import Progress
 
@@ -149,8 +150,7 @@ def _agreed() -> bool:
     if not sys.stdin.isatty():
         print(gettext("Nobody can be asked here: say --yes to change it, or --dry-run to only look."), file=sys.stderr)
         return False
-    print(gettext("Change it?"), "[y/N] ", end="", file=sys.stderr, flush=True)
-    return sys.stdin.readline().strip().lower() in {"y", "yes"}
+    return agreed(gettext("Change it?"))
 
 
 def _tell(found: Rederived, place: Place, book: Book, *, everything: bool) -> bool:

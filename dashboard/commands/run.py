@@ -20,6 +20,7 @@ from collector.torn import is_torn
 from collector.trace.store import TraceError
 from collector.wire.meaning import EARLIEST_US
 from dashboard.commands import codes
+from dashboard.commands.asking import agreed
 from dashboard.commands.options import add_config
 from dashboard.config import ConfigError, Settings, load, template
 from dashboard.house import House, asked_to_stop
@@ -304,7 +305,4 @@ def _offer(path: Path) -> int:
             file=sys.stderr,
         )
         return codes.MISUSED
-    print(gettext("Write a commented one to begin with?"), "[y/N] ", end="", file=sys.stderr, flush=True)
-    if sys.stdin.readline().strip().lower() not in {"y", "yes"}:
-        return codes.MISUSED
-    return _write(path)
+    return _write(path) if agreed(gettext("Write a commented one to begin with?")) else codes.MISUSED

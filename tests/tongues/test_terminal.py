@@ -45,6 +45,31 @@ def test_a_missing_configuration_is_told_in_portuguese_and_in_english(tmp_path, 
     assert f"Não há {tmp_path}" in capsys.readouterr().err
 
 
+class Terminal(io.StringIO):
+    """Somebody sits there and types."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("language", "typed", "written"),
+    [
+        *[("en_GB.UTF-8", typed, typed in {"y", "Yes"}) for typed in ("y", "Yes", "n", "", "s")],
+        *[("pt_PT.UTF-8", typed, typed not in {"n", "não", ""}) for typed in ("s", "Sim", "y", "n", "não", "")],
+    ],
+)
+def test_a_question_is_answered_in_the_language_in_which_it_is_asked(
+    language, typed, written, tmp_path, monkeypatch, capsys
+):
+    monkeypatch.setenv("LC_ALL", language)
+    monkeypatch.setattr("sys.stdin", Terminal(f"{typed}\n"))
+    path = tmp_path / "kerfbook.toml"
+    assert main(["run", "--config", str(path)]) == (0 if written else 2)
+    assert path.exists() == written
+    assert ("[s/N]" if language.startswith("pt") else "[y/N]") in capsys.readouterr().err
+
+
 def test_a_written_configuration_is_told_in_portuguese(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("LC_ALL", "pt_PT.UTF-8")
     path = tmp_path / "kerfbook.toml"
