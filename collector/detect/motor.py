@@ -257,6 +257,8 @@ class Motor:
         if not len(low_t) or int(t[0]) - int(low_t[0]) > _BLINK_US:
             return False
         _, before = self._tracker.newest(4)
+        # No more than decides it when each sample comes alone: a chunk may bring many that came after.
+        ma = ma[: int(np.searchsorted(t, int(t[0]) + self._settings.brake_max_us, side="right")) + 1]
         first = ma[: int(np.searchsorted(t, int(t[0]) + SECOND))]
         level = float(np.median(before))
         if len(ma) >= _PEAK and np.partition(ma, -_PEAK)[-_PEAK] < _STARTS * level:
