@@ -70,7 +70,7 @@ class Mosquitto:
     def start(self) -> None:
         with self.log.open("ab") as log:
             self.process = subprocess.Popen([self.program, "-c", self.config], stdout=log, stderr=log)
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + 60
         while time.monotonic() < deadline:
             with suppress(OSError), socket.create_connection((self.host, self.port), 0.2):
                 return
@@ -83,7 +83,7 @@ class Mosquitto:
         """Ends it in order: it writes its sessions to disk."""
         if self.process is not None:
             self.process.send_signal(signal.SIGTERM)
-            self.process.wait(10)
+            self.process.wait(60)
             self.process = None
 
     def restart(self) -> None:

@@ -15,8 +15,9 @@ from api.live import Live, Subscriber
 from collector.facts import SECOND, State
 from dashboard.web import WebServer
 from tests.api.conftest import at, cut
+from tests.waiting import until
 
-ENOUGH = 5  # seconds that something may take before a test gives up on it
+ENOUGH = 60  # seconds that something may take before a test gives up on it
 
 
 class Screen:
@@ -80,13 +81,6 @@ def serve(empty_shop):
         screen.close()
     for server in started:
         server.stop()
-
-
-def until(condition) -> None:
-    end = time.monotonic() + ENOUGH
-    while not condition():
-        assert time.monotonic() < end, "it did not come to pass"
-        time.sleep(0.01)
 
 
 def test_a_screen_first_gets_the_present_entry_of_every_saw(serve):

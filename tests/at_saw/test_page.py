@@ -5,11 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import time
 from pathlib import Path
 
 import pytest
-from selenium.webdriver.support.ui import WebDriverWait
 
 from api.answers.calendar import instant, site_date
 from api.desk import Desk
@@ -19,6 +17,7 @@ from collector.book.blade_entries import BladeSheet, ChangeSaid, SheetSaid
 from collector.book.entries import NowEntry, SawCommit
 from collector.book.faults import FaultBook
 from collector.facts import SECOND, DoorVisit, State
+from tests.waiting import until, wait
 
 pytestmark = pytest.mark.real
 
@@ -58,17 +57,6 @@ def show(chrome, shop, size=SIZES[0], path="/saw/heron") -> None:
     chrome.execute_cdp_cmd("Network.enable", {})
     chrome.get(f"{shop.address}{path}")
     wait(chrome, "document.body.dataset.ready === 'yes'")
-
-
-def wait(chrome, script: str, seconds: float = 20):
-    return WebDriverWait(chrome, seconds, 0.05).until(lambda driver: driver.execute_script(f"return {script}"))
-
-
-def until(what, seconds: float = 20) -> None:
-    end = time.monotonic() + seconds
-    while not what() and time.monotonic() < end:
-        time.sleep(0.05)
-    assert what()
 
 
 def picture(chrome, name: str) -> None:

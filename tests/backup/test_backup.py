@@ -29,9 +29,9 @@ from collector.marks import Mark, MarkKind
 from collector.trace.sqlite import SqliteTrace
 from tests.conftest import missing
 from tests.ingest.conftest import T0, motor
-from tests.ingest.publisher import until
 from tests.ingest.threshold import ThresholdDetector, derive
 from tests.trace.stores import motor as noise
+from tests.waiting import until
 
 EVER = (0, 2**62)
 
@@ -88,7 +88,7 @@ def test_backups_of_a_busy_shop_hold_the_facts_of_their_own_trace_and_what_was_s
     archives = []
     try:
         for n in range(4):
-            until(lambda n=n: busy.groups > 20 * (n + 1), 60)
+            until(lambda n=n: busy.groups > 20 * (n + 1))
             marks.add(Mark("heron", MarkKind.NO_CUT, T0 + n * SECOND, T0 + (n + 1) * SECOND, "operator", T0))
             archives.append((tmp_path / f"{n}.zip", backup(shop, tmp_path / f"{n}.zip")))
         assert busy.is_alive()

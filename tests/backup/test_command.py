@@ -26,8 +26,9 @@ from dashboard.commands.doctor import examine
 from dashboard.config import load
 from tests.dashboard.running import Running, messages, payload, work
 from tests.ingest.conftest import BOX
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.trace.influx import Influx
+from tests.waiting import until
 
 EVER = (0, 2**62)
 CONFIG = """
@@ -124,7 +125,7 @@ def test_beside_a_running_kerfbook_under_load(tmp_path, mosquitto, capsys):
         archives = []
         try:
             for _ in range(3):
-                until(lambda: house.get("/api/v1/wall")["saws"][0]["last_reading"], 30)
+                until(lambda: house.get("/api/v1/wall")["saws"][0]["last_reading"])
                 where = tmp_path / "kept" / f"{len(archives)}.zip"
                 assert main(["backup", "--config", str(tmp_path / "kerfbook.toml"), "--to", str(where)]) == codes.DONE
                 archives.append(where)

@@ -22,7 +22,8 @@ import pytest
 
 from tests.dashboard.conftest import chrome as chrome  # noqa: PLC0414 - a fixture
 from tests.dashboard.running import Running, in_time, messages, payload, work
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -26,9 +26,10 @@ from sqlalchemy import text
 from collector.book import Book
 from tests.bench.bench_collector import messages, subscribe
 from tests.bench.bench_wall import fill
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.postgres import Postgres
 from tests.trace.influx import Influx
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -20,8 +20,8 @@ from collector.trace.influx import InfluxTrace
 from collector.trace.sqlite import SqliteTrace
 from collector.trace.thinning import Ages, Thinner
 from tests.bench.bench_trace import NOW, day
-from tests.ingest.publisher import until
 from tests.trace.influx import Influx
+from tests.waiting import until
 
 HOUR = 3_600_000_000
 DAY = 24 * HOUR

@@ -19,7 +19,8 @@ from tests.bench.bench_screen import CUTS, SAWS
 from tests.dashboard.running import in_time, messages, payload, work
 from tests.fleet.collecting import Collecting, Serving
 from tests.fleet.test_killed import broker, stores  # noqa: F401 (fixtures)
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 pytestmark = [pytest.mark.bench, pytest.mark.real]
 
@@ -34,7 +35,7 @@ def test_publish_to_stream_across_processes(tmp_path, broker, stores, capsys):  
     try:
         with Serving(collecting, book) as screens, Publisher(broker) as box:
             box.publish([(own[0].topic, payload(own[0], time.time() - 300)) for own in flows])
-            until(lambda: all(screens.total(saw) == 0 for saw in SAWS), 60)
+            until(lambda: all(screens.total(saw) == 0 for saw in SAWS))
             began = time.time() - next(m.due for m in flow if m.cuts) + 8
             for message in in_time(flow, began):
                 saw, pack = message.topic.split("/")[2], payload(message, began)
@@ -42,7 +43,7 @@ def test_publish_to_stream_across_processes(tmp_path, broker, stores, capsys):  
                     told[saw] = message.cuts
                     sent[saw, message.cuts] = time.time()
                 box.client.publish(message.topic, pack, qos=1)
-            until(lambda: all(screens.total(saw) == CUTS for saw in SAWS), 60)
+            until(lambda: all(screens.total(saw) == CUTS for saw in SAWS))
             arrived: dict[tuple[str, int], float] = {}
             for saw, entries in screens.told.items():
                 for at, entry in entries:

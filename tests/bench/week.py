@@ -21,7 +21,8 @@ from simulator.shop import simulate_day
 from simulator.world import SAWS as WORLD
 from tests.dashboard.running import COMMAND, SITE, Running, box_of
 from tests.faults.clock import Clock
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

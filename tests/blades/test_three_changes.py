@@ -35,7 +35,7 @@ from simulator.script import Script
 from simulator.shop import play
 from simulator.world import HERON
 from tests.dashboard.conftest import chrome  # noqa: F401 (a fixture)
-from tests.ingest.publisher import until
+from tests.waiting import until, wait
 
 pytestmark = pytest.mark.real
 
@@ -84,8 +84,8 @@ class Phone:
         self.driver.get(self.address + path)
         self.wait("document.querySelector('#sits').textContent !== '…'")
 
-    def wait(self, script, seconds=10):
-        return WebDriverWait(self.driver, seconds, 0.05).until(lambda d: d.execute_script(f"return {script}"))
+    def wait(self, script):
+        return wait(self.driver, script)
 
     def tap(self, words):
         """Taps the button that says so, if a thumb can: it is 48 px large and nothing lies over it."""
@@ -99,7 +99,7 @@ class Phone:
             return True
 
         painted_anew = (NoSuchElementException, StaleElementReferenceException)
-        WebDriverWait(self.driver, 10, 0.05, painted_anew).until(press)
+        WebDriverWait(self.driver, 60, 0.05, painted_anew).until(press)
 
     def tap_beside(self, words, text):
         path = f"//li[contains(., {text!r})]//button[contains(., {words!r})]"
@@ -145,7 +145,7 @@ def test_a_day_with_three_changes_is_told_on_the_phone_and_every_blade_has_its_o
     pace(deliveries(played), box.send, speed=float("inf"))
     assert box.settle(60)
     with Book(f"sqlite:///{tmp_path / 'book.db'}") as book:
-        until(lambda: (now := book.now("heron")) is not None and now.at >= played.trace.last, 60)
+        until(lambda: (now := book.now("heron")) is not None and now.at >= played.trace.last)
         found = [c.start for c in book.facts("heron", 0, 2**62, ["cut"])]
     assert len(found) == len(truth)
     box.stop()

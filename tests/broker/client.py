@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING, Self
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+
+from tests.waiting import until
 
 if TYPE_CHECKING:
     import ssl
 
     from tests.broker.conftest import Written
 
-SECONDS = 20.0
+SECONDS = 60.0
 
 
 class Client:
@@ -60,7 +61,7 @@ class Client:
     def __enter__(self) -> Self:
         self.mqtt.connect("127.0.0.1", self._port)
         self.mqtt.loop_start()
-        wait(lambda: self.reason is not None or self.gone)
+        until(lambda: self.reason is not None or self.gone)
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -77,15 +78,8 @@ class Client:
         return self._answer(mid)
 
     def _answer(self, mid: int | None) -> str:
-        wait(lambda: mid in self._answers)
+        until(lambda: mid in self._answers)
         return self._answers[mid]
-
-
-def wait(condition, seconds: float = SECONDS) -> None:
-    end = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < end, "waited in vain"
-        time.sleep(0.01)
 
 
 def box(broker: Written, saw: str, **more: object) -> Client:

@@ -99,7 +99,7 @@ class Written:
             config.write_text("user root\n" + (self.root / "broker/mosquitto.conf").read_text())
         with self.log.open("ab") as log:
             self._process = subprocess.Popen([need("mosquitto"), "-c", config], stdout=log, stderr=log)
-        end = time.monotonic() + 20
+        end = time.monotonic() + 60
         while time.monotonic() < end and self._process.poll() is None:
             with suppress(OSError):
                 for port in (self.boxes, self.port):
@@ -115,7 +115,7 @@ class Written:
     def stop(self) -> None:
         if self._process is not None:
             self._process.send_signal(signal.SIGTERM)
-            self._process.wait(10)
+            self._process.wait(60)
             self._process = None
 
 

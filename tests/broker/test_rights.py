@@ -11,7 +11,8 @@ import pytest
 
 from dashboard.commands.run import connection
 from dashboard.config import load
-from tests.broker.client import Client, box, kerfbook, wait
+from tests.broker.client import Client, box, kerfbook
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -41,7 +42,7 @@ def test_a_box_publishes_to_its_own_saw_and_to_no_other_topic(broker, protocol):
         with box(broker, "heron", protocol=protocol) as heron:
             heron.publish(OWN)
             heron.publish("kerfbook/tern-point/heron/status", retain=True)
-        wait(lambda: len(ours.heard) >= 2)
+        until(lambda: len(ours.heard) >= 2)
         assert ours.heard == [OWN, "kerfbook/tern-point/heron/status"]
 
 
@@ -61,7 +62,7 @@ def test_a_box_hears_nothing_not_even_of_its_own_saw(broker):
         ours.subscribe("kerfbook/tern-point/+/readings")
         assert plover.publish(OTHERS) == "Success"
         assert heron.publish(OWN) == "Success"
-        wait(lambda: len(ours.heard) == 2)
+        until(lambda: len(ours.heard) == 2)
         assert heron.publish(OWN) == "Success"  # a round trip, after which anything meant for it would be here
         assert heron.heard == []
 
@@ -76,7 +77,7 @@ def test_a_will_on_another_boxs_topic_is_not_left(broker):
                 thief.mqtt._sock_close()  # without a goodbye
         with box(broker, "plover") as plover:
             plover.publish("kerfbook/tern-point/plover/status", b'{"online":true}')
-        wait(lambda: ours.heard)
+        until(lambda: ours.heard)
         assert ours.heard == ["kerfbook/tern-point/plover/status"]
 
 
@@ -104,7 +105,7 @@ def test_a_box_that_takes_kerfbooks_client_id_does_not_end_its_connection(broker
         with box(broker, "heron", client_id="kerfbook-tern-point") as thief:
             assert thief.reason == "Success"
             assert thief.publish(OWN) == "Success"
-        wait(lambda: ours.heard)
+        until(lambda: ours.heard)
         assert not ours.gone
 
 
@@ -142,7 +143,7 @@ def test_a_renewed_password_holds_after_a_reload_and_the_old_one_no_more(broker)
         with Client(broker.boxes, ("box-heron", stolen), broker.trust()) as thief:
             return thief.reason == "Not authorized"
 
-    wait(refused)
+    until(refused)
     with box(broker, "heron") as heron:
         assert heron.reason == "Success"
 

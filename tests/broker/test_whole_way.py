@@ -16,8 +16,9 @@ from dashboard.cli import main
 from dashboard.commands.run import connection
 from dashboard.config import load
 from dashboard.doctor.broker import look
-from tests.broker.client import box, kerfbook, wait
+from tests.broker.client import box, kerfbook
 from tests.dashboard.running import COMMAND, Running, messages, payload, work
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -27,10 +28,10 @@ def test_a_cut_of_the_box_is_a_fact(broker, tmp_path):
     began = time.time() - 60
     with Running(tmp_path, broker, ["heron"], sign_in=broker.sign_in) as house, box(broker, "heron") as heron:
         first = flow[0].topic, payload(flow[0], began - 120)
-        wait(lambda: heron.publish(*first) and house.get("/api/v1/wall")["saws"][0]["last_reading"])
+        until(lambda: heron.publish(*first) and house.get("/api/v1/wall")["saws"][0]["last_reading"])
         for message in flow:
             heron.publish(message.topic, payload(message, began))
-        wait(lambda: house.get("/api/v1/wall")["saws"][0]["cuts"]["total"] == 2, 60)
+        until(lambda: house.get("/api/v1/wall")["saws"][0]["cuts"]["total"] == 2)
         assert house.get("/api/v1/refusals")["refusals"] == []
 
 
@@ -42,7 +43,7 @@ def test_the_simulator_signs_in_as_a_box(broker, capsys):
         for topic in (status_topic("tern-point", "heron"), readings_topic("tern-point", "heron")):
             ours.subscribe(topic)
         playing = subprocess.Popen([*COMMAND, *arguments, "--password-file", str(place / "password")])
-        wait(lambda: len(ours.heard) > 200)
+        until(lambda: len(ours.heard) > 200)
         playing.kill()
         playing.wait(20)
     assert main(arguments) == 2
@@ -61,7 +62,7 @@ def test_with_another_authority_the_collector_says_why_it_does_not_connect(broke
     assert "is not trusted: [SSL: CERTIFICATE_VERIFY_FAILED]" in told
     collector = Collector(SimpleNamespace(counts=Counts()), "tern-point", connection(load(broker.config).broker))
     collector.start()
-    wait(lambda: "CERTIFICATE_VERIFY_FAILED" in (collector.health().broker_error or ""))
+    until(lambda: "CERTIFICATE_VERIFY_FAILED" in (collector.health().broker_error or ""))
     collector.stop()
 
 

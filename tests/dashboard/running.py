@@ -141,7 +141,7 @@ class Running:
         """The address that opens the wall on a TV that nobody has signed in at."""
         return f"{self.address}/enter#{self._link}"
 
-    def hear(self, box: Publisher, packs: Sequence[tuple[str, bytes]], seconds: float = 30) -> None:
+    def hear(self, box: Publisher, packs: Sequence[tuple[str, bytes]], seconds: float = 60) -> None:
         """Publish a pack of every saw until all are heard.
 
         A broker keeps nothing for a collector that it has not met yet, so what is published before the first

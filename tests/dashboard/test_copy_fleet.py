@@ -20,9 +20,9 @@ from dashboard.commands import codes
 from tests.dashboard.running import COMMAND, work
 from tests.dashboard.test_copy import CONFIG, SAW
 from tests.detect.build import START
-from tests.ingest.publisher import until
 from tests.trace.influx import Influx
 from tests.trace.stores import motor
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 ALWAYS = (0, 2**60)
@@ -61,7 +61,7 @@ def test_a_copy_killed_twice_is_whole_after_the_third(shop, influx, postgres):
     stores = f'trace = "{influx.url}/kerfbook/raw"\ntrace_days = 0\nminute_days = 0\nbook = "{url}"\n'
     (shop / "fleet.toml").write_text(CONFIG + stores)
     first = copying(shop)
-    until(lambda: influx.requests > 10 or first.poll() is not None, 60)
+    until(lambda: influx.requests > 10 or first.poll() is not None)
     assert first.poll() is None, first.communicate()
     first.kill()
     first.communicate()

@@ -12,7 +12,8 @@ from contextlib import suppress
 import pytest
 
 from collector.facts import State
-from tests.dashboard.test_tv import PAINTED, show, wait
+from tests.dashboard.test_tv import PAINTED, show
+from tests.waiting import wait
 
 pytestmark = pytest.mark.real
 
@@ -87,7 +88,7 @@ def test_a_screen_behind_a_line_that_is_cut_anywhere_shows_what_is_true(chrome, 
         proxy.cutting = False
         shop.cut("heron")
         total = shop.app.test_client().get("/api/v1/wall").json["saws"][0]["cuts"]["total"]
-        wait(chrome, f"document.querySelector('[data-saw=heron] .total').textContent === '{total}'", 40)
-        wait(chrome, "document.getElementById('lost').hidden", 40)
+        wait(chrome, f"document.querySelector('[data-saw=heron] .total').textContent === '{total}'")
+        wait(chrome, "document.getElementById('lost').hidden")
     finally:
         proxy.close()

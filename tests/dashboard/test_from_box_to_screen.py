@@ -9,8 +9,9 @@ import pytest
 from selenium.webdriver.support.ui import WebDriverWait
 
 from tests.dashboard.running import Message, Running, in_time, messages, payload, work
-from tests.dashboard.test_tv import PAINTED, picture, text, wait
+from tests.dashboard.test_tv import PAINTED, picture, text
 from tests.ingest.publisher import Publisher
+from tests.waiting import wait
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -14,10 +14,10 @@ import plotly.graph_objects
 import pytest
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
-from selenium.webdriver.support.ui import WebDriverWait
 
 from collector.facts import iso, parse_iso
 from tests.dashboard.worked import work_a_day
+from tests.waiting import wait
 
 if TYPE_CHECKING:
     from selenium.webdriver.remote.webdriver import WebDriver
@@ -39,10 +39,6 @@ def show(chrome: WebDriver, address: str, size: tuple[int, int] = LAPTOP) -> Non
     chrome.get("about:blank")
     chrome.get(address)
     wait(chrome, PAINTED)
-
-
-def wait(chrome: WebDriver, script: str, seconds: float = 10) -> Any:
-    return WebDriverWait(chrome, seconds, 0.05).until(lambda driver: driver.execute_script(f"return {script}"))
 
 
 def text(chrome: WebDriver, selector: str) -> str:

@@ -14,7 +14,8 @@ from collector.book.settings import SettingsHistory
 from collector.facts import SECOND, State, iso
 from collector.signals import Series, Trace
 from tests.calibrate.trial import BOX, trial
-from tests.dashboard.test_logbook import LAPTOP, PHONE, picture, show, text, wait
+from tests.dashboard.test_logbook import LAPTOP, PHONE, picture, show, text
+from tests.waiting import wait
 
 pytestmark = pytest.mark.real
 
@@ -101,7 +102,7 @@ def test_live_current_is_followed_and_the_steps_are_kept_in_the_address(chrome, 
     assert chrome.current_url.split("?")[1].startswith("off=2026-03-02T14:02")
     time.sleep(0.3)
     say(3.2, State.READY)
-    wait(chrome, "document.getElementById('figure').innerText === '3.20 A'", 5)
+    wait(chrome, "document.getElementById('figure').innerText === '3.20 A'")
     chrome.find_element(By.ID, "next").click()
     wait(chrome, "/idle=/.test(location.search)")
     picture(chrome, "setup-under-way")

@@ -8,14 +8,14 @@ import os
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import plotly.graph_objects
 import pytest
-from selenium.webdriver.support.ui import WebDriverWait
 
 from collector.facts import State
 from tests.dashboard.shop import NAMES, Shop
+from tests.waiting import wait
 
 if TYPE_CHECKING:
     from selenium.webdriver.remote.webdriver import WebDriver
@@ -36,10 +36,6 @@ def show(chrome: WebDriver, shop: Shop, size: tuple[int, int] = (1920, 1080)) ->
         {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": False},
     )
     chrome.get(f"{shop.address}/tv")
-
-
-def wait(chrome: WebDriver, script: str, seconds: float = 10) -> Any:
-    return WebDriverWait(chrome, seconds, 0.05).until(lambda driver: driver.execute_script(f"return {script}"))
 
 
 def text(chrome: WebDriver, selector: str) -> str:
@@ -110,7 +106,7 @@ def test_a_saw_that_falls_silent_can_not_be_taken_for_an_idle_one(chrome: WebDri
     wait(chrome, PAINTED)
     assert "STANDBY" in text(chrome, "[data-saw=heron] .state")
     idle = chrome.execute_script("return getComputedStyle(document.querySelector('[data-saw=heron]')).backgroundImage")
-    wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'NO DATA'", 20)
+    wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'NO DATA'")
     assert text(chrome, "[data-saw=heron] .note") == "since 14:01"
     assert text(chrome, "[data-saw=heron] .use .cap").startswith("at 14:01")
     assert "STANDBY" not in text(chrome, "[data-saw=heron]")
@@ -128,15 +124,15 @@ def test_a_lost_server_is_shown_and_the_screen_recovers_by_itself(chrome: WebDri
     show(chrome, shop)
     wait(chrome, PAINTED)
     shop.go_away()
-    wait(chrome, "!document.getElementById('lost').hidden", 20)
+    wait(chrome, "!document.getElementById('lost').hidden")
     assert "NO ANSWER" in text(chrome, "#lost")
     assert text(chrome, "[data-saw=heron] .word") == "NO DATA"
     picture(chrome, "lost")
     shop.come_back()
     for name in shop.saws:
         shop.heard(name)
-    wait(chrome, "document.getElementById('lost').hidden", 20)
-    wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'READY'", 5)
+    wait(chrome, "document.getElementById('lost').hidden")
+    wait(chrome, "document.querySelector('[data-saw=heron] .word').innerText === 'READY'")
 
 
 def test_walls_that_were_left_keep_no_stream_and_so_hold_up_no_other_page(
@@ -146,7 +142,7 @@ def test_walls_that_were_left_keep_no_stream_and_so_hold_up_no_other_page(
     shop.work("heron")
     for _ in range(8):  # a browser opens six connections to a server
         show(chrome, shop)
-        wait(chrome, "document.querySelector('.saw') !== null", 20)
+        wait(chrome, "document.querySelector('.saw') !== null")
         chrome.get("about:blank")
 
 

@@ -10,7 +10,8 @@ import itertools
 import pytest
 
 from collector.facts import State
-from tests.dashboard.test_tv import PAINTED, show, wait
+from tests.dashboard.test_tv import PAINTED, show
+from tests.waiting import wait
 
 pytestmark = pytest.mark.real
 

@@ -13,6 +13,7 @@ from api.door.guest import Visitors
 from api.http.gate import gate_of
 from tests.dashboard.conftest import chrome, open_shop  # noqa: F401 (fixtures)
 from tests.door.conftest import PASSWORD
+from tests.waiting import wait
 
 pytestmark = pytest.mark.real
 
@@ -32,10 +33,6 @@ def shop(open_shop, chrome):  # noqa: F811
     yield shop
     chrome.execute_script("localStorage.clear()")
     chrome.delete_all_cookies()
-
-
-def wait(chrome, script: str):  # noqa: F811
-    return WebDriverWait(chrome, 30, 0.1).until(lambda d: d.execute_script(f"return {script}"))
 
 
 def sign_in(chrome, address: str, following: str = "") -> None:  # noqa: F811

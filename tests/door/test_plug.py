@@ -11,7 +11,7 @@ import pytest
 from api.app import EXTENSION, close_api
 from dashboard.web import WebServer
 from tests.conftest import missing, need
-from tests.ingest.publisher import until
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -68,7 +68,7 @@ def test_a_screen_without_power_loses_its_place_and_the_next_one_gets_it(house, 
             assert screen.stdout.readline() == b"heard\n"
             assert (live.listeners, server.connections) == (1, 1)
             pull_the_plug()
-            until(lambda: live.listeners == 0 and server.connections == 0, 30)
+            until(lambda: live.listeners == 0 and server.connections == 0)
             screen.kill()
     finally:
         close_api(house.app)

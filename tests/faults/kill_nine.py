@@ -13,8 +13,9 @@ from collector.book import Book
 from collector.trace.sqlite import SqliteTrace
 from collector.wire.pack import write_pack
 from tests.ingest.conftest import BOX, T0, motor
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.ingest.threshold import derive
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -58,7 +59,7 @@ def kill_nine(folder: Path, broker: Mosquitto, kills: int, seed: int = 7) -> Tol
     child = start()
     try:
         for n in range(kills):
-            until(lambda n=n: log.read_text().count("connected with MQTT") == n + 1, 60)
+            until(lambda n=n: log.read_text().count("connected with MQTT") == n + 1)
             with Publisher(broker) as box:
                 box.publish(packs[n * part : (n + 1) * part])
                 try:

@@ -17,7 +17,8 @@ from collector.trace.sqlite import SqliteTrace
 from collector.wire.pack import write_pack
 from tests.dashboard.running import SITE, Running, box_of
 from tests.detect.build import spin_up, story
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -22,7 +22,8 @@ from tests.dashboard.running import box_of
 from tests.faults.fuzz import mutate
 from tests.faults.poisoned import POISON_MA
 from tests.faults.scene import Scene, packs, shifted, topic, work
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 

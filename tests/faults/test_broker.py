@@ -18,8 +18,9 @@ from tests.faults.clock import Clock
 from tests.faults.scene import Scene, topic, work
 from tests.faults.wire import Wire
 from tests.ingest.conftest import BOX, motor
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.ingest.threshold import derive
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -53,18 +54,18 @@ def test_a_broker_that_stays_away_is_told_after_two_minutes_and_the_alert_is_wit
     with scene.house:
         scene.met()
         mosquitto.stop()
-        assert "broker" in until(scene.house.ill, 30)
-        noted = until(lambda: scene.troubles("broker-away"), 30)
+        assert "broker" in until(scene.house.ill)
+        noted = until(lambda: scene.troubles("broker-away"))
         assert [one.ended_us for one in noted] == [None]
         clock.shift(130)
         alert = scene.told("broker-away")
         assert alert.returned_us is None
         assert f":{mosquitto.port}" in alert.detail["said"]
         mosquitto.start()
-        until(lambda: not scene.house.ill(), 60)
+        until(lambda: not scene.house.ill())
         assert scene.told("broker-away").returned_us is None  # it may go again in a moment
         clock.shift(130 + 620)
-        back = until(lambda: (now := scene.told("broker-away")).returned_us and now, 60)
+        back = until(lambda: (now := scene.told("broker-away")).returned_us and now)
         assert back.id == alert.id
         (noted,) = scene.troubles("broker-away")
         assert back.returned_us == noted.ended_us
@@ -142,10 +143,11 @@ def test_a_network_that_is_silent_without_a_word_is_noticed(shop, mosquitto):
     collector.start()
     until(lambda: collector.health().connected)
     day = motor([(3, 0), (3, 3.2), (40, 0)])
+    before = collector.health().connections  # more than one where the machine itself was silent for so long
     wire.freeze()
     with Publisher(mosquitto) as box:
         box.publish([(topic("heron"), write_pack(BOX, day))])
-    until(lambda: collector.health().connections == 2, 60)
+    until(lambda: collector.health().connections > before)
     until(lambda: (now := shop.book.now("heron")) and now.at == day.last)
     collector.stop()
     wire.close()

@@ -11,7 +11,8 @@ from collector.book.maintenance import MaintenanceBook
 from collector.facts import SECOND
 from tests.faults.clock import Clock
 from tests.faults.scene import Scene, packs, shifted, work
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -33,7 +34,7 @@ def test_the_collectors_clock_jumps_an_hour_back_and_forward_again(tmp_path, mos
         clock.shift(-HOUR)
         now = [*scene.say("heron", work(3, ago_s=300)), *scene.say("plover", work(3, ago_s=300, seed=2))]
         box.publish(now)
-        until(lambda: refused(scene, "heron") + refused(scene, "plover") == len(now), 60)
+        until(lambda: refused(scene, "heron") + refused(scene, "plover") == len(now))
         assert scene.verdict("heron").lost
         clock.shift(0)
         scene.all_is_well()
@@ -55,7 +56,7 @@ def test_what_waits_for_the_clock_is_taken_in_by_the_next_start_too(tmp_path, mo
         clock.shift(-HOUR)
         flow = scene.say("heron", work(2, ago_s=60))
         box.publish(flow)
-        until(lambda: refused(scene, "heron") == len(flow), 60)
+        until(lambda: refused(scene, "heron") == len(flow))
     clock.shift(0)
     with scene.house:
         scene.all_is_well()
@@ -69,7 +70,7 @@ def test_a_box_an_hour_ahead_writes_no_future_and_holds_up_nobody(tmp_path, mosq
         wrong = packs("plover", shifted(right, HOUR * SECOND))
         for a, b in zip(scene.say("heron", right), wrong, strict=True):
             box.publish([b, a])
-        until(lambda: refused(scene, "plover") == len(wrong), 60)
+        until(lambda: refused(scene, "plover") == len(wrong))
         scene.all_is_well()
         with scene.book() as book:
             assert book.now("plover").at < time.time() * SECOND
@@ -85,7 +86,7 @@ def test_a_box_that_was_not_told_the_time_yet_writes_nothing_beside_what_was(tmp
         since_start = packs("heron", shifted(early, 30 * SECOND - early.first))
         box.publish(since_start)
         box.publish(scene.say("heron", work(2, seed=2)))
-        until(lambda: refused(scene, "heron") == len(since_start), 60)
+        until(lambda: refused(scene, "heron") == len(since_start))
         scene.all_is_well()
         with scene.book() as book:
             assert {"stands at 1970" in r.reason for r in book.refusals() if r.saw == "heron"} == {True}
@@ -98,7 +99,7 @@ def test_a_computer_that_begins_in_1970_waits_for_its_clock_and_begins_nothing_t
     log = tmp_path / "run.log"
 
     def set_it() -> None:
-        until(lambda: log.exists() and "clock is not set" in log.read_text(), 60)
+        until(lambda: log.exists() and "clock is not set" in log.read_text())
         clock.shift(0)
 
     with ThreadPoolExecutor() as beside:

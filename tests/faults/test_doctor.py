@@ -7,7 +7,7 @@ import pytest
 from dashboard.cli import main
 from tests.dashboard.running import Running
 from tests.faults.test_torn_book import tear
-from tests.ingest.publisher import until
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -19,7 +19,7 @@ def examine(capsys, folder) -> tuple[int, str]:
 
 def test_it_tells_what_is_well_and_what_to_do_about_the_rest(tmp_path, mosquitto, capsys):
     with Running(tmp_path, mosquitto, ["heron"]):
-        until(lambda: "last look" in examine(capsys, tmp_path)[1], 60)
+        until(lambda: "last look" in examine(capsys, tmp_path)[1])
         code, told = examine(capsys, tmp_path)
         assert code == 1
         assert "well      broker: mqtt://127.0.0.1" in told.replace("NOT WELL", "ill")
@@ -35,7 +35,7 @@ def test_it_tells_what_is_well_and_what_to_do_about_the_rest(tmp_path, mosquitto
 def test_a_torn_book_is_told_and_mended_by_the_next_start(tmp_path, mosquitto, capsys):
     house = Running(tmp_path, mosquitto, ["heron"])
     with house:
-        until(lambda: "last look" in examine(capsys, tmp_path)[1], 60)
+        until(lambda: "last look" in examine(capsys, tmp_path)[1])
     (book,) = tmp_path.rglob("book.sqlite")
     book.rename(book.with_name("book.db"))
     tear(book.parent, [4096])
@@ -44,7 +44,7 @@ def test_a_torn_book_is_told_and_mended_by_the_next_start(tmp_path, mosquitto, c
     assert code == 1
     assert f"{book} is torn" in told
     with house:
-        until(lambda: "was torn once" in examine(capsys, tmp_path)[1], 60)
+        until(lambda: "was torn once" in examine(capsys, tmp_path)[1])
 
 
 def test_without_a_configuration_it_says_so(tmp_path, capsys):

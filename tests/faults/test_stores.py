@@ -19,7 +19,8 @@ from tests.dashboard.running import COMMAND
 from tests.faults.places import fill, no_room, read_only, small_disk
 from tests.faults.read_only import Disk
 from tests.faults.scene import SAWS, Scene, work
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,9 +57,9 @@ def test_a_store_locked_for_longer_than_anybody_waits_is_told_nothing_is_lost_an
             assert scene.house.ill() == {}
             with locked(scene.stores / f"{name}.sqlite"):
                 send(scene, "heron", work(2, ago_s=30))
-                assert "Error" in until(scene.house.ill, 60)["stores"]
+                assert "Error" in until(scene.house.ill)["stores"]
                 assert {saw["saw"] for saw in scene.house.get("/api/v1/wall")["saws"]} == set(SAWS)
-            until(lambda: not scene.house.ill(), 60)
+            until(lambda: not scene.house.ill())
             scene.all_is_well()
             assert "lock" in scene.told("stores-failing").detail["said"]
 
@@ -130,7 +131,7 @@ def test_a_disk_that_becomes_read_only_while_it_is_written_is_named_nothing_is_l
         with disk.read_only():
             send(scene, "heron", work(3, ago_s=30))
             send(scene, "plover", work(3, ago_s=30, seed=2))
-            ill = until(lambda: (ill := scene.house.ill()) and "stores" in ill and ill, 60)
+            ill = until(lambda: (ill := scene.house.ill()) and "stores" in ill and ill)
             assert ("disk" in ill) == (not name)
             assert name or ill["disk"] == "The disk of the stores is read-only."
             assert scene.verdict("heron").wrong
@@ -138,7 +139,7 @@ def test_a_disk_that_becomes_read_only_while_it_is_written_is_named_nothing_is_l
             assert {saw["saw"] for saw in scene.house.get("/api/v1/wall")["saws"]} == set(SAWS)
         scene.all_is_well()
         scene.told("stores-failing")
-        until(lambda: not scene.house.ill(), 60)
+        until(lambda: not scene.house.ill())
 
 
 def test_a_read_only_disk_is_named_at_the_start_and_a_start_on_a_writable_one_has_everything(tmp_path, mosquitto):

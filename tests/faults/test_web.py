@@ -16,7 +16,8 @@ import pytest
 
 from api.live import MAX_STREAMS
 from tests.faults.scene import Scene, work
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -65,7 +66,7 @@ def test_screens_that_never_read_are_dropped_and_cost_the_others_nothing(tmp_pat
         scene.met()
         reader = Screen(scene)
         ends.callback(reader.close)
-        until(lambda: reader.heard, 30)
+        until(lambda: reader.heard)
         before = psutil.Process(scene.house.pid).memory_info().rss
         sleepers = [ends.enter_context(sleeper(scene)) for _ in range(MAX_STREAMS - 1)]
         assert len(sleepers) == MAX_STREAMS - 1
@@ -78,7 +79,7 @@ def test_screens_that_never_read_are_dropped_and_cost_the_others_nothing(tmp_pat
             time.sleep(0.01)
         until(lambda: late.heard > 1000, 90)
         heard = reader.heard
-        until(lambda: reader.heard > heard, 30)
+        until(lambda: reader.heard > heard)
         assert reader.lines == 1
         assert psutil.Process(scene.house.pid).memory_info().rss - before < 60e6
         scene.all_is_well()
@@ -92,12 +93,12 @@ def test_the_server_is_killed_under_open_screens_and_load(tmp_path, mosquitto):
         scene.said = {saw: [] for saw in scene.said}
         scene.met()
         screens += [Screen(scene) for _ in range(5)]
-        until(lambda: all(screen.lines == 1 for screen in screens), 30)
+        until(lambda: all(screen.lines == 1 for screen in screens))
         box.publish(flow[: len(flow) // 2])
         os.kill(scene.house.pid, signal.SIGKILL)
         box.publish(flow[len(flow) // 2 :])
         scene.house.wait_killed()
         with scene.house:
-            until(lambda: all(screen.lines == 2 for screen in screens), 60)
+            until(lambda: all(screen.lines == 2 for screen in screens))
             for screen in screens:
                 screen.close()

@@ -22,7 +22,7 @@ from simulator.play import deliveries
 from simulator.shop import Saw, simulate_day
 from tests.conftest import free_port
 from tests.dashboard.running import COMMAND
-from tests.ingest.publisher import until
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,7 +74,7 @@ class Collecting:
         with (self.folder / "log").open("ab") as log:
             command = [*COMMAND, "collect", "--config", str(self.config)]
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
-        until(lambda: self._subscriptions() > subscriptions or self.process.poll() is not None, 60)
+        until(lambda: self._subscriptions() > subscriptions or self.process.poll() is not None)
         assert self.process.poll() is None, self.log
         return self
 

@@ -12,8 +12,9 @@ import pytest
 from collector.book import Book
 from tests.conftest import Mosquitto
 from tests.fleet.collecting import Collecting, booked, expected, packs
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.trace.influx import Influx
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -55,14 +56,14 @@ def test_the_facts_are_those_of_one_collector(tmp_path, broker, stores, what):
             load.start()
             time.sleep(2)
             gone = first.signal(what)
-            until(lambda: "serving its session" in second.log, 60)
+            until(lambda: "serving its session" in second.log)
             assert time.monotonic() - gone < 30
             load.join()
             until(lambda: all(booked(book, saw) == wanted[saw] for saw in SAWS) and not book.dirty_saws(), 90)
         if what == signal.SIGSTOP:
             first.signal(signal.SIGCONT)
-            until(lambda: "stood still for too long" in first.log, 60)
-            until(lambda: not book.dirty_saws(), 60)
+            until(lambda: "stood still for too long" in first.log)
+            until(lambda: not book.dirty_saws())
         else:
             first.start()  # and its session is its own again
         assert {saw: booked(book, saw) for saw in SAWS} == wanted
@@ -88,7 +89,7 @@ def test_of_four_collectors_two_are_killed_at_once(tmp_path, broker, stores):
             load.start()
             time.sleep(2)
             gone = [one.signal(signal.SIGKILL) for one in dying]
-            until(lambda: all(any(f"{one.name} is gone" in other.log for other in living) for one in dying), 60)
+            until(lambda: all(any(f"{one.name} is gone" in other.log for other in living) for one in dying))
             assert time.monotonic() - gone[0] < 30
             load.join()
             until(lambda: all(booked(book, saw) == wanted[saw] for saw in saws) and not book.dirty_saws(), 90)

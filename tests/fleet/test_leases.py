@@ -16,7 +16,7 @@ from collector.book import Book, SawEntry
 from collector.book.engine import writing
 from collector.book.entries import BoxStatus, SawCommit
 from collector.book.leases import LeaseLostError, Leases, holder
-from tests.ingest.publisher import until
+from tests.waiting import until
 
 
 @pytest.fixture

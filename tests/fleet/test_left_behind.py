@@ -16,7 +16,8 @@ from collector.book.leases import lease
 from dashboard.cli import main
 from tests.conftest import Mosquitto, need
 from tests.fleet.collecting import Collecting, booked, expected, packs
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -51,10 +52,10 @@ def test_a_session_left_behind_is_told_until_it_is_ended_as_advised(tmp_path, br
     given_up, stays = (Collecting(tmp_path, broker, name, ["heron"], stores, "").start() for name in ("gone", "stays"))
     try:
         with Book(f"sqlite:///{tmp_path}/stores/book.sqlite") as book, Publisher(broker) as box:
-            until(lambda: at_home(book) == {"gone", "stays"}, 60)
+            until(lambda: at_home(book) == {"gone", "stays"})
             assert about_collectors(stays.config, capsys) == ""
             given_up.signal(signal.SIGKILL)
-            told = until(lambda: about_collectors(stays.config, capsys), 60)
+            told = until(lambda: about_collectors(stays.config, capsys))
             assert told.startswith("NOT WELL  collector gone: does not run, and the broker keeps what it receives")
             assert (
                 about_collectors(given_up.config, capsys) == ""
@@ -64,7 +65,7 @@ def test_a_session_left_behind_is_told_until_it_is_ended_as_advised(tmp_path, br
             assert about_collectors(stays.config, capsys) == told
             advised = shlex.split(re.search(r"mosquitto_sub .* -E", told)[0])
             subprocess.run([need(advised[0]), *advised[1:]], check=True, timeout=30)
-            until(lambda: about_collectors(stays.config, capsys) == "", 60)
+            until(lambda: about_collectors(stays.config, capsys) == "")
     finally:
         given_up.stop()
         stays.stop()

@@ -9,7 +9,8 @@ import pytest
 from tests.dashboard.running import messages, payload, work
 from tests.fleet.collecting import Collecting, Serving
 from tests.fleet.test_killed import broker, stores  # noqa: F401 (fixtures)
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -24,10 +25,10 @@ def test_what_one_process_collects_another_shows(tmp_path, broker, stores):  # n
     try:
         with Serving(collecting, book) as screens, Publisher(broker) as box:
             box.publish([(message.topic, payload(message, began)) for message in first])
-            until(lambda: screens.total("heron") == first[-1].cuts, 60)
+            until(lambda: screens.total("heron") == first[-1].cuts)
             collecting.stop()  # who shows goes on without who collects
             box.publish([(message.topic, payload(message, began)) for message in rest])
             collecting.start()
-            until(lambda: screens.total("heron") == 3, 60)
+            until(lambda: screens.total("heron") == 3)
     finally:
         collecting.stop()

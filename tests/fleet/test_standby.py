@@ -18,10 +18,11 @@ from collector.orphans import Orphans, given_up
 from collector.trace.sqlite import SqliteTrace
 from tests.fleet.test_two_collectors import ThresholdDetector
 from tests.ingest.conftest import motor
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.ingest.test_mosquitto import derived, packs_of
 from tests.ingest.threshold import derive
 from tests.tending.shop import Shop
+from tests.waiting import until
 
 
 @pytest.mark.real

@@ -27,7 +27,7 @@ class Publisher:
             if rate:
                 time.sleep(1 / rate)
         for info in sent:
-            info.wait_for_publish(30)
+            info.wait_for_publish(60)
 
     def close(self) -> None:
         self.client.disconnect()
@@ -38,14 +38,3 @@ class Publisher:
 
     def __exit__(self, *_):
         self.close()
-
-
-def until(condition, seconds: float = 15.0):
-    """Waits for a condition; its value."""
-    deadline = time.monotonic() + seconds
-    while True:
-        value = condition()
-        if value or time.monotonic() > deadline:
-            assert value, "it did not come true in time"
-            return value
-        time.sleep(0.02)

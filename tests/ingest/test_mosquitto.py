@@ -19,8 +19,9 @@ from collector.trace.sqlite import SqliteTrace
 from collector.wire.pack import write_pack
 from tests.conftest import Mosquitto
 from tests.ingest.conftest import BOX, T0, motor
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.ingest.threshold import derive
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -233,7 +234,7 @@ def test_kill_9_at_ten_moments_under_load_loses_and_doubles_nothing(tmp_path, mo
                 child.send_signal(signal.SIGKILL)
                 child.wait()
                 child = start()
-        until(lambda: derived(book) == trace.last, 60)
+        until(lambda: derived(book) == trace.last)
         assert store.read("heron", T0, 2**62).same(trace)
         assert book.facts("heron", 0, 2**62) == derive("heron", trace)
         assert book.dirty("heron") == []

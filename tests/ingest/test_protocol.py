@@ -10,9 +10,10 @@ from collector.mqtt import Broker, Collector
 from simulator.embedded_broker import EmbeddedBroker
 from tests.conftest import free_port
 from tests.ingest.conftest import motor
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
 from tests.ingest.test_mosquitto import derived, packs_of
 from tests.ingest.threshold import derive
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 

@@ -21,7 +21,8 @@ from collector.trace.sqlite import SqliteTrace
 from simulator.play import deliveries
 from simulator.shop import Saw, simulate_day
 from tests.ingest.conftest import Shop
-from tests.ingest.publisher import Publisher, until
+from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 READINGS = "kerfbook/tern-point/heron/readings"
 MONDAY = dt.date(2026, 3, 2)
@@ -126,7 +127,7 @@ def test_a_day_with_kill_9_at_ten_moments_is_the_day_of_replay(tmp_path, mosquit
                 child.wait()
                 moments.append((store.last("heron") or 0) // SECOND)
                 child = start()
-        until(lambda: (now := book.now("heron")) is not None and now.at == last and not book.dirty("heron"), 60)
+        until(lambda: (now := book.now("heron")) is not None and now.at == last and not book.dirty("heron"))
         assert len(set(moments)) > 5, "it was killed while it worked"
         assert booked(book) == list(replay(day, "heron"))
     finally:

@@ -12,10 +12,10 @@ from api.app import vitals_of
 from api.vitals import Vitals, collector_faults, disk_faults
 from collector.ingest.ingest import Counts
 from collector.mqtt import Broker, Collector
-from tests.broker.client import wait
 from tests.conftest import free_port
 from tests.dashboard.running import Running
 from tests.ingest.publisher import Publisher
+from tests.waiting import until
 
 READINGS = "kerfbook/tern-point/heron/readings"
 
@@ -53,7 +53,7 @@ def stores():
 def collector(stores, mosquitto):
     collector = Collector(stores, "tern-point", Broker(port=mosquitto.port))
     collector.start()
-    wait(lambda: collector.health().connected)
+    until(lambda: collector.health().connected)
     yield collector
     collector.stop()
 
@@ -72,11 +72,11 @@ def test_the_brokers_end_and_return_show(tmp_path, mosquitto):
             except urllib.error.HTTPError as error:
                 return error.code == 503 and b'"where":"broker"' in error.read()
 
-        wait(lambda: not broker_is_missed())
+        until(lambda: not broker_is_missed())
         mosquitto.stop()
-        wait(broker_is_missed)
+        until(broker_is_missed)
         mosquitto.start()
-        wait(lambda: not broker_is_missed(), 60)
+        until(lambda: not broker_is_missed())
 
 
 @pytest.mark.real
@@ -86,25 +86,25 @@ def test_a_store_that_cannot_be_written_shows_until_it_can(collector, stores, mo
     stores.fault = OSError(28, "No space left on device: /secret/place")
     with Publisher(mosquitto) as box:
         box.client.publish(READINGS, b"[]", qos=1)
-        wait(lambda: faults(vitals) == ["stores"])
+        until(lambda: faults(vitals) == ["stores"])
         assert "place" not in vitals.look()[0].detail  # strangers may read it
         assert vitals.moves()
         stores.fault = None
-        wait(lambda: vitals.look() == [])
+        until(lambda: vitals.look() == [])
 
 
 @pytest.mark.real
 def test_a_collector_that_hangs_or_has_ended_shows(collector, stores, mosquitto, monkeypatch):
     vitals = Vitals(collector.health)
     monkeypatch.setattr(room, "STUCK_SECONDS", 1.0)
-    wait(vitals.moves)
+    until(vitals.moves)
     stores.gate.clear()
     with Publisher(mosquitto) as box:
         box.client.publish(READINGS, b"[]", qos=1)
-        wait(lambda: not vitals.moves())
+        until(lambda: not vitals.moves())
         assert faults(vitals) == ["collector"]
         stores.gate.set()
-        wait(vitals.moves)
+        until(vitals.moves)
     collector.stop()
     assert not vitals.moves()
     assert vitals.look()[0].detail.startswith("It has ended.")
@@ -113,7 +113,7 @@ def test_a_collector_that_hangs_or_has_ended_shows(collector, stores, mosquitto,
 def test_a_collector_that_waits_for_its_broker_moves_and_is_not_well(stores):
     collector = Collector(stores, "tern-point", Broker(port=free_port()))
     collector.start()
-    wait(lambda: "refused" in (collector.health().broker_error or ""))
+    until(lambda: "refused" in (collector.health().broker_error or ""))
     assert collector_faults(collector.health())[0].where == "broker"
     assert Vitals(collector.health).moves()
     collector.stop()

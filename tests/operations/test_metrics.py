@@ -13,8 +13,8 @@ from collector.book.entries import SawEntry
 from collector.facts import State
 from collector.mqtt import Broker, Collector
 from tests.api.conftest import at
-from tests.broker.client import wait
 from tests.operations.test_health import READINGS, Stores
+from tests.waiting import until
 
 
 def scrape(client, parse=classic, **headers) -> dict[str, dict[tuple[str, ...], float]]:
@@ -63,11 +63,11 @@ def test_the_collectors_figures_follow_its_messages(shop, mosquitto):
     stores = Stores()
     collector = Collector(stores, "tern-point", Broker(port=mosquitto.port))
     collector.start()
-    wait(lambda: collector.health().connected)
+    until(lambda: collector.health().connected)
     vitals_of(shop.app).collector = collector.health
     with Publisher(mosquitto) as box:
         box.publish([(READINGS, b"[]")] * 5)
-        wait(lambda: collector.health().queued == 0 and sum(collector.health().delays.counts) > 0)
+        until(lambda: collector.health().queued == 0 and sum(collector.health().delays.counts) > 0)
     found = scrape(shop.app.test_client())
     collector.stop()
     groups = found["kerfbook_commit_delay_seconds_count"][()]

@@ -19,9 +19,9 @@ from dashboard.cli import main
 from dashboard.config import template
 from dashboard.notify import Supervisor
 from dashboard.service import Service, alerts_unit, backup_timer, backup_unit, unit
-from tests.broker.client import wait
 from tests.conftest import need
 from tests.dashboard.running import COMMAND, Running
+from tests.waiting import until
 
 
 def service(**more) -> Service:
@@ -140,12 +140,12 @@ def test_kerfbook_run_says_that_it_is_ready_lives_and_ends(tmp_path, mosquitto, 
     monkeypatch.setenv("NOTIFY_SOCKET", systemd.path)
     monkeypatch.setenv("WATCHDOG_USEC", "600000")
     with Running(tmp_path, mosquitto, ["heron"]):
-        wait(lambda: systemd.heard.count("WATCHDOG=1") >= 3)
+        until(lambda: systemd.heard.count("WATCHDOG=1") >= 3)
         assert systemd.heard[0] == "READY=1"
         mosquitto.stop()  # a broker that is away is no reason to start again
         before = systemd.heard.count("WATCHDOG=1")
-        wait(lambda: systemd.heard.count("WATCHDOG=1") >= before + 3)
-    wait(lambda: systemd.heard[-1] == "STOPPING=1")
+        until(lambda: systemd.heard.count("WATCHDOG=1") >= before + 3)
+    until(lambda: systemd.heard[-1] == "STOPPING=1")
 
 
 @pytest.mark.real
@@ -156,12 +156,12 @@ def test_the_process_of_alerts_says_so_too_and_a_watch_that_hangs_is_found(tmp_p
     config.write_text(template())
     process = subprocess.Popen([*COMMAND, "alerts", "--config", str(config)])
     try:
-        wait(lambda: systemd.heard.count("WATCHDOG=1") >= 3)
+        until(lambda: systemd.heard.count("WATCHDOG=1") >= 3)
         assert systemd.heard[0] == "READY=1"
     finally:
         process.terminate()
         assert process.wait(60) == 0
-    wait(lambda: systemd.heard[-1] == "STOPPING=1")
+    until(lambda: systemd.heard[-1] == "STOPPING=1")
 
 
 def test_a_watch_that_hangs_in_a_look_does_not_move(monkeypatch, shop):
@@ -172,9 +172,9 @@ def test_a_watch_that_hangs_in_a_look_does_not_move(monkeypatch, shop):
     watch.start(0.01)
     try:
         assert inside.wait(60)
-        wait(lambda: not watch.moves())
+        until(lambda: not watch.moves())
         held.set()
-        wait(watch.moves)
+        until(watch.moves)
     finally:
         held.set()
         watch.stop()
@@ -192,15 +192,15 @@ def test_there_is_no_sign_of_life_while_the_collector_does_not_move(systemd, cap
     supervisor = Supervisor({"NOTIFY_SOCKET": systemd.path, "WATCHDOG_USEC": "60000"})
     thread = threading.Thread(target=supervisor.wait, args=(stopped, well))
     thread.start()
-    wait(lambda: "WATCHDOG=1" in systemd.heard)
+    until(lambda: "WATCHDOG=1" in systemd.heard)
     moves.clear()
-    wait(lambda: asked.count(False) >= 5)
+    until(lambda: asked.count(False) >= 5)
     signs = systemd.heard.count("WATCHDOG=1")
     assert signs <= asked.count(True)
-    wait(lambda: asked.count(False) >= 10)
+    until(lambda: asked.count(False) >= 10)
     assert systemd.heard.count("WATCHDOG=1") == asked.count(True)
     moves.set()
-    wait(lambda: systemd.heard.count("WATCHDOG=1") > signs)
+    until(lambda: systemd.heard.count("WATCHDOG=1") > signs)
     stopped.set()
     thread.join(20)
     assert [record.levelname for record in caplog.records].count("ERROR") == 1

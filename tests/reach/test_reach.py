@@ -142,5 +142,5 @@ def test_the_keyboard_reaches_every_control_and_shows_where_it_is(chrome, shop, 
 def test_the_skip_link_passes_the_navigation(chrome, shop):  # noqa: F811
     show(chrome, shop, "/maintenance", LAPTOP)
     chrome.switch_to.active_element.send_keys(Keys.TAB)
-    WebDriverWait(chrome, 10).until(lambda d: d.execute_script("return document.activeElement.className") == "skip")
+    WebDriverWait(chrome, 60).until(lambda d: d.execute_script("return document.activeElement.className") == "skip")
     assert chrome.execute_script("return document.activeElement.getBoundingClientRect().top >= 0")

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from simulator.play import OFFLINE, ONLINE, pace
+from tests.waiting import until
 
-from .test_embedded_broker import PACKS, Reader, box, readings, until
+from .test_embedded_broker import PACKS, Reader, box, readings
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -51,14 +52,14 @@ def test_packs_and_presence_arrive_and_an_outage_loses_nothing(tmp_path: Path) -
     pace(PACKS[:60], sender.send, speed=float("inf"))
     assert sender.settle(10)
     process.terminate()
-    process.wait(5)
+    process.wait(60)
     assert until(lambda: not sender._client.is_connected())
     pace(PACKS[60:], sender.send, speed=float("inf"))
     process = mosquitto(tmp_path, port)
     reader = Reader(port)
     try:
         # The first sixty were acknowledged by a broker that forgot them; the rest the box had kept.
-        assert until(lambda: set(readings(reader)) >= {d.payload() for d in PACKS[60:]}, 15)
+        assert until(lambda: set(readings(reader)) >= {d.payload() for d in PACKS[60:]})
         assert sender.settle(5)
         sender.stop()
         status = [payload for topic, payload in reader.messages if topic.endswith("/status")]
@@ -67,4 +68,4 @@ def test_packs_and_presence_arrive_and_an_outage_loses_nothing(tmp_path: Path) -
     finally:
         reader.leave()
         process.terminate()
-        process.wait(5)
+        process.wait(60)

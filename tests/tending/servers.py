@@ -62,7 +62,7 @@ class Server:
 
     def start(self) -> None:
         self._process = subprocess.Popen([sys.executable, "-c", self._program, str(self.port), str(self._kept)])
-        deadline = time.monotonic() + 20
+        deadline = time.monotonic() + 60
         while time.monotonic() < deadline:
             with suppress(OSError), create_connection(("127.0.0.1", self.port), 0.2):
                 return
@@ -72,7 +72,7 @@ class Server:
     def stop(self) -> None:
         if self._process is not None:
             self._process.kill()
-            self._process.wait(10)
+            self._process.wait(60)
             self._process = None
 
     @property

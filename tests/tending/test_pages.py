@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-import time
 from pathlib import Path
 
 import pytest
-from selenium.webdriver.support.ui import WebDriverWait
 
 from api.answers.calendar import instant, site_date
 from api.answers.tasks import BySign, ByUse
@@ -19,6 +17,7 @@ from api.tending import Tending
 from api.watch import Watch
 from collector.facts import State
 from tests.dashboard.conftest import chrome, open_shop  # noqa: F401 (fixtures)
+from tests.waiting import until, wait
 
 pytestmark = pytest.mark.real
 
@@ -44,10 +43,6 @@ def show(chrome, shop, path: str, size: tuple[int, int]) -> None:  # noqa: F811
     chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", how)
     chrome.get(f"{shop.address}{path}")
     wait(chrome, "document.body.dataset.ready === 'yes'")
-
-
-def wait(chrome, script: str, seconds: float = 15):  # noqa: F811
-    return WebDriverWait(chrome, seconds, 0.05).until(lambda driver: driver.execute_script(f"return {script}"))
 
 
 def picture(chrome, name: str) -> None:  # noqa: F811
@@ -88,9 +83,7 @@ def test_nothing_sticks_out_and_targets_are_large(chrome, shop, path, size) -> N
 def test_done_from_the_phone_in_two_taps(chrome, shop) -> None:  # noqa: F811
     show(chrome, shop, "/maintenance", PHONE)
     press_done(chrome, "rails" if shop.today.weekday() < 5 else "clean-down")
-    until = time.monotonic() + 10
-    while not ticks(shop) and time.monotonic() < until:
-        time.sleep(0.05)
+    until(lambda: ticks(shop))
     assert [(saw, who) for _, saw, who in ticks(shop)] == [("heron", "operator")]
 
 
@@ -148,10 +141,7 @@ def open_form(chrome, shop, what: str) -> None:  # noqa: F811
 def save_form(chrome, shop, number: int) -> None:  # noqa: F811
     before = len(shop.tending.book.tasks())
     chrome.execute_script("document.querySelector('#tried button.main').click()")
-    until = time.monotonic() + 20
-    while len(shop.tending.book.tasks()) == before and time.monotonic() < until:
-        time.sleep(0.05)
-    assert len(shop.tending.book.tasks()) == before + number
+    until(lambda: len(shop.tending.book.tasks()) == before + number)
     wait(chrome, "document.getElementById('tried') === null")
 
 

@@ -9,6 +9,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from api.tongues.manner import Show
 from tests.dashboard.conftest import chrome, open_shop  # noqa: F401 (fixtures)
+from tests.waiting import wait
 
 pytestmark = pytest.mark.real
 
@@ -38,10 +39,6 @@ def shop(open_shop):  # noqa: F811
     shop.site = replace(shop.site, show=Show(measures="inch"))
     shop.come_back()
     return shop
-
-
-def wait(chrome, script):  # noqa: F811
-    return WebDriverWait(chrome, 30, 0.05).until(lambda driver: driver.execute_script(f"return {script}"))
 
 
 def test_lengths_come_back_as_they_went_in(chrome, shop):  # noqa: F811

@@ -13,8 +13,8 @@ from dashboard.config import loads
 from dashboard.house import House
 from simulator.play import deliveries
 from simulator.shop import Saw, simulate_day
-from tests.ingest.publisher import until
 from tests.trace.influx import Influx
+from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
@@ -89,7 +89,7 @@ def test_facts_of_a_running_house_appear_as_points(tmp_path, influx):
     house.open_screens("mqtt://192.0.2.7:1883", "127.0.0.1", 0)
     try:
         query = 'SELECT count(seconds) FROM "facts"."cut"'
-        until(lambda: counted(house.trace, query), 60)
+        until(lambda: counted(house.trace, query))
         with Book(stores.book) as book:
             (found,) = house.trace.ask(query)
             assert found["values"][0][1] == len(book.facts("heron", 0, 2**62, ["cut"]))
