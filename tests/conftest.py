@@ -21,7 +21,22 @@ settings.register_profile("kerfbook", deadline=None)  # a loaded machine is slow
 settings.load_profile("kerfbook")
 
 REAL = os.environ.get("KERFBOOK_REAL") == "1"
+MOST_WORKERS = 8
 os.environ["LC_ALL"] = "C.UTF-8"  # what commands print is looked for in English
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """How many processes share the tests: one more than cores, for many tests wait for some other process.
+
+    Figures are taken with nothing beside them, and what is one file, or is looked at while it runs, runs here.
+    """
+    chosen = [argument.partition("::")[0] for argument in config.args]
+    one_file = len(set(chosen)) == 1 and chosen[0].endswith(".py")
+    figures = "not bench" not in config.option.markexpr
+    if one_file or figures or config.option.capture == "no":
+        return 0
+    return min((os.cpu_count() or 1) + 1, MOST_WORKERS)
 
 
 def missing(why: str) -> NoReturn:

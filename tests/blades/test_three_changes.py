@@ -184,7 +184,7 @@ def test_a_day_with_three_changes_is_told_on_the_phone_and_every_blade_has_its_o
     chrome.execute_script("window.gone = true")
     phone.network(there=True)
     phone.wait(
-        "!document.querySelector('#state').innerText.includes('kept') || document.querySelector('#state').hidden", 20
+        "!document.querySelector('#state').innerText.includes('kept') || document.querySelector('#state').hidden"
     )
     assert [s["tag"] for s in ask(address, "/api/v1/saws/heron/blade")["said"]] == [None, "TP-07", "TP-01"]
 
