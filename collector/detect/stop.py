@@ -30,7 +30,7 @@ _EVEN, _EVEN_SIGMAS = 0.008, 1.3  # ... or, round a straight line, by no more th
 _QUIET_LEAST = 6  # samples of standstill that tell the sensor's noise
 _RESOLUTION_MA = 30.0  # what a coarse sensor's steps make of it
 _SENSOR_MA = 200.0  # no sensor that serves has more noise
-_SURE_US = 1_000_000  # a brake takes longer than this where nothing but its flatness tells it from a cut
+_SURE_US = 1_000_000  # a brake takes longer than this where no pause tells it and all of it was heard
 _MEDIAN_SIGMA = 1.4826 / 1.4142 / 0.67  # noise of a sample from the median difference of medians of three
 _FALLEN_US = 40_000  # what is so near to the last sample may be partly without current
 _SAG, _SAG_SIGMAS = 0.025, 4.0  # a brake's current sags by no more than this share, and so much noise
@@ -176,12 +176,14 @@ def switched_off(
         return k, True
     if last.lasted < LEAST_US or (last.lasted + PAUSE_US if last.hidden else last.took) > usual_us:
         return None
+    if last.took < _SURE_US and not (last.hidden or silent_us):
+        return None
     margin = 3 * last.sigma / max(1.0, last.index - first) ** 0.5
     if last.level < _LESS * idle - margin and last.calm:
         return last.index, False
     if last.level > MORE * idle + margin and last.even and not _fades(t, ma, last, idle):
         high = last.level > FAR_MORE * idle
-        return (last.index, False) if last.lasted >= (LEAST_US if high else _SURE_US) else None
+        return (last.index, False) if high or last.lasted >= _SURE_US else None
     return None
 
 
