@@ -114,7 +114,7 @@ def last_level(
     there = y[start + 1 :]
     settled = y[start + min(BEYOND, 1 + (n - start) // 8) :]  # the first ones may be on their way
     sensor = min(noise, _SENSOR_MA, quiet)
-    even = _scatter_round_a_line(settled) <= _EVEN_SIGMAS * 0.67 * sensor + _EVEN * level
+    even = _scatter_round_a_line(settled) <= float(np.hypot(_EVEN_SIGMAS * 0.67 * sensor, _EVEN * level))
     calm = float(there.std()) <= _FLAT_SIGMAS * noise + _FLAT * level
     rough = max(noise, 1.4826 / 0.67 * float(np.median(np.abs(there - np.median(there)))))
     hidden = not start or int(t[start]) - int(t[start - 1]) > PAUSE_US
