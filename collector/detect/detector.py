@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 _SLICE = 32_768  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
-_STATE = b"kerfbook detector 8\n"  # raise it when what a state holds changes: an old one is then derived again
+_STATE = b"kerfbook detector 9\n"  # raise it when what a state holds changes: an old one is then derived again
 _KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open
 _DOOR_OPEN = 0
 
@@ -192,7 +192,7 @@ class Detector:
         self._door.forget(keep)
         self._lock.forget(self._sure - _KEEP_US)
         self._station.forget(self._sure - _KEEP_US)
-        self._runs = [r for r in self._runs if (r.end or 0) + (r.stop_us or 0) >= keep]
+        self._runs = [r for r in self._runs if max(r.end or 0, r.flowed) >= keep]
 
     def _cut_fact(self, p: Passage, *, going_on: bool = False) -> Cut:
         inner = (p.start + _EDGE_US, p.end - _EDGE_US) if p.end - p.start > 4 * _EDGE_US else (p.start, p.end)

@@ -32,7 +32,7 @@ def visit_facts(
     conflicts: list[Conflict] = []
     before_stop = False
     for run in runs:
-        current_end = now if run.end is None else run.end + (run.stop_us or 0)
+        current_end = now if run.end is None else max(run.end, run.flowed)
         stop = None if run.end is None else run.end + (settings.blade_stop_us if run.stop_us is None else run.stop_us)
         before_stop |= run.start < opened and (stop is None or opened < stop)
         start, end = max(opened, run.start), min(until, current_end)

@@ -34,7 +34,10 @@ _STARTS, _PEAK = 2.0, 3  # ... or has so many samples at least of so many times 
 
 @dataclass(slots=True)
 class MotorRun:
-    """A run so far, times µs, current mA; ``end`` None: the motor is on; ``stuck``: when it could not start."""
+    """A run so far, times µs, current mA; ``end`` None: the motor is on; ``stuck``: when it could not start.
+
+    ``flowed``: until when a current was seen after it, 0 if none was; with ``stop_us`` None it may have been longer.
+    """
 
     start: int
     start_seen: bool
@@ -43,6 +46,7 @@ class MotorRun:
     stop_us: int | None = None
     cuts: int = 0
     stuck: tuple[int, int | None] | None = None
+    flowed: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,9 +286,9 @@ class Motor:
     def _switched_off(self, index: int) -> None:
         """The sample at ``index`` is the first without current; all before it are handed on."""
         if self._after is not None:
-            end = int(self._t[index - 1])
+            end, heard = int(self._t[index - 1]), int(self._t[index]) - int(self._t[index - 1]) <= _SELDOM_US
             brake, self._after = self._after, None
-            self._conclude(braked_until=end if len(brake[0]) > 1 else None)
+            self._conclude(braked_until=end if len(brake[0]) > 1 else None, end_heard=heard)
         elif self.on:
             self._fell_at = self._off_time(index)
             silent = int(self._t[index]) - int(self._t[index - 1])
@@ -318,11 +322,15 @@ class Motor:
         passages, stop = tracker.finish(end, braked=braked, quiet=still, silent_us=self._silent)
         self._last_off = stop.end
         self.run.end, self.run.stop_us, self.run.inrush_ma = stop.end, stop.brake_us, self._inrush(tracker)
+        self.run.flowed = max(end, stop.end)
         self.run.stuck = tracker.watch.spell(stop.end) if self.run.start_seen else None
         self._cut(self._joiner.feed(passages, None))
 
-    def _conclude(self, *, braked_until: int | None = None) -> None:
-        """The last run is over. Current that followed it was its brake up to a time, or else is the next run."""
+    def _conclude(self, *, braked_until: int | None = None, end_heard: bool = True) -> None:
+        """The last run is over. Current that followed it was its brake up to a time, or else is the next run.
+
+        Where the end of that brake was not heard, nobody knows how long it took.
+        """
         after, self._after = self._after, None
         if self._fell_at is not None:
             fell_at = self._fell_at
@@ -330,7 +338,7 @@ class Motor:
                 fell_at = max(fell_at, self._low_from - _COAST_US)  # it fell so soon before the brake's current
             self._end_run(fell_at, braked=after is None and braked_until is None and self._fall_seen)
             if self.run is not None and braked_until is not None:
-                self.run.stop_us = braked_until - fell_at
+                self.run.stop_us, self.run.flowed = braked_until - fell_at if end_heard else None, braked_until
         if self.run is not None and self._tracker is None:
             self.runs.append(self.run)
             self.run = None

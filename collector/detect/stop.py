@@ -26,7 +26,8 @@ _BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less tha
 _STEP_OF = 5  # samples before a level that tell from where it comes
 _PART, _PART_SIGMAS = 0.1, 4.0  # what is so much off a level, and by so much noise, is none of it
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
-_EVEN, _EVEN_SIGMAS = 0.008, 1.3  # ... or, round a straight line, by no more than this: wood is less even
+_EVEN, _EVEN_SIGMAS = 0.008, 1.6  # ... or, round a straight line, by this at most: wood is less even. The noise that n
+# samples show is itself only known to a share of itself: so much over the root of n.
 _QUIET_LEAST = 6  # samples of standstill that tell the sensor's noise
 _RESOLUTION_MA = 30.0  # what a coarse sensor's steps make of it
 _SENSOR_MA = 200.0  # no sensor that serves has more noise
@@ -114,7 +115,9 @@ def last_level(
     there = y[start + 1 :]
     settled = y[start + min(BEYOND, 1 + (n - start) // 8) :]  # the first ones may be on their way
     sensor = min(noise, _SENSOR_MA, quiet)
-    even = _scatter_round_a_line(settled) <= float(np.hypot(_EVEN_SIGMAS * 0.67 * sensor, _EVEN * level))
+    even = _scatter_round_a_line(settled) <= float(
+        np.hypot((1 + _EVEN_SIGMAS / len(settled) ** 0.5) * 0.67 * sensor, _EVEN * level)
+    )
     calm = float(there.std()) <= _FLAT_SIGMAS * noise + _FLAT * level
     rough = max(noise, 1.4826 / 0.67 * float(np.median(np.abs(there - np.median(there)))))
     hidden = not start or int(t[start]) - int(t[start - 1]) > PAUSE_US

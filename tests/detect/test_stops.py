@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from collector.detect.detector import derive
-from collector.facts import Run
+from collector.facts import DoorVisit, Run
 from collector.signals import Series, Trace, merge
 from tests.detect.build import at, seconds, spin_up, story
 
@@ -66,6 +66,28 @@ def test_a_pack_lost_out_of_a_brakes_current_leaves_it_a_brakes():
     end, stop = ends(lost(story(levels), 45.0, 46.1))
     assert end == pytest.approx(44.5, abs=0.1)
     assert stop == pytest.approx(1.9, abs=0.15)
+
+
+def test_how_long_a_brake_took_whose_end_was_lost_nobody_knows():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (1.0, 0.0), (2.0, 22.0), (40, 0.0)]
+    end, stop = ends(lost(story(levels), 46.5, 48.6))
+    assert end == pytest.approx(44.5, abs=0.1)
+    assert stop is None
+
+
+def test_brake_current_with_the_door_open_is_told_though_the_brakes_end_was_lost():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (1.0, 0.0), (2.0, 22.0), (40, 0.0)]
+    trace = lost(story(levels, door=[(0.0, 1), (45.9, 0)]), 46.5, 48.6)
+    (visit,) = [f for f in derive("heron", trace) if isinstance(f, DoorVisit)]
+    assert visit.current_seen
+    assert visit.before_stop
+
+
+def test_a_second_of_idle_after_the_last_cut_of_a_run_that_was_hardly_idle_is_no_brake():
+    levels = [(20, 0.0), *spin_up(), (20, 9.0), (0.8, 3.0), (40, 0.0)]
+    end, stop = ends(story(levels, rate=20.0, noise=0.1))
+    assert stop is None
+    assert end == pytest.approx(45.3, abs=0.1)
 
 
 def test_what_falls_from_the_starting_current_is_idle_and_no_brake():
