@@ -6,7 +6,7 @@ import argparse
 import os
 import sys
 from importlib import import_module, metadata
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from api.tongues import say
 from api.tongues.manner import of_terminal
@@ -15,7 +15,7 @@ from dashboard import logs
 from dashboard.commands import codes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
 COMMANDS = (
     *("demo", "run", "collect", "serve", "alerts"),
@@ -33,28 +33,29 @@ Begin with `kerfbook demo`. It informs, it protects nobody: it is no safety devi
 """)
 
 
-later("positional arguments"), later("options")  # argparse's own headings
-
-
-class _Help(argparse.RawDescriptionHelpFormatter):
-    """Its own words in the terminal's language."""
-
-    def start_section(self, heading: str | None) -> None:
-        super().start_section(heading and say.gettext(heading))
-
-    def add_usage(
-        self,
-        usage: str | None,
-        actions: Iterable[argparse.Action],
-        groups: Iterable[Any],
-        prefix: str | None = None,
-    ) -> None:
-        super().add_usage(usage, actions, groups, say.gettext("usage: ") if prefix is None else prefix)
+_ARGPARSES_OWN = (
+    *(later("usage: "), later("positional arguments"), later("options")),
+    *(later("%(prog)s: error: %(message)s\n"), later("argument %(argument_name)s: %(message)s")),
+    *(later("the following arguments are required: %s"), later("unrecognized arguments: %s")),
+    *(later("expected one argument"), later("expected at most one argument"), later("not allowed with argument %s")),
+    *(later("invalid choice: %(value)r (choose from %(choices)s)"), later("invalid %(type)s value: %(value)r")),
+    *(later("ambiguous option: %(option)s could match %(matches)s"), later("ignored explicit argument %r")),
+    later("expected %s arguments"),
+)
+"""What it says of arguments, word for word."""
+# It asks the standard gettext, which reads compiled catalogues only; these names in it are where it does.
+for _name, _asked in (("_", say.gettext), ("ngettext", lambda _one, many, _n: say.gettext(many))):
+    setattr(argparse, _name, _asked)
 
 
 def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     """The command line, with these commands."""
-    top = argparse.ArgumentParser("kerfbook", description=say.gettext(_ABOUT), formatter_class=_Help, add_help=False)
+    top = argparse.ArgumentParser(
+        "kerfbook",
+        description=say.gettext(_ABOUT),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        add_help=False,
+    )
     _add_help(top)
     version = f"kerfbook {metadata.version('kerfbook')}"
     top.add_argument("--version", action="version", version=version, help=say.gettext("show the version and exit"))
@@ -66,7 +67,7 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
             name,
             help=about,
             description=f"{about}\n{say.gettext(command.MORE)}",
-            formatter_class=_Help,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
             add_help=False,
         )
         _add_help(below)

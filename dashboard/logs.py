@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 import orjson
 
 from api.request_id import current
+from api.tongues.say import gettext
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 KEYS = ("time", "level", "logger", "message", "request", "error")
 """Of every line in JSON; ``request`` and ``error`` (a traceback) are null where there is none."""
 
+FORMS = ("text", "json")
 LEVELS = ("debug", "info", "warning", "error")
 ROOMS = ("api", "collector", "dashboard", "simulator")
 HIDDEN = "(hidden)"
@@ -89,10 +91,10 @@ def begin(environment: Mapping[str, str], stream: TextIO | None = None) -> None:
     """
     form = environment.get("KERFBOOK_LOG", "") or "text"
     level = environment.get("KERFBOOK_LOG_LEVEL", "") or "warning"
-    if form not in {"text", "json"}:
-        raise ValueError(f"KERFBOOK_LOG is {form!r}; it can be text or json")
+    if form not in FORMS:
+        raise ValueError(_unknown("KERFBOOK_LOG", form, FORMS))
     if level not in LEVELS:
-        raise ValueError(f"KERFBOOK_LOG_LEVEL is {level!r}; it can be {', '.join(LEVELS)}")
+        raise ValueError(_unknown("KERFBOOK_LOG_LEVEL", level, LEVELS))
     handler = logging.StreamHandler(stream or sys.stderr)
     handler.setFormatter(_Json() if form == "json" else _Text("%(asctime)s %(levelname)s %(name)s: %(message)s"))
     logging.basicConfig(level=logging.WARNING, handlers=[handler], force=stream is not None)
@@ -100,3 +102,7 @@ def begin(environment: Mapping[str, str], stream: TextIO | None = None) -> None:
         logging.getLogger(room).setLevel(level.upper())
     # A queue of one request is no news; a full one shows in the answers' times.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+
+
+def _unknown(name: str, found: str, words: Iterable[str]) -> str:
+    return gettext("{name} is {found}; it can be {words}", name=name, found=repr(found), words=", ".join(words))

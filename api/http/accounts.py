@@ -13,7 +13,7 @@ from api.http.answer import live
 from api.http.fields import Model, Strict, Time, problem, subject
 from api.http.problems import Problem
 from api.http.signing import Name, Secret, new_secrets
-from api.tongues.say import gettext
+from api.tongues.say import gettext, reason
 from collector.book.entries import BookError
 from collector.book.people import LastOwnerError, NameTakenError
 from collector.book.person import Person
@@ -108,7 +108,7 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         try:
             made = door.book.add_person(body.name, body.role, door.now(), **kept)
         except NameTakenError as error:
-            raise Problem("not-possible", f"{gettext(str(error))}.") from error
+            raise Problem("not-possible", f"{reason(error)}.") from error
         answer = live(_answer(made))
         answer.status_code = 201
         return answer
@@ -124,7 +124,7 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         try:
             door.book.change_person(who.id, door.now(), columns=columns(), **fields)
         except (NameTakenError, LastOwnerError) as error:
-            raise Problem("not-possible", f"{gettext(str(error))}.") from error
+            raise Problem("not-possible", f"{reason(error)}.") from error
         return live(_answer(somebody(who.id)))
 
     @bp.delete("/people/<person>", responses={"200": ErasedAnswer, **clash})
@@ -134,9 +134,9 @@ def blueprint(door: Door) -> APIBlueprint:  # noqa: C901 (a list of addresses)
         try:
             erased = erase(door.book, who.id, door.now())
         except LastOwnerError as error:
-            raise Problem("not-possible", f"{gettext(str(error))}.") from error
+            raise Problem("not-possible", f"{reason(error)}.") from error
         except BookError as error:
-            raise Problem("not-found", f"{gettext(str(error))}.") from error
+            raise Problem("not-found", f"{reason(error)}.") from error
         gone = door.book.person(who.id)
         assert gone is not None
         return live(_answer(gone) | {"mentions": erased.mentions})

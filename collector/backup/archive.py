@@ -14,6 +14,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Final
 
 from collector.backup.manifest import MANIFEST, TRACE, BackupError, Manifest, Member
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -82,10 +83,16 @@ def opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
             manifest = Manifest.from_json(archive.read(MANIFEST))
             missing = set(manifest.members) - set(archive.namelist())
             if missing:
-                raise BackupError(f"{path}: {', '.join(sorted(missing))} is missing in it; take another backup")
+                raise BackupError(
+                    later("{path}: {names} is missing in it; take another backup"),
+                    path=path,
+                    names=", ".join(sorted(missing)),
+                )
             yield archive, manifest
     except (zipfile.BadZipFile, KeyError, zlib.error) as error:
-        raise BackupError(f"{path} is no whole backup ({error}); take another one") from error
+        raise BackupError(
+            later("{path} is no whole backup ({error}); take another one"), path=path, error=error
+        ) from error
 
 
 def check(path: Path) -> Manifest:
@@ -103,7 +110,11 @@ def check(path: Path) -> Manifest:
                     digest.update(chunk)
                     size += len(chunk)
             if Member(size, digest.hexdigest()) != wanted:
-                raise BackupError(f"{path}: {name} in it is damaged: its checksum differs; take another backup")
+                raise BackupError(
+                    later("{path}: {name} in it is damaged: its checksum differs; take another backup"),
+                    path=path,
+                    name=name,
+                )
         return manifest
 
 
@@ -120,4 +131,4 @@ def extract(path: Path, name: str, to: Path) -> None:
         target.flush()
         os.fsync(target.fileno())
     if member(to) != manifest.members[name]:
-        raise BackupError(f"{to} was not written as it stands in the backup; check the disk")
+        raise BackupError(later("{path} was not written as it stands in the backup; check the disk"), path=to)

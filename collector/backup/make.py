@@ -25,11 +25,13 @@ from collector.backup.moment import book_file, moment
 from collector.book import schema
 from collector.trace.place import open_trace
 from collector.trace.sqlite import SqliteTrace
+from collector.words import later, tell_nobody
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from collector.trace.place import InfluxPlace
+    from collector.words import Tell
 
 _PAGES: Final = 1024  # copied at a time, 4 MiB: Ctrl-C is heard in between
 _WORK: Final = ".kerfbook-backup"  # beside the archive; what a killed backup left in it goes with the next one
@@ -44,7 +46,7 @@ def make_backup(
     program: str,
     settings: bytes | None = None,
     left_out: Sequence[str] = (),
-    told: Callable[[str], None] = lambda _what: None,
+    told: Tell = tell_nobody,
 ) -> Manifest:
     """Write a backup.
 
@@ -67,17 +69,17 @@ def make_backup(
         sqlite3.Error, sqlalchemy.exc.SQLAlchemyError, OSError: a store or the disk failed.
     """
     if target.exists():
-        raise BackupError(f"{target} is there already; give another name")
+        raise BackupError(later("{path} is there already; give another name"), path=target)
     target.parent.mkdir(parents=True, exist_ok=True)
     _room(trace, book, target.parent)
     with _full_disk_told(target.parent), _work(target.parent) as work:
         files = {BOOK: work / BOOK, TRACE: work / TRACE}
         if not isinstance(trace, Path):
-            told("reading the trace from its server")
+            told(later("reading the trace from its server"))
             with open_trace(trace, readonly=True) as server:
                 export_trace(server, files[TRACE])
         with moment(trace if isinstance(trace, Path) else None, book) as seen:
-            told(f"trace and book are seen at one instant; writers waited {seen.held_us / 1000:.1f} ms")
+            told(later("trace and book are seen at one instant; writers waited {n} ms"), n=f"{seen.held_us / 1000:.1f}")
             if isinstance(seen.book, sqlite3.Connection):
                 _copy(seen.book, files[BOOK])
             else:
@@ -87,7 +89,7 @@ def make_backup(
         if not isinstance(trace, Path):
             with open_trace(trace, readonly=True) as server:
                 late_since(server, files[TRACE], files[BOOK])
-        told("checking and packing")
+        told(later("checking and packing"))
         for name in (BOOK, TRACE):
             _sound(files[name], name)
         version, revision, rows = _in_book(files[BOOK])
@@ -109,8 +111,13 @@ def _room(trace: Path | InfluxPlace, book: str, folder: Path) -> None:
     wanted, free = 2 * sizes[0] + 3 * sizes[1] // 2, shutil.disk_usage(folder).free
     if wanted > free:
         raise BackupError(
-            f"{folder}: a backup needs up to {wanted / 1e6:.0f} MB there while it is made, and {free / 1e6:.0f} MB are "
-            "free; free some space, keep fewer backups, or write to another disk"
+            later(
+                "{path}: a backup needs up to {wanted} MB there while it is made, and {free} MB are free; free "
+                "some space, keep fewer backups, or write to another disk"
+            ),
+            path=folder,
+            wanted=f"{wanted / 1000000.0:.0f}",
+            free=f"{free / 1000000.0:.0f}",
         )
 
 
@@ -142,7 +149,9 @@ def _alone(lock: Path) -> Iterator[Path]:
             try:
                 fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
-                raise BackupError(f"another backup into {lock.parent} is being made; wait until it is done") from error
+                raise BackupError(
+                    later("another backup into {path} is being made; wait until it is done"), path=lock.parent
+                ) from error
             # If it was deleted since it was opened, this lock is one that nobody else sees.
             with suppress(FileNotFoundError):
                 seen = os.path.samestat(lock.stat(), os.fstat(held.fileno()))
@@ -158,8 +167,11 @@ def _full_disk_told(folder: Path) -> Iterator[None]:
         full = getattr(error, "errno", 0) in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
         if full or getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL:
             raise BackupError(
-                f"{folder}: the disk is full, and nothing of the backup was left there; free some space, keep fewer "
-                "backups, or write to another disk"
+                later(
+                    "{path}: the disk is full, and nothing of the backup was left there; free some space, keep fewer "
+                    "backups, or write to another disk"
+                ),
+                path=folder,
             ) from error
         raise
 
@@ -178,7 +190,9 @@ def _sound(file: Path, name: str) -> None:
         except sqlite3.DatabaseError as error:
             verdict = str(error)
     if verdict != "ok":
-        raise BackupError(f"{name} is damaged where it is kept ({verdict}); see `kerfbook doctor`")
+        raise BackupError(
+            later("{name} is damaged where it is kept ({verdict}); see `kerfbook doctor`"), name=name, verdict=verdict
+        )
 
 
 def _in_book(file: Path) -> tuple[str, int, dict[str, int]]:

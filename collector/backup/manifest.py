@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Final, Self
 
 from collector.facts import iso
+from collector.words import Told, later
 
 FORMAT: Final = "kerfbook backup 1"
 MANIFEST: Final = "manifest.json"
@@ -15,7 +16,7 @@ TRACE: Final = "trace.sqlite"
 SETTINGS: Final = "kerfbook.toml"
 
 
-class BackupError(Exception):
+class BackupError(Told):
     """A backup cannot be made or put back; the message says what is wrong and what to do."""
 
 
@@ -79,11 +80,17 @@ class Manifest:
             given: dict[str, Any] = json.loads(text)
             form = given.pop("format")
             if form != FORMAT:
-                raise BackupError(f"this program reads {FORMAT!r}, and the manifest says {form!r}; update Kerfbook")
+                raise BackupError(
+                    later("this program reads {known}, and the manifest says {found}; update Kerfbook"),
+                    known=repr(FORMAT),
+                    found=repr(form),
+                )
             given.pop("at")
             given["members"] = {name: Member(**one) for name, one in given["members"].items()}
             given["trace"] = {saw: Readings(**one) for saw, one in given["trace"].items()}
             given["left_out"] = tuple(given["left_out"])
             return cls(**given)
         except (ValueError, KeyError, TypeError, AttributeError) as error:
-            raise BackupError(f"{MANIFEST} is none of ours: {error!r}; take another backup") from error
+            raise BackupError(
+                later("{name} is none of ours: {error}; take another backup"), name=MANIFEST, error=repr(error)
+            ) from error

@@ -22,6 +22,7 @@ from collector.backup.manifest import BackupError
 from collector.book import schema
 from collector.book.engine import open_engine, reading, writing
 from collector.book.holding import hold
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -67,7 +68,7 @@ def moment(trace: Path | None, book: str) -> Iterator[Moment]:
     path = book_file(book)
     for file in (path, trace):
         if file is not None and not file.exists():
-            raise BackupError(f"there is no {file}; start `kerfbook run` once, or correct [stores]")
+            raise BackupError(later("there is no {path}; start `kerfbook run` once, or correct [stores]"), path=file)
     with ExitStack() as stack:
         with ExitStack() as held:
             if path is not None:
@@ -75,7 +76,12 @@ def moment(trace: Path | None, book: str) -> Iterator[Moment]:
                 try:
                     lock.execute("BEGIN IMMEDIATE")
                 except sqlite3.OperationalError as error:
-                    raise BackupError(f"{path}: {error} for {_WAIT_S} s; see which program holds it") from error
+                    raise BackupError(
+                        later("{path}: {error} for {n} s; see which program holds it"),
+                        path=path,
+                        error=error,
+                        n=_WAIT_S,
+                    ) from error
                 begun = time.perf_counter()
                 seen: sqlite3.Connection | Connection = stack.enter_context(closing(_snapshot(path)))
             else:

@@ -17,11 +17,11 @@ from collector.book.upgrade import known_versions
 from collector.trace.copying import copy_trace
 from collector.trace.place import open_trace
 from collector.trace.sqlite import SqliteTrace
+from collector.words import later, tell_nobody
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from collector.trace.place import InfluxPlace
+    from collector.words import Tell
 
 _DAY_US = 86_400_000_000
 
@@ -38,9 +38,7 @@ def settings_in(path: Path) -> bytes | None:
         return archive.read(SETTINGS) if SETTINGS in manifest.members else None
 
 
-def restore(
-    path: Path, trace: Path | InfluxPlace, book: str, told: Callable[[str], None] = lambda _what: None
-) -> Manifest:
+def restore(path: Path, trace: Path | InfluxPlace, book: str, told: Tell = tell_nobody) -> Manifest:
     """Fill empty stores from a backup, after every checksum in it was compared.
 
     Files appear under their names when all are on the disk; a book on a server is filled in one transaction, last. A
@@ -64,26 +62,33 @@ def restore(
     manifest = check(path)
     if manifest.schema not in known_versions():
         raise BackupError(
-            f"{path}: Kerfbook {manifest.program} made it, and its book has schema version {manifest.schema}, which "
-            "this program does not know; install that version or a later one"
+            later(
+                "{path}: Kerfbook {program} made it, and its book has schema version {schema}, which this "
+                "program does not know; install that version or a later one"
+            ),
+            path=path,
+            program=manifest.program,
+            schema=manifest.schema,
         )
-    told("the backup is whole; every checksum is right")
+    told(later("the backup is whole; every checksum is right"))
     files = _files(trace, book)
     missing = {name: file for name, file in files.items() if not _placed(file, manifest.members[name])}
     if BOOK in files and not missing:
-        raise BackupError(f"all of this backup is there already, at {files[BOOK]}; nothing is left to do")
+        raise BackupError(
+            later("all of this backup is there already, at {path}; nothing is left to do"), path=files[BOOK]
+        )
     with tempfile.TemporaryDirectory(prefix="kerfbook-restore-") as folder:
         if not isinstance(trace, Path):
             extract(path, TRACE, Path(folder, TRACE))
             _fill_trace(Path(folder, TRACE), trace, manifest)
-            told("the trace is in its server, compared")
+            told(later("the trace is in its server, compared"))
         if missing:
             _place(path, missing)
         # Last, whatever kind it is: who finds a book finds its trace, too.
         if BOOK not in files:
             extract(path, BOOK, Path(folder, BOOK))
             _fill_book(Path(folder, BOOK), book)
-            told("the book is in its database, compared")
+            told(later("the book is in its database, compared"))
     return manifest
 
 
@@ -117,7 +122,9 @@ def _placed(file: Path, wanted: Member) -> bool:
         return True
     for there in (file, wal):
         if there.exists():
-            raise BackupError(f"{there} is there, and nothing is written over; move it away, or restore elsewhere")
+            raise BackupError(
+                later("{path} is there, and nothing is written over; move it away, or restore elsewhere"), path=there
+            )
     return False
 
 
@@ -164,7 +171,10 @@ def _fill_trace(file: Path, place: InfluxPlace, manifest: Manifest) -> None:
             held, last = manifest.trace.get(saw), target.last(saw)
             if held is None or (last or 0) > held.last_us:
                 raise BackupError(
-                    f"{place.url}: {place.bucket} holds readings of {saw} that are not in the backup; name an empty one"
+                    later("{url}: {bucket} holds readings of {saw} that are not in the backup; name an empty one"),
+                    url=place.url,
+                    bucket=place.bucket,
+                    saw=saw,
                 )
         copy_trace(source, target, since_us=since)
 
@@ -173,6 +183,6 @@ def _fill_book(file: Path, url: str) -> None:
     with Book(f"sqlite:///{file}") as source, Book(url) as target:
         if target.saws():
             raise BackupError(
-                "the book's database is in use, and nothing is written over; name an empty one in [stores]"
+                later("the book's database is in use, and nothing is written over; name an empty one in [stores]")
             )
         copy_book(source, target)

@@ -31,6 +31,7 @@ from sqlalchemy import (
 from collector.book import schema
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -308,7 +309,7 @@ def _write(connection: Connection, write: AlertWrite) -> int:
     if row.id:
         same = (alert.c.id == row.id, alert.c.version == row.version)
         if not connection.execute(update(alert).where(*same).values(**values, version=row.version + 1)).rowcount:
-            raise StaleError(f"alert {row.id} was changed meanwhile; look at it again")
+            raise StaleError(later("alert {alert} was changed meanwhile; look at it again"), alert=row.id)
         alert_id = row.id
     else:
         key = connection.execute(insert(alert).values(**values, version=1)).inserted_primary_key

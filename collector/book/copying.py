@@ -15,6 +15,7 @@ from collector.book import schema
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
 from collector.book.whole import whole_schema
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,8 +68,12 @@ def copy_rows(old: Connection, target: Book, told: Callable[[str, int], None] = 
                 return False
             differing = ", ".join(name for name in wanted if found[name] != wanted[name])
             raise BookError(
-                f"the book at {target.engine.url!r} is in use and holds something else (in {differing}); "
-                "give the copy an empty database"
+                later(
+                    "the book at {url} is in use and holds something else (in {tables}); give the copy an empty "
+                    "database"
+                ),
+                url=repr(target.engine.url),
+                tables=differing,
             )
         for table in reversed(tables):
             new.execute(delete(table))  # the rows that a migration puts into a new book
@@ -78,7 +83,7 @@ def copy_rows(old: Connection, target: Book, told: Callable[[str, int], None] = 
         found = {table.name: _sum(new, table) for table in tables}
         if found != wanted:
             differing = ", ".join(name for name in wanted if found[name] != wanted[name])
-            raise BookError(f"the copy differs from the book in {differing}; nothing was changed")
+            raise BookError(later("the copy differs from the book in {tables}; nothing was changed"), tables=differing)
     return True
 
 

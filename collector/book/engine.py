@@ -12,6 +12,7 @@ from sqlalchemy.exc import ArgumentError
 
 from collector.book import audit
 from collector.book.entries import BookError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,14 +31,20 @@ def open_engine(url: str) -> Engine:
     try:
         parsed = make_url(url)
     except ArgumentError as error:
-        raise BookError(f"{url!r} is no database URL; write for example sqlite:////var/lib/kerfbook/book.db") from error
+        raise BookError(
+            later("{url} is no database URL; write for example sqlite:////var/lib/kerfbook/book.db"), url=repr(url)
+        ) from error
     if parsed.get_backend_name() != "sqlite":
         return create_engine(parsed, pool_pre_ping=True)
     if not parsed.database or parsed.database == ":memory:":
-        raise BookError("the book needs a file: threads and processes meet in it; give sqlite:////path/to/book.db")
+        raise BookError(
+            later("the book needs a file: threads and processes meet in it; give sqlite:////path/to/book.db")
+        )
     folder = Path(parsed.database).absolute().parent
     if not folder.is_dir():
-        raise BookError(f"the book's folder {folder} does not exist; create it or correct the book's URL")
+        raise BookError(
+            later("the book's folder {path} does not exist; create it or correct the book's URL"), path=folder
+        )
     # The connection used last comes next: the others' caches and statements stay small.
     engine = create_engine(parsed, connect_args={"timeout": _BUSY_MS / 1000}, pool_use_lifo=True)
     event.listen(engine, "connect", _on_connect)

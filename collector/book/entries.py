@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from collector.words import Told
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -14,7 +16,7 @@ EXCERPT_BYTES = 256
 """How much of a refused payload is kept."""
 
 
-class BookError(Exception):
+class BookError(Told):
     """The book cannot be opened or used; the text says why and what to do."""
 
 

@@ -13,6 +13,7 @@ from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, String, T
 from collector.book import schema
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collector.book.book import Book
@@ -75,7 +76,11 @@ class FaultBook:
                     select(fault.c.saw, fault.c.closes).where(fault.c.id == row.closes)
                 ).one_or_none()
                 if found is None or tuple(found) != (row.saw, None):
-                    raise BookError(f"there is no fault {row.closes} at {row.saw} that could be dealt with")
+                    raise BookError(
+                        later("there is no fault {fault} at {saw} that could be dealt with"),
+                        fault=row.closes,
+                        saw=row.saw,
+                    )
             values = {c.name: getattr(row, c.name) for c in fault.c if c.name != "id"}
             key = connection.execute(insert(fault).values(values)).inserted_primary_key
             connection.execute(update(schema.revision).values(value=schema.revision.c.value + 1))

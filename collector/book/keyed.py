@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Engine, Table, select
 from collector.book import schema
 from collector.book.engine import reading
 from collector.book.entries import BookError
+from collector.words import later
 
 
 class Keyed:
@@ -32,7 +33,7 @@ class Keyed:
     def _id(self, connection: Connection, saw: str) -> int:
         saw_id = self._find(connection, saw)
         if saw_id is None:
-            raise BookError(f"the book knows no saw {saw!r}; register it with open_saws first")
+            raise BookError(later("the book knows no saw {saw}; register it with open_saws first"), saw=repr(saw))
         return saw_id
 
     def _one(self, saw: str, table: Table, *columns: Any) -> Any:

@@ -43,6 +43,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from collector.book import schema
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -206,7 +207,7 @@ class Leases:
         alive = connection.execute(query.with_for_update(read=True, key_share=True)).first()
         if alive is None:
             self._lose(number)
-            raise LeaseLostError("this process was silent for too long; another may work on its saws")
+            raise LeaseLostError(later("this process was silent for too long; another may work on its saws"))
 
     def start(self) -> None:
         """Renews in a thread of its own until `close`."""

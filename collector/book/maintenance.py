@@ -34,6 +34,7 @@ from collector.book.entries import BookError
 from collector.book.holding import alone
 from collector.book.rows import TABLES
 from collector.outline import OPEN
+from collector.words import later
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -238,9 +239,16 @@ _LONGEST_RUN = 7 * 86_400_000_000
 def _check_replaced(connection: Connection, row: TickRow) -> None:
     found = connection.execute(select(tick.c.task, tick.c.saw).where(tick.c.id == row.replaces)).one_or_none()
     if found is None or tuple(found) != (row.task, row.saw):
-        raise BookError(f"there is no tick {row.replaces} of {row.task} at {row.saw} that could be corrected")
+        raise BookError(
+            later("there is no tick {tick} of {task} at {saw} that could be corrected"),
+            tick=row.replaces,
+            task=row.task,
+            saw=row.saw,
+        )
     if connection.execute(select(tick.c.id).where(tick.c.replaces == row.replaces)).scalar() is not None:
-        raise ReplacedError(f"tick {row.replaces} is corrected already; look at the newest state and try again")
+        raise ReplacedError(
+            later("tick {tick} is corrected already; look at the newest state and try again"), tick=row.replaces
+        )
 
 
 def _grow(connection: Connection) -> None:

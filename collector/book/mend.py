@@ -18,6 +18,7 @@ from sqlalchemy.engine import make_url
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.rows import TABLES
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -70,8 +71,11 @@ def mend_book(url: str, begins: Callable[[str], int | None]) -> Mended | None:
     with path.open("rb") as file:
         if file.read(len(_BEGINS)) != _BEGINS:
             raise BookError(
-                f"{path} does not begin like a database: if it was the book, move it away and start again (the facts "
-                "are derived from the trace; what people said must come from a copy)"
+                later(
+                    "{path} does not begin like a database: if it was the book, move it away and start again (the "
+                    "facts are derived from the trace; what people said must come from a copy)"
+                ),
+                path=path,
             )
     aside = path.with_name(f"{path.name}.torn-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}")
     fresh = path.with_name(path.name + ".mending")  # in place only when whole: the trace may be out of reach meanwhile
@@ -125,7 +129,7 @@ def sound(path: Path) -> bool:
     except sqlite3.DatabaseError as error:
         if getattr(error, "sqlite_errorcode", 0) & 0xFF in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}:
             return False
-        raise BookError(f"{path}: {error}") from error
+        raise BookError(later("{path}: {error}"), path=path, error=error) from error
     finally:
         db.close()
 

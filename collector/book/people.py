@@ -166,7 +166,7 @@ class PeopleBook(BadgeBook, AttemptBook, TrailBook):
         with writing(self._engine) as connection:
             row = connection.execute(select(person).where(person.c.id == number)).one_or_none()
             if row is None:
-                raise BookError(f"there is no person {number}")
+                raise BookError(later("there is no person {number}"), number=number)
             trail.mention(person=number)
             owners = _owners(connection)
             alias = f"person {number}"

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 from collector.book.engine import reading, writing
 from collector.book.entries import BookError
 from collector.book.schema import HEAD
+from collector.words import later
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -52,8 +53,12 @@ def upgrade(engine: Engine) -> None:
             return
         if found is None and (strangers := set(inspect(connection).get_table_names()) - {_VERSIONS}):
             raise BookError(
-                f"the database {engine.url!r} is no book: it has tables ({', '.join(sorted(strangers)[:5])}) but no "
-                "schema version; give the book a database of its own"
+                later(
+                    "the database {url} is no book: it has tables ({tables}) but no schema version; give the book a "
+                    "database of its own"
+                ),
+                url=repr(engine.url),
+                tables=", ".join(sorted(strangers)[:5]),
             )
         _migrate(connection, found)
 
@@ -87,12 +92,17 @@ def downgrade(engine: Engine, to: str) -> str:
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
         found = version(connection)
         if found not in known:
-            raise BookError(f"this program does not know the book's version, {found}")
+            raise BookError(later("this program does not know the book's version, {found}"), found=found)
         if to not in known[: known.index(found)]:
-            older = ", ".join(known[: known.index(found)]) or "none"
-            raise BookError(f"{to!r} is no version before the book's, {found}; there are: {older}")
+            older = ", ".join(known[: known.index(found)]) or later("none")
+            raise BookError(
+                later("{wanted} is no version before the book's, {found}; there are: {older}"),
+                wanted=repr(to),
+                found=found,
+                older=older,
+            )
         if title := _user(connection):
-            raise BookError(f"{title} uses the book: stop it first")
+            raise BookError(later("{title} uses the book: stop it first"), title=title)
         _set_aside(engine, found)
         config = _config()
         config.attributes["connection"] = connection
@@ -122,7 +132,12 @@ def _set_aside(engine: Engine, found: str) -> None:
         part.replace(copy)
     except (sqlite3.Error, OSError) as error:
         raise BookError(
-            f"no copy of the book could be made at {copy}, so its schema was not changed ({error}); is the disk full?"
+            later(
+                "no copy of the book could be made at {path}, so its schema was not changed ({error}); is the "
+                "disk full?"
+            ),
+            path=copy,
+            error=error,
         ) from error
     log.warning("the book's schema changes; as it was before it stands in %s", copy)
 
@@ -144,8 +159,13 @@ def _migrate(connection: Connection, found: str | None) -> None:
     config = _config()
     if found is not None and found not in known_versions():
         raise BookError(
-            f"the book at {connection.engine.url!r} has schema version {found}; this program knows versions up to "
-            f"{HEAD}. A newer Kerfbook wrote it: install that version or a later one, or restore an older backup"
+            later(
+                "the book at {url} has schema version {found}; this program knows versions up to {known}. A "
+                "newer Kerfbook wrote it: install that version or a later one, or restore an older backup"
+            ),
+            url=repr(connection.engine.url),
+            found=found,
+            known=HEAD,
         )
     if found is not None:
         _set_aside(connection.engine, found)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from collector.facts import SECOND
 from collector.wire.refusal import Refusal
 from collector.wire.topics import Topic, parse_topic
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -97,8 +98,13 @@ class Addresses:
         if own is not None and box.removesuffix(":") != own:
             raise Refusal(
                 "foreign-box",
-                f"the pack is from {box!r}, but the box of {saw!r} is {own + ':'!r}; if the box was exchanged, give "
-                "its name to the saw in the settings, else correct that box's topic",
+                later(
+                    "the pack is from {box}, but the box of {saw} is {own}; if the box was exchanged, give its name "
+                    "to the saw in the settings, else correct that box's topic"
+                ),
+                box=repr(box),
+                saw=repr(saw),
+                own=repr(own + ":"),
             )
         if own is None:
             self._check_speaker(saw, box.removesuffix(":"), first_us, last_us)
@@ -120,18 +126,27 @@ class Addresses:
         elif last_us >= now.since:
             raise Refusal(
                 SECOND_BOX,
-                f"the pack is from {box + ':'!r}, while {now.box + ':'!r} speaks for {saw!r} at the same time; correct "
-                "the topic of the one that sits elsewhere, and name the saw's box in the settings",
+                later(
+                    "the pack is from {box}, while {other} speaks for {saw} at the same time; correct the topic of "
+                    "the one that sits elsewhere, and name the saw's box in the settings"
+                ),
+                box=repr(box + ":"),
+                other=repr(now.box + ":"),
+                saw=repr(saw),
             )
 
     def _checked(self, topic: Topic) -> Topic:
         if self._site is not None and topic.site != self._site:
             raise Refusal(
-                "foreign-site", f"the site {topic.site!r} is not this one, {self._site!r}; correct the box's topic"
+                "foreign-site",
+                later("the site {site} is not this one, {own}; correct the box's topic"),
+                site=repr(topic.site),
+                own=repr(self._site),
             )
         if topic.saw not in self._saws:
             raise Refusal(
                 "unknown-saw",
-                f"there is no saw {topic.saw!r} here; correct the box's topic, or add the saw to the settings",
+                later("there is no saw {saw} here; correct the box's topic, or add the saw to the settings"),
+                saw=repr(topic.saw),
             )
         return topic

@@ -14,6 +14,7 @@ from collector.ingest.status import read_status
 from collector.ticks import boot, ticks
 from collector.wire.pack import Pack, read_pack
 from collector.wire.refusal import Refusal
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -100,7 +101,9 @@ class Group:
         except Exception:
             # A fault of ours must not become a message that stops the collector at each redelivery.
             log.exception("a message on %s could not be read", message.topic)
-            fault = Refusal("internal-error", "the program failed at this message; please report it with its excerpt")
+            fault = Refusal(
+                "internal-error", later("the program failed at this message; please report it with its excerpt")
+            )
             self.refused.add(fault, message.topic, saw, message.payload, message.received_us)
             return False
         finally:
@@ -130,9 +133,11 @@ class Group:
         if message.retained:
             raise Refusal(
                 "retained",
-                "the broker kept this pack and delivers it anew at each subscription, long after it was measured; "
-                "publish readings without the retain flag, and clear the kept one by publishing an empty retained "
-                "message",
+                later(
+                    "the broker kept this pack and delivers it anew at each subscription, long after it was "
+                    "measured; publish readings without the retain flag, and clear the kept one by publishing an "
+                    "empty retained message"
+                ),
             )
         pack = read_pack(message.payload, message.received_us)
         self._addresses.check_box(saw, pack.box, pack.trace.first, pack.trace.last)

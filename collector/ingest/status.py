@@ -5,6 +5,7 @@ from __future__ import annotations
 import orjson
 
 from collector.wire.refusal import Refusal
+from collector.words import later
 
 _LARGEST = 4096
 
@@ -18,8 +19,10 @@ def read_status(payload: bytes) -> bool:
     try:
         status = orjson.loads(payload) if len(payload) <= _LARGEST else None
     except orjson.JSONDecodeError as error:
-        raise Refusal("bad-status", f'the status is not JSON ({error}); send {{"online": true}}') from error
+        raise Refusal(
+            "bad-status", later('the status is not JSON ({error}); send {{"online": true}}'), error=error
+        ) from error
     online = status.get("online") if isinstance(status, dict) else None
     if not isinstance(online, bool):
-        raise Refusal("bad-status", 'the status must be a JSON object such as {"online": true}; correct the box')
+        raise Refusal("bad-status", later('the status must be a JSON object such as {"online": true}; correct the box'))
     return online

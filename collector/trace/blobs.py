@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from collector.signals import Series
+from collector.words import Told, later
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,7 +33,7 @@ FARTHEST: Final = 1 << 60
 _LONGEST: Final = 1 << 24
 
 
-class BlobError(ValueError):
+class BlobError(Told, ValueError):
     """The bytes are no blob of this module, or were damaged."""
 
 
@@ -68,9 +69,9 @@ def decode(blob: bytes) -> Series:
         BlobError: the bytes are no blob, or were damaged.
     """
     if len(blob) < _HEAD.size + _SIZE.size or blob[0] != _VERSION:
-        raise BlobError("these bytes are no blob of readings, or of a newer version")
+        raise BlobError(later("these bytes are no blob of readings, or of a newer version"))
     if zlib.crc32(memoryview(blob)[: -_SIZE.size]) != _SIZE.unpack_from(blob, len(blob) - _SIZE.size)[0]:
-        raise BlobError("the blob is damaged: its checksum does not match")
+        raise BlobError(later("the blob is damaged: its checksum does not match"))
     _, t_count, v_count, count, t_first, t_unit, usual, v_first, v_unit = _HEAD.unpack_from(blob)
     at = _HEAD.size
     planes = []
@@ -139,7 +140,7 @@ def _inflate(plane: bytes, count: int) -> bytes:
     try:
         found = inflater.decompress(plane, count + 1)
     except zlib.error as error:
-        raise BlobError(f"the blob is damaged: {error}") from error
+        raise BlobError(later("the blob is damaged: {error}"), error=error) from error
     if len(found) != count:
-        raise BlobError(f"the blob is damaged: a plane holds {len(found)} bytes instead of {count}")
+        raise BlobError(later("the blob is damaged: a plane holds {n} bytes instead of {m}"), n=len(found), m=count)
     return found

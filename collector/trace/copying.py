@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from collector.derive import FOREVER, read_days
 from collector.trace.slices import DAY_US, spans
 from collector.trace.store import TraceError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -62,8 +63,13 @@ def copy_trace(
                 copied.written += len(part)
                 if digest(target.read(saw, part.first, part.last + 1)) != wanted:
                     raise TraceError(
-                        f"saw {saw}: the store to copy into holds other readings between {part.first} and {part.last} "
-                        "(microseconds UTC) than the store copied; give an empty one"
+                        later(
+                            "saw {saw}: the store to copy into holds other readings between {first} and {last} "
+                            "(microseconds UTC) than the store copied; give an empty one"
+                        ),
+                        saw=saw,
+                        first=part.first,
+                        last=part.last,
                     )
             copied.readings += len(part)
         told(saw, copied.readings - before)
@@ -83,7 +89,8 @@ def _copy_minutes(source: TraceStore, target: TraceStore, saw: str) -> int:
         return 0
     if (kept := target.first(saw)) is not None and kept < until and target.complete_from(saw) == 0:
         raise TraceError(
-            f"saw {saw}: the store to copy into holds readings where the other has minutes; give an empty one"
+            later("saw {saw}: the store to copy into holds readings where the other has minutes; give an empty one"),
+            saw=saw,
         )
     for day in range(span[0] // DAY_US * DAY_US, until, DAY_US):
         part = {signal: one for signal, held in wanted.items() if len(one := held.between(day, day + DAY_US))}
@@ -92,7 +99,8 @@ def _copy_minutes(source: TraceStore, target: TraceStore, saw: str) -> int:
     target.write_minutes(saw, {}, until)
     if not _same(target.minutes(saw, -_FAR, until), wanted):
         raise TraceError(
-            f"saw {saw}: the store to copy into holds other minutes than the store copied; give an empty one"
+            later("saw {saw}: the store to copy into holds other minutes than the store copied; give an empty one"),
+            saw=saw,
         )
     return sum(map(len, wanted.values()))
 

@@ -47,6 +47,7 @@ from collector.signals import SIGNALS, Series, Trace, merge
 from collector.trace.pieces import union
 from collector.trace.slices import DAY_US, MINUTE_US, Minutes, Slices, joined
 from collector.trace.store import TraceError
+from collector.words import Word, later
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping
@@ -129,7 +130,11 @@ class InfluxTrace:
         self.url, self.bucket = url.rstrip("/"), bucket
         self.database, _, self.policy = bucket.partition("/")
         if not self.database or not self.policy or any(c in bucket for c in "\"'\\\n"):
-            raise TraceError(f"{url}: {bucket!r} is no bucket; write it as database/policy, such as kerfbook/raw")
+            raise TraceError(
+                later("{url}: {bucket} is no bucket; write it as database/policy, such as kerfbook/raw"),
+                url=url,
+                bucket=repr(bucket),
+            )
         self._days, self._minute_days = days, minute_days
         self._aged: dict[str, tuple[float, int]] = {}
         self._lock = threading.RLock()
@@ -402,7 +407,11 @@ class InfluxTrace:
         """
         status, headers, _ = self._request("GET", "/ping", {})
         if status >= 400:
-            raise TraceError(f"{self.url}: /ping answers {status}; see that this is the address of an InfluxDB")
+            raise TraceError(
+                later("{url}: /ping answers {status}; see that this is the address of an InfluxDB"),
+                url=self.url,
+                status=status,
+            )
         return headers.get("x-influxdb-version", "").removeprefix("v")
 
     def ask(self, query: str, *, post: bool = False) -> list[dict[str, Any]]:
@@ -444,9 +453,17 @@ class InfluxTrace:
         results = [result for answer in answers for result in answer.get("results", ())]
         fault = next((one["error"] for one in (*answers, *results) if "error" in one), None)
         if fault or status != 200:
-            raise TraceError(f"{self.url}: /query answers {status}: {fault or body[:200]!r}; {_advice(status)}")
+            raise TraceError(
+                later("{url}: /query answers {status}: {fault}; {advice}"),
+                url=self.url,
+                status=status,
+                fault=repr(fault or body[:200]),
+                advice=_advice(status),
+            )
         if not results or results[-1].get("partial"):
-            raise TraceError(f"{self.url}: /query broke off in the middle of its answer; see the server's log")
+            raise TraceError(
+                later("{url}: /query broke off in the middle of its answer; see the server's log"), url=self.url
+            )
         return [one for result in results for one in result.get("series", ())]
 
     def _request(self, method: str, path: str, fields: dict[str, str]) -> tuple[int, dict[str, str], bytes]:
@@ -458,7 +475,9 @@ class InfluxTrace:
                 retries=Retry(RETRIES, backoff_factor=0.2),
             )
         except HTTPError as error:
-            raise TraceError(f"{self.url}: {error}; see that the server runs and can be reached") from error
+            raise TraceError(
+                later("{url}: {error}; see that the server runs and can be reached"), url=self.url, error=error
+            ) from error
         return answer.status, {k.lower(): v for k, v in answer.headers.items()}, answer.data
 
     def send(self, lines: str, bucket: str | None = None) -> None:
@@ -490,10 +509,16 @@ class InfluxTrace:
                 log.warning("%s: readings older than the server keeps were dropped: %s", self.url, said)
                 return
             raise TraceError(
-                f"{self.url}: /api/v2/write answers {error.status}: {said}; {_advice(error.status)}"
+                later("{url}: /api/v2/write answers {status}: {said}; {advice}"),
+                url=self.url,
+                status=error.status,
+                said=said,
+                advice=_advice(error.status),
             ) from error
         except (HTTPError, OSError) as error:
-            raise TraceError(f"{self.url}: {error}; see that the server runs and can be reached") from error
+            raise TraceError(
+                later("{url}: {error}; see that the server runs and can be reached"), url=self.url, error=error
+            ) from error
 
 
 def _median_ms(ask: Callable[[], object]) -> float:
@@ -519,14 +544,14 @@ def _of(saw: str) -> str:
     return f"\"saw\" = '{name}'"
 
 
-def _advice(status: int | None) -> str:
+def _advice(status: int | None) -> Word:
     return {
-        400: "see the server's log",
-        401: "see that the token is right",
-        403: "see that the token may read and write the bucket",
-        404: "see that the bucket is there, and that the server is InfluxDB 1.8 or newer",
-        413: "let the server take larger requests",
-    }.get(status or 0, "see the server's log; it will be tried again")
+        400: later("see the server's log"),
+        401: later("see that the token is right"),
+        403: later("see that the token may read and write the bucket"),
+        404: later("see that the bucket is there, and that the server is InfluxDB 1.8 or newer"),
+        413: later("let the server take larger requests"),
+    }.get(status or 0, later("see the server's log; it will be tried again"))
 
 
 def _days(duration: str) -> float | None:

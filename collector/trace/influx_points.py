@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from collector.trace.influx import LINES
 from collector.trace.store import TraceError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
@@ -37,8 +38,11 @@ class InfluxPoints:
         """
         if not self._trace.version().startswith("1."):
             raise TraceError(
-                f"{self._trace.url}: facts are written as points to InfluxDB 1.x only: this server takes no point back "
-                "in InfluxQL; set facts_as_points = false in [stores]"
+                later(
+                    "{url}: facts are written as points to InfluxDB 1.x only: this server takes no point back in "
+                    "InfluxQL; set facts_as_points = false in [stores]"
+                ),
+                url=self._trace.url,
             )
         self._trace.policy_of(FACTS, 0)
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from collector.signals import Series, Trace
 from collector.trace.blobs import BlobError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,7 +38,7 @@ def unpack(data: bytes) -> Trace:
     at = _COUNTS.size
     found = []
     if len(data) < at or len(data) != at + 12 * sum(_COUNTS.unpack_from(data)):
-        raise BlobError("a row of fresh readings is damaged: it has another length than it says")
+        raise BlobError(later("a row of fresh readings is damaged: it has another length than it says"))
     for count in _COUNTS.unpack_from(data):
         t = np.frombuffer(data, "<i8", count, at)
         v = np.frombuffer(data, "<i4", count, at + 8 * count)

@@ -32,6 +32,7 @@ from collector.trace import blobs
 from collector.trace.pieces import BLOB_READINGS, even, full, pack, union, unpack
 from collector.trace.slices import DAY_US, Minutes, Slices, joined, spans
 from collector.trace.store import TraceError
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -94,7 +95,8 @@ class SqliteTrace:
         self._hot: dict[int, tuple[int, int]] = {}
         if readonly and not self.path.exists():
             raise TraceError(
-                f"{self.path}: there is no such trace file; start the collector first, or correct the path"
+                later("{path}: there is no such trace file; start the collector first, or correct the path"),
+                path=self.path,
             )
         with self._clear_errors():
             self._db = sqlite3.connect(self.path, timeout=10, isolation_level=None, check_same_thread=False)
@@ -282,18 +284,27 @@ class SqliteTrace:
         layout = self._pragma("user_version")
         made = self._column("SELECT count(*) FROM sqlite_schema")[0]
         if readonly and not made:
-            raise TraceError(f"{self.path}: the trace file is still empty; start the collector first")
+            raise TraceError(later("{path}: the trace file is still empty; start the collector first"), path=self.path)
         if application != _APPLICATION and made:
-            raise TraceError(f"{self.path}: this is no trace file of ours; give the path of another file")
+            raise TraceError(
+                later("{path}: this is no trace file of ours; give the path of another file"), path=self.path
+            )
         if layout > _LAYOUT:
-            raise TraceError(f"{self.path}: the file has layout {layout}, newer than {_LAYOUT}; update the program")
+            raise TraceError(
+                later("{path}: the file has layout {layout}, newer than {known}; update the program"),
+                path=self.path,
+                layout=layout,
+                known=_LAYOUT,
+            )
         if readonly:
             self._pragma("query_only = ON")
             return
         if not made:
             self._pragma("auto_vacuum = INCREMENTAL")
         if self._column("PRAGMA journal_mode = WAL") != ["wal"]:
-            raise TraceError(f"{self.path}: this disk holds no write-ahead log; put the file on a local disk")
+            raise TraceError(
+                later("{path}: this disk holds no write-ahead log; put the file on a local disk"), path=self.path
+            )
         self._pragma("synchronous = FULL")
         self._pragma(f"journal_size_limit = {16 << 20}")
         with self._transaction("IMMEDIATE"):
@@ -419,12 +430,14 @@ class SqliteTrace:
         try:
             yield
         except blobs.BlobError as error:
-            raise TraceError(f"{self.path}: {error}; restore the file from a backup") from error
+            raise TraceError(
+                later("{path}: {error}; restore the file from a backup"), path=self.path, error=error
+            ) from error
         except sqlite3.Error as error:
             advice = _ADVICE.get(
-                getattr(error, "sqlite_errorcode", 0) & 0xFF, "see that the file can be read and written"
+                getattr(error, "sqlite_errorcode", 0) & 0xFF, later("see that the file can be read and written")
             )
-            raise TraceError(f"{self.path}: {error}; {advice}") from error
+            raise TraceError(later("{path}: {error}; {advice}"), path=self.path, error=error, advice=advice) from error
 
 
 _SIZE: Final = struct.Struct("<I")
@@ -447,10 +460,10 @@ def _minutes_in(data: bytes) -> Minutes:
 
 
 _ADVICE: Final = {
-    sqlite3.SQLITE_NOTADB: "this is no trace file; give the path of another file",
-    sqlite3.SQLITE_CORRUPT: "the file is damaged; restore it from a backup",
-    sqlite3.SQLITE_FULL: "free some space on the disk",
-    sqlite3.SQLITE_BUSY: "another process is writing; let only one collector use the file",
-    sqlite3.SQLITE_CANTOPEN: "see that the folder exists and may be written",
-    sqlite3.SQLITE_READONLY: "see that the file and its folder may be written",
+    sqlite3.SQLITE_NOTADB: later("this is no trace file; give the path of another file"),
+    sqlite3.SQLITE_CORRUPT: later("the file is damaged; restore it from a backup"),
+    sqlite3.SQLITE_FULL: later("free some space on the disk"),
+    sqlite3.SQLITE_BUSY: later("another process is writing; let only one collector use the file"),
+    sqlite3.SQLITE_CANTOPEN: later("see that the folder exists and may be written"),
+    sqlite3.SQLITE_READONLY: later("see that the file and its folder may be written"),
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 from collector.signals import SIGNALS
+from collector.words import Told
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from collector.trace.slices import Minutes, Slices
 
 
-class TraceError(Exception):
+class TraceError(Told):
     """The store cannot be read or written; the message says which store, what is wrong, and what to do."""
 
 

@@ -14,6 +14,7 @@ import cbor2
 import orjson
 
 from collector.wire.refusal import Refusal
+from collector.words import later
 
 MAX_BYTES: Final = 1 << 20
 MAX_RECORDS: Final = 20_000
@@ -38,11 +39,13 @@ def parse(payload: bytes) -> tuple[list[Any], Form]:
     if len(payload) > MAX_BYTES:
         raise Refusal(
             "too-large",
-            f"the payload has {len(payload)} bytes, the limit is {MAX_BYTES}; send a pack a second",
+            later("the payload has {n} bytes, the limit is {most}; send a pack a second"),
+            n=len(payload),
+            most=MAX_BYTES,
         )
     text = payload.lstrip(_SPACE)
     if not text:
-        raise Refusal("empty", "the payload is empty; send a SenML pack, RFC 8428")
+        raise Refusal("empty", later("the payload is empty; send a SenML pack, RFC 8428"))
     found: object
     form: Form
     if text[0] == 0x5B:
@@ -52,15 +55,20 @@ def parse(payload: bytes) -> tuple[list[Any], Form]:
     else:
         raise Refusal(
             "not-senml",
-            f"the payload begins with the byte 0x{text[0]:02x}, and a SenML pack is a JSON or CBOR array; "
-            "send an array of records, RFC 8428",
+            later(
+                "the payload begins with the byte 0x{byte}, and a SenML pack is a JSON or CBOR array; send an "
+                "array of records, RFC 8428"
+            ),
+            byte=f"{text[0]:02x}",
         )
     if not isinstance(found, list) or not found:
-        raise Refusal("empty", "the pack holds no record; send a pack only when there is something to report")
+        raise Refusal("empty", later("the pack holds no record; send a pack only when there is something to report"))
     if len(found) > MAX_RECORDS:
         raise Refusal(
             "too-many-records",
-            f"the pack holds {len(found)} records, the limit is {MAX_RECORDS}; send a pack a second",
+            later("the pack holds {n} records, the limit is {most}; send a pack a second"),
+            n=len(found),
+            most=MAX_RECORDS,
         )
     return found, form
 
@@ -69,7 +77,9 @@ def _parse_json(payload: bytes) -> object:
     try:
         return orjson.loads(payload)
     except orjson.JSONDecodeError as error:
-        raise Refusal("not-json", f"the payload is no JSON: {error}; RFC 8428 §5 wants plain JSON in UTF-8") from error
+        raise Refusal(
+            "not-json", later("the payload is no JSON: {error}; RFC 8428 §5 wants plain JSON in UTF-8"), error=error
+        ) from error
 
 
 def _refuse_tag(_: object) -> NoReturn:
@@ -94,10 +104,13 @@ def _parse_cbor(payload: bytes) -> object:
         ).decode()
     # Decoders of a tag's content may raise whatever their content provokes; every failure is the payload's.
     except Exception as error:
-        raise Refusal("not-cbor", f"the payload is no CBOR that SenML allows: {error}; see RFC 8428 §6") from error
+        raise Refusal(
+            "not-cbor", later("the payload is no CBOR that SenML allows: {error}; see RFC 8428 §6"), error=error
+        ) from error
     if stream.tell() != len(payload):
         raise Refusal(
             "not-cbor",
-            f"{len(payload) - stream.tell()} bytes follow the end of the pack; send one CBOR array a message",
+            later("{n} bytes follow the end of the pack; send one CBOR array a message"),
+            n=len(payload) - stream.tell(),
         )
     return found

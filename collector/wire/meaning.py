@@ -19,6 +19,7 @@ from collector.facts import SECOND, iso
 from collector.signals import SIGNALS, Series, Trace
 from collector.wire.refusal import Place, Refusal, show
 from collector.wire.senml import Record, resolved
+from collector.words import later
 
 if TYPE_CHECKING:
     from collector.wire.forms import Form
@@ -77,17 +78,28 @@ def read_any(records: list[Any], form: Form, received_us: int | None) -> Pack:
             at.refuse(
                 "bad-box",
                 "bn",
-                f"{show(head + colon)} is not the URN of one box; begin the pack with a base name such as "
-                "'urn:dev:mac:0024befffe804ff1:', RFC 9039, and send one pack a box",
+                later(
+                    "{value} is not the URN of one box; begin the pack with a base name such as "
+                    "'urn:dev:mac:0024befffe804ff1:', RFC 9039, and send one pack a box"
+                ),
+                value=show(head + colon),
             )
         if signal not in times:
-            at.refuse("unknown-signal", "n", f"{show(signal)} is no signal; it must be one of {', '.join(SIGNALS)}")
+            at.refuse(
+                "unknown-signal",
+                "n",
+                later("{value} is no signal; it must be one of {names}"),
+                value=show(signal),
+                names=", ".join(SIGNALS),
+            )
         _check_time(record, received_us, at)
         relative |= record.relative
         times[signal].append(record.time_us)
         values[signal].append(_reading(signal, record, at))
     if not box:
-        raise Refusal("empty", "the pack holds base fields and no reading; send it when there is something to report")
+        raise Refusal(
+            "empty", later("the pack holds base fields and no reading; send it when there is something to report")
+        )
     trace = Trace(*(Series.of(times[name], values[name]) if times[name] else Series.empty() for name in SIGNALS))
     return Pack(box, trace, relative)
 
@@ -96,22 +108,40 @@ def _reading(signal: str, record: Record, at: Place) -> int:
     value = record.value
     if signal not in UNITS:
         if not isinstance(value, bool):
-            at.refuse("bad-value", None, f"{signal} is a switch; send its state as true or false in 'vb'")
+            at.refuse(
+                "bad-value", None, later("{signal} is a switch; send its state as true or false in 'vb'"), signal=signal
+            )
         return int(value)
     if not isinstance(value, float):
-        at.refuse("bad-value", None, f"{signal} is a number; send it in 'v'")
+        at.refuse("bad-value", None, later("{signal} is a number; send it in 'v'"), signal=signal)
     if record.unit != UNITS[signal]:
-        at.refuse("bad-unit", "u", f"the unit of {signal} is '{UNITS[signal]}', not {show(record.unit)}")
+        at.refuse(
+            "bad-unit",
+            "u",
+            later("the unit of {signal} is '{unit}', not {value}"),
+            signal=signal,
+            unit=UNITS[signal],
+            value=show(record.unit),
+        )
     if signal == "motor":
         if not LOWEST_AMPS <= value <= HIGHEST_AMPS:
             at.refuse(
                 "current-out-of-range",
                 "v",
-                f"{value} A is outside {LOWEST_AMPS} to {HIGHEST_AMPS:.0f} A; check the clamp",
+                later("{value} A is outside {lowest} to {highest} A; check the clamp"),
+                value=value,
+                lowest=LOWEST_AMPS,
+                highest=f"{HIGHEST_AMPS:.0f}",
             )
         return milliamps(value)
     if not (value.is_integer() and 0 <= value <= HIGHEST_STATION):
-        at.refuse("station-out-of-range", "v", f"{value} is not a whole number from 0 to {HIGHEST_STATION}")
+        at.refuse(
+            "station-out-of-range",
+            "v",
+            later("{value} is not a whole number from 0 to {highest}"),
+            value=value,
+            highest=HIGHEST_STATION,
+        )
     return int(value)
 
 
@@ -126,24 +156,32 @@ def _check_time(record: Record, received_us: int | None, at: Place) -> None:
         at.refuse(
             "time-out-of-range",
             "t",
-            f"{_when(time_us)} is before 2020; set the box's clock, or send no base time",
+            later("{time} is before 2020; set the box's clock, or send no base time"),
+            time=_when(time_us),
         )
     if received_us is None:
         if time_us >= LATEST_US:
-            at.refuse("time-out-of-range", "t", f"{_when(time_us)} is after 2099; set the box's clock")
+            at.refuse("time-out-of-range", "t", later("{time} is after 2099; set the box's clock"), time=_when(time_us))
     elif record.relative and time_us > received_us + BOOTED_US:
         at.refuse(
             "time-out-of-range",
             "t",
-            f"the time counts from the receipt, and is {(time_us - received_us) / SECOND:.0f} s after it; if the box's "
-            "clock stands at 1970, let it send after it was set, or say how long before sending each reading was",
+            later(
+                "the time counts from the receipt, and is {n} s after it; if the box's clock stands at 1970, let "
+                "it send after it was set, or say how long before sending each reading was"
+            ),
+            n=f"{(time_us - received_us) / SECOND:.0f}",
         )
     elif time_us > received_us + AHEAD_US:
         at.refuse(
             "time-out-of-range",
             "t",
-            f"{_when(time_us)} is more than 10 minutes after its receipt at {_when(received_us)}; "
-            "set the box's clock, or send no base time",
+            later(
+                "{time} is more than 10 minutes after its receipt at {receipt}; set the box's clock, or send no "
+                "base time"
+            ),
+            time=_when(time_us),
+            receipt=_when(received_us),
         )
 
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NoReturn
 
+from collector.words import Told, later
 
-class Refusal(Exception):  # noqa: N818 - a refusal is an ordinary outcome, told to the installer in these words
+
+class Refusal(Told):
     """A message is refused whole.
 
     Attributes:
-        code: a short slug to count by, such as ``not-json``; docs and screens may translate it.
-        reason: a sentence for the installer: what is wrong, where, and what to do.
+        code: a short slug to count by, such as ``not-json``.
+        reason: a sentence for the installer, in English: what is wrong, where, and what to do.
 
     Codes of this package:
         the topic: ``bad-topic``
@@ -22,10 +24,10 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an ordinary outcome, told
             ``station-out-of-range``
     """
 
-    def __init__(self, code: str, reason: str) -> None:
-        super().__init__(code, reason)
+    def __init__(self, code: str, said: str, /, **values: object) -> None:
+        super().__init__(said, **values)
         self.code = code
-        self.reason = reason
+        self.reason = super().__str__()
 
     def __str__(self) -> str:
         return f"{self.code}: {self.reason}"
@@ -38,17 +40,21 @@ class Place:
     index: int
     of: int
 
-    def refuse(self, code: str, field: str | None, what: str) -> NoReturn:
+    def refuse(self, code: str, field: str | None, said: str, /, **values: object) -> NoReturn:
         """Raise the `Refusal` of this record and field; records are counted from 1."""
-        where = f"record {self.index + 1} of {self.of}" + ("" if field is None else f", field '{field}'")
-        raise Refusal(code, f"{where}: {what}")
+        what, n = Told(said, **values), self.index + 1
+        if field is None:
+            raise Refusal(code, later("record {n} of {m}: {what}"), n=n, m=self.of, what=what)
+        raise Refusal(code, later("record {n} of {m}, field '{field}': {what}"), n=n, m=self.of, field=field, what=what)
 
 
-def show(value: object) -> str:
+def show(value: object) -> str | Told:
     """A value from outside in a few characters, whatever it is."""
     if isinstance(value, int) and abs(value) >= 1 << 128:
-        return "a number of more than 38 digits"
-    if isinstance(value, list | dict):
-        return f"a {'list' if isinstance(value, list) else 'map'} of {len(value)}"
+        return later("a number of more than 38 digits")
+    if isinstance(value, list):
+        return Told(later("a list of {n}"), n=len(value))
+    if isinstance(value, dict):
+        return Told(later("a map of {n}"), n=len(value))
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."

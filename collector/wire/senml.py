@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from collector.wire.forms import CBOR_LABELS, Form, parse
 from collector.wire.refusal import Place, show
+from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -86,7 +87,7 @@ def resolved(records: list[Any], form: Form, received_us: int | None) -> Iterato
             at.refuse(
                 "bad-version",
                 "bver",
-                "all records of a pack must have one version; give it in the first record",
+                later("all records of a pack must have one version; give it in the first record"),
             )
         _take_bases(bases, fields, at)
         if fields and not (fields.keys() - _BASE_LABELS):
@@ -97,9 +98,11 @@ def resolved(records: list[Any], form: Form, received_us: int | None) -> Iterato
 def _fields(raw: object, form: Form, at: Place) -> dict[str, Any]:
     """The record's known fields by JSON label; §4.4 says which unknown ones may be ignored."""
     if not isinstance(raw, dict):
-        at.refuse("bad-record", None, f"it is {show(raw)}, not a map of fields; see RFC 8428 §5 and §6")
+        at.refuse(
+            "bad-record", None, later("it is {value}, not a map of fields; see RFC 8428 §5 and §6"), value=show(raw)
+        )
     if not raw:
-        at.refuse("bad-record", None, "it has no field; leave it out")
+        at.refuse("bad-record", None, later("it has no field; leave it out"))
     known: dict[str, Any] = {}
     foreign = False
     for key, value in raw.items():
@@ -110,17 +113,24 @@ def _fields(raw: object, form: Form, at: Place) -> dict[str, Any]:
                     at.refuse(
                         "bad-record",
                         label,
-                        "it is given twice, once by name and once by number; give it once",
+                        later("it is given twice, once by name and once by number; give it once"),
                     )
                 known[label] = value
                 continue
             if label.endswith("_"):
-                at.refuse("unknown-field", label, "its name ends with '_', so it must be understood, and it is not")
+                at.refuse(
+                    "unknown-field", label, later("its name ends with '_', so it must be understood, and it is not")
+                )
         elif type(key) is not int:
-            at.refuse("bad-record", None, f"the label {show(key)} is neither a text nor an integer, RFC 8428 §6")
+            at.refuse(
+                "bad-record",
+                None,
+                later("the label {value} is neither a text nor an integer, RFC 8428 §6"),
+                value=show(key),
+            )
         foreign = True
     if not known and foreign:
-        at.refuse("bad-record", None, "it has no field that RFC 8428 knows; give a name and a value")
+        at.refuse("bad-record", None, later("it has no field that RFC 8428 knows; give a name and a value"))
     return known
 
 
@@ -132,10 +142,18 @@ def _version(value: object, form: Form, at: Place) -> int:
         at.refuse(
             "bad-version",
             "bver",
-            f"{show(value)} is not a positive integer; leave it out for version {VERSION}",
+            later("{value} is not a positive integer; leave it out for version {version}"),
+            value=show(value),
+            version=VERSION,
         )
     if value > VERSION:
-        at.refuse("bad-version", "bver", f"version {show(value)} is newer than {VERSION}; send RFC 8428's version")
+        at.refuse(
+            "bad-version",
+            "bver",
+            later("version {value} is newer than {version}; send RFC 8428's version"),
+            value=show(value),
+            version=VERSION,
+        )
     return value
 
 
@@ -154,18 +172,23 @@ def _record(fields: dict[str, Any], bases: dict[str, Any], version: int, receive
         at.refuse(
             "bad-name",
             "n",
-            f"base name and name give {show(name)}; it must begin with a letter or digit and consist of "
-            "A-Z a-z 0-9 - : . / _ only, RFC 8428 §4.5.1",
+            later(
+                "base name and name give {value}; it must begin with a letter or digit and consist of A-Z a-z "
+                "0-9 - : . / _ only, RFC 8428 §4.5.1"
+            ),
+            value=show(name),
         )
     given = [label for label in _VALUE_LABELS if label in fields]
     if len(given) > 1:
         at.refuse(
             "bad-value",
             given[1],
-            f"the record has {len(given)} value fields, {' and '.join(given)}; give one",
+            later("the record has {n} value fields, {names}; give one"),
+            n=len(given),
+            names=" and ".join(given),
         )
     if not given and "s" not in fields:
-        at.refuse("bad-value", None, "it has no value; give one of v, vb, vs, vd")
+        at.refuse("bad-value", None, later("it has no value; give one of v, vb, vs, vd"))
     total = _number(fields["s"], "s", at) if "s" in fields else None
     if "bs" in bases:
         total = _finite(bases["bs"] + (total or 0.0), "s", at)
@@ -190,13 +213,13 @@ def _value(fields: dict[str, Any], label: str, bases: dict[str, Any], at: Place)
         return _text(value, "vs", at)
     if label == "vb":
         if not isinstance(value, bool):
-            at.refuse("bad-value", "vb", f"{show(value)} is neither true nor false; send a boolean")
+            at.refuse("bad-value", "vb", later("{value} is neither true nor false; send a boolean"), value=show(value))
         return value
     if isinstance(value, bytes):  # CBOR; JSON has no bytes
         return value
     # A length of 4n + 1 is no base64.
     if not isinstance(value, str) or not _BASE64URL.fullmatch(value) or len(value) % 4 == 1:
-        at.refuse("bad-value", "vd", f"{show(value)} is not base64url without padding, RFC 8428 §5")
+        at.refuse("bad-value", "vd", later("{value} is not base64url without padding, RFC 8428 §5"), value=show(value))
     return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
 
 
@@ -210,11 +233,11 @@ def _time(fields: dict[str, Any], bases: dict[str, Any], received_us: int | None
             at.refuse(
                 "relative-time",
                 "t",
-                "the time counts from now, and a recorded pack has no now; give a base time",
+                later("the time counts from now, and a recorded pack has no now; give a base time"),
             )
         time_us += received_us
     if abs(time_us) > _FARTHEST_US:
-        at.refuse("time-out-of-range", "t", "the time is more than 100 000 years away; set the box's clock")
+        at.refuse("time-out-of-range", "t", later("the time is more than 100 000 years away; set the box's clock"))
     return time_us, relative
 
 
@@ -225,21 +248,26 @@ def micros(seconds: float) -> int:
 
 def _text(value: object, label: str, at: Place) -> str:
     if not isinstance(value, str):
-        at.refuse("bad-text", label, f"{show(value)} is not a text")
+        at.refuse("bad-text", label, later("{value} is not a text"), value=show(value))
     return value
 
 
 def _number(value: object, label: str, at: Place) -> float:
     """A JSON number, or in CBOR an integer, a float or a decimal fraction (§6)."""
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
-        at.refuse("bad-number", label, f"{show(value)} is not a number")
+        at.refuse("bad-number", label, later("{value} is not a number"), value=show(value))
     try:
         return _finite(float(value), label, at)
     except OverflowError:
-        at.refuse("bad-number", label, f"{show(value)} is beyond the numbers that SenML can hold")
+        at.refuse("bad-number", label, later("{value} is beyond the numbers that SenML can hold"), value=show(value))
 
 
 def _finite(value: float, label: str, at: Place) -> float:
     if not math.isfinite(value):
-        at.refuse("bad-number", label, f"{value} is no number to work with; leave out a reading that failed")
+        at.refuse(
+            "bad-number",
+            label,
+            later("{value} is no number to work with; leave out a reading that failed"),
+            value=value,
+        )
     return value

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from collector.wire.refusal import Refusal
+from collector.words import later
 
 NAME = re.compile(r"[a-z0-9-]{1,32}", re.ASCII)
 """A site's or a saw's name; use ``fullmatch``."""
@@ -74,8 +75,12 @@ def parse_topic(topic: str) -> Topic:
             return Topic(site, saw, leaf)
     raise Refusal(
         "bad-topic",
-        f"the topic {topic[:200]!r} is not {_ROOT}/SITE/SAW/readings or {_ROOT}/SITE/SAW/status, with "
-        "names of 1 to 32 characters out of a-z, 0-9 and '-'; correct the topic in the box",
+        later(
+            "the topic {topic} is not {root}/SITE/SAW/readings or {root}/SITE/SAW/status, with names of 1 to "
+            "32 characters out of a-z, 0-9 and '-'; correct the topic in the box"
+        ),
+        topic=repr(topic[:200]),
+        root=_ROOT,
     )
 
 

@@ -15,6 +15,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from api.tongues.say import gettext
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -50,7 +52,7 @@ def server(key: bytes, ca_key: bytes, ca: bytes, names: Sequence[str], now: dt.d
     """
     issuer, signer, private = x509.load_pem_x509_certificate(ca), _private(ca_key), _private(key)
     if issuer.public_key() != signer.public_key():
-        raise ValueError("the authority's certificate belongs to another key")
+        raise ValueError(gettext("the authority's certificate belongs to another key"))
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, names[0][:64])])
     builder = (
         _begun(subject, issuer.subject, private, now, SERVER_YEARS)
@@ -86,7 +88,7 @@ def _begun(
 def _private(pem: bytes) -> ec.EllipticCurvePrivateKey:
     key = serialization.load_pem_private_key(pem, None)
     if not isinstance(key, ec.EllipticCurvePrivateKey):
-        raise ValueError("the key is not one of an elliptic curve, as `kerfbook broker-config` makes them")  # noqa: TRY004 (of a file)
+        raise ValueError(gettext("the key is not one of an elliptic curve, as `kerfbook broker-config` makes them"))  # noqa: TRY004 (of a file)
     return key
 
 

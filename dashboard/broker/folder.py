@@ -13,6 +13,7 @@ import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext
 from dashboard.broker import certificates, texts
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ def _password(path: Path) -> str:
 
     found = _kept(path, make).decode().strip()
     if not found:
-        raise ValueError(f"{path} is empty: put the password into it, or remove it for a new one")
+        raise ValueError(gettext("{path} is empty: put the password into it, or remove it for a new one", path=path))
     return found
 
 

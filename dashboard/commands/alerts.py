@@ -12,7 +12,7 @@ from api.desk import Desk
 from api.fault_watch import FaultWatch
 from api.rack import Rack
 from api.tending import Tending
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from api.trouble_watch import TroubleWatch
 from api.watch import Watch
 from collector.book.book import Book
@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         settings = load(args.config)
     except (ConfigError, OSError) as error:
-        print(f"kerfbook alerts: {error}", file=sys.stderr)
+        print("kerfbook alerts:", reason(error), file=sys.stderr)
         return codes.MISUSED
     try:
         broker = connection(settings.broker)
@@ -88,6 +88,6 @@ def run(args: argparse.Namespace) -> int:
             watch.stop()
             leases.close()
     except (BookError, OSError) as error:
-        print(f"kerfbook alerts: {error}", file=sys.stderr)
+        print("kerfbook alerts:", reason(error), file=sys.stderr)
         return codes.FLAWED
     return codes.DONE

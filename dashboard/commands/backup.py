@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy.exc import SQLAlchemyError
 
 from api.tongues.amounts import number
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from collector.backup.kept import name_of, rotate
 from collector.backup.make import make_backup
 from collector.backup.manifest import BackupError
@@ -20,6 +20,7 @@ from collector.book.entries import BookError
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.commands.options import add_config
+from dashboard.commands.telling import tell
 from dashboard.config import ConfigError, load
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
         settings = load(args.config)
         text = args.config.read_bytes()
     except (ConfigError, OSError) as error:
-        print(f"kerfbook backup: {error}", file=sys.stderr)
+        print("kerfbook backup:", reason(error), file=sys.stderr)
         return codes.MISUSED
     if args.keep is not None and args.keep < 1:
         print("kerfbook backup:", gettext("--keep wants 1 or more"), file=sys.stderr)
@@ -80,12 +81,12 @@ def run(args: argparse.Namespace) -> int:
             program=importlib.metadata.version("kerfbook"),
             settings=text,
             left_out=_secrets(settings),
-            told=lambda what: print(what, flush=True),
+            told=tell,
         )
         keep = args.keep if args.keep is not None else settings.backup.keep
         gone = rotate(target.parent, site, keep) if given is not target and keep else []
     except (BackupError, BookError, TraceError, SQLAlchemyError, sqlite3.Error, OSError) as error:
-        print(f"kerfbook backup: {error}", file=sys.stderr)
+        print("kerfbook backup:", reason(error), file=sys.stderr)
         return codes.FLAWED
     readings = sum(one.readings for one in made.trace.values())
     print(

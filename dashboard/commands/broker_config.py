@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import ipaddress
 import re
@@ -10,11 +9,11 @@ import sys
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from dashboard.broker import folder as filling
 from dashboard.broker.texts import COLLECTOR, box_user
 from dashboard.commands import codes
-from dashboard.commands.options import add_config
+from dashboard.commands.options import add_config, unfit
 from dashboard.config import ConfigError, load
 
 HELP = later("write the configuration of a Mosquitto that only your boxes can use, with certificates")
@@ -32,6 +31,8 @@ Exit code: 0 written, 1 a file could not be read or written, 2 wrong arguments o
 """)
 
 if TYPE_CHECKING:
+    import argparse
+
     from dashboard.config import Settings
 
 _LOCAL = ("localhost", "127.0.0.1", "::1")
@@ -87,12 +88,12 @@ def _host(text: str) -> str:
     except ValueError:
         if re.fullmatch(r"(?=.{1,253}$)[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(\.[A-Za-z0-9-]+)*", text):
             return text.lower()
-        raise argparse.ArgumentTypeError(f"{text!r} is no host name or address, such as broker.example") from None
+        raise unfit(later("{found} is no host name or address, such as broker.example"), text) from None
 
 
 def _port(text: str) -> int:
     if not text.isdigit() or not 0 < int(text) < 65536:
-        raise argparse.ArgumentTypeError(f"{text!r} is no port from 1 to 65535")
+        raise unfit(later("{found} is no port from 1 to 65535"), text)
     return int(text)
 
 
@@ -102,12 +103,12 @@ def run(args: argparse.Namespace) -> int:
     try:
         plan = _plan(args, load(args.config))
     except (ConfigError, OSError, _MisusedError) as error:
-        print(f"kerfbook broker-config: {error}", file=sys.stderr)
+        print("kerfbook broker-config:", reason(error), file=sys.stderr)
         return codes.MISUSED
     try:
         new = filling.fill(folder, plan, dt.datetime.now(dt.UTC), args.renew)
     except (OSError, ValueError) as error:
-        print(f"kerfbook broker-config: {error}", file=sys.stderr)
+        print("kerfbook broker-config:", reason(error), file=sys.stderr)
         return codes.FLAWED
     _tell(plan, folder, new, show=args.show_passwords)
     return codes.DONE
@@ -120,48 +121,68 @@ class _MisusedError(Exception):
 def _plan(args: argparse.Namespace, settings: Settings) -> filling.Plan:
     saws = [saw.name for saw in settings.saws]
     if strange := sorted(set(args.renew) - set(saws)):
-        raise _MisusedError(f"there is no saw {strange[0]!r} in {args.config}; there are {', '.join(saws)}")
+        raise _MisusedError(
+            gettext(
+                "there is no saw {saw} in {path}; there are {saws}",
+                saw=repr(strange[0]),
+                path=args.config,
+                saws=", ".join(saws),
+            )
+        )
     if args.port == args.collector_port:
-        raise _MisusedError("boxes and Kerfbook need ports of their own")
+        raise _MisusedError(gettext("boxes and Kerfbook need ports of their own"))
     hosts = args.host or [host for host in [settings.broker.host] if host not in _LOCAL]
     if not hosts:
-        raise _MisusedError("by which name or address do boxes reach the broker? Say it with --host")
+        raise _MisusedError(gettext("by which name or address do boxes reach the broker? Say it with --host"))
     if any(character.isspace() for character in f"{args.installed}{args.data}"):
-        raise _MisusedError("Mosquitto's folders must have no space in their names; see --installed and --data")
+        raise _MisusedError(
+            gettext("Mosquitto's folders must have no space in their names; see --installed and --data")
+        )
     names = tuple(dict.fromkeys([*hosts, *_LOCAL]))
     return filling.Plan(settings.site.name, saws, names, args.installed, args.data, args.port, args.collector_port)
 
 
 def _tell(plan: filling.Plan, folder: Path, new: list[str], *, show: bool) -> None:
     def password(path: Path) -> str:
-        return path.read_text().strip() if show else f"in {path}"
+        return path.read_text().strip() if show else gettext("in {path}", path=path)
 
     host, site = plan.hosts[0], plan.site
-    print(f"wrote {folder}")
+    print(gettext("wrote {path}", path=folder))
     broker, installed = folder / "broker", plan.installed
-    print(f"\nThe broker, on {host}, as root:")
+    print("\n" + gettext("The broker, on {host}, as root:", host=host))
     if PurePosixPath(broker) != installed:
         print(f"  mkdir -p {installed} && cp {broker}/* {installed}/")
     print(f"  chown -R mosquitto: {installed}")
     print(f"  cp {installed / 'mosquitto.conf'} /etc/mosquitto/mosquitto.conf && systemctl restart mosquitto")
-    print("  (users and rights alone are read again on `systemctl reload mosquitto`)")
-    print("\nKerfbook: this in its kerfbook.toml")
+    print(" ", gettext("(users and rights alone are read again on `systemctl reload mosquitto`)"))
+    print("\n" + gettext("Kerfbook: this in its kerfbook.toml"))
     print(f'  [broker]\n  host = "{host}"\n  port = {plan.collector_port}\n  tls = true')
     print(f'  ca_file = "{folder / "collector/ca.pem"}"\n  username = "{COLLECTOR}"')
     print(f'  password_file = "{folder / "collector/password"}"')
     for saw in plan.saws:
         place = folder / "boxes" / saw
-        print(f"\nThe box of {saw}{' (new password)' if saw in new else ''}:")
-        print(f"  broker        {host}, port {plan.boxes_port}, TLS 1.2 or newer")
-        print(f"  authority     {place / 'ca.pem'}")
-        print(f"  user name     {box_user(saw)}")
-        print(f"  password      {password(place / 'password')}")
-        print(f"  publishes to  kerfbook/{site}/{saw}/readings")
-        print(f"  last will     kerfbook/{site}/{saw}/status")
+        head = later("The box of {saw} (new password):") if saw in new else later("The box of {saw}:")
+        print("\n" + gettext(head, saw=saw))
+        rows = (
+            (gettext("broker"), gettext("{host}, port {port}, TLS 1.2 or newer", host=host, port=plan.boxes_port)),
+            (gettext("authority"), place / "ca.pem"),
+            (gettext("user name"), box_user(saw)),
+            (gettext("password"), password(place / "password")),
+            (gettext("publishes to"), f"kerfbook/{site}/{saw}/readings"),
+            (gettext("last will"), f"kerfbook/{site}/{saw}/status"),
+        )
+        width = max(len(word) for word, _ in rows)
+        for word, value in rows:
+            print(f"  {word:<{width}}  {value}")
     gone = sorted(path.name for path in (folder / "boxes").iterdir() if path.name not in plan.saws)
     if gone:
-        print(
-            f"\nNot in kerfbook.toml and let in no more: {', '.join(gone)}; remove their folders in {folder / 'boxes'}"
+        told = gettext(
+            "Not in kerfbook.toml and let in no more: {saws}; remove their folders in {path}",
+            saws=", ".join(gone),
+            path=folder / "boxes",
         )
-    print(f"\nSHA-256 of the authority: {filling.fingerprint(folder)}")
-    print(f"Keep {folder / 'ca'} where only you can read it: who has its key can pose as your broker.")
+        print(f"\n{told}")
+    print("\n" + gettext("SHA-256 of the authority: {digest}", digest=filling.fingerprint(folder)))
+    print(
+        gettext("Keep {path} where only you can read it: who has its key can pose as your broker.", path=folder / "ca")
+    )

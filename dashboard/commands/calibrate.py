@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from api.answers.findings import amps, told
 from api.score import score_of
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, ngettext, reason
 from collector.book.entries import BookError, SawEntry
 from collector.book.marks import Marks
 from collector.book.settings import SawSettings, SettingsHistory
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
         end = moment(args.end, place.zone) if args.end else now
         steps = Steps(*(moment(text, place.zone) for text in args.steps)) if args.steps else None
     except (NoPlaceError, ValueError) as error:
-        print(f"kerfbook calibrate: {error}", file=sys.stderr)
+        print("kerfbook calibrate:", reason(error), file=sys.stderr)
         return codes.MISUSED
     try:
         with place.open() as (trace, book):
@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
                 return _report(args.saw, place, book, (start, end))
             return _trial(args, place, trace, book, steps)
     except (TraceError, BookError) as error:
-        print(f"kerfbook calibrate: {error}", file=sys.stderr)
+        print("kerfbook calibrate:", reason(error), file=sys.stderr)
         return codes.MISUSED
     except KeyboardInterrupt:
         print("\n" + gettext("stopped; nothing was kept"), file=sys.stderr)
@@ -107,26 +107,47 @@ def run(args: argparse.Namespace) -> int:
 
 def _check_who(who: str) -> None:
     if not who.strip() or len(who) > 64:
-        raise NoPlaceError("--who is a name or role of at most 64 characters")
+        raise NoPlaceError(gettext("--who is a name or role of at most 64 characters"))
 
 
 def _report(saw: str, place: Place, book: Book, period: tuple[int, int]) -> int:
     days, score = score_of(book, saw, *period, place.zone)
     if not days:
+        start, end = (clock(at, place.zone) for at in period)
         print(
-            f"{saw}: nobody marked a cut between {clock(period[0], place.zone)} and {clock(period[1], place.zone)}; "
-            "mark what is wrong in the logbook first"
+            gettext(
+                "{saw}: nobody marked a cut between {start} and {end}; mark what is wrong in the logbook first",
+                saw=saw,
+                start=start,
+                end=end,
+            )
         )
         return codes.FLAWED
-    on = f"{len(days)} day{'' if len(days) == 1 else 's'}"
-    print(f"{saw}: by people's marks on {on}, unmarked cuts there taken as right")
-    print(f"  found and right    {score.right:6d}")
-    print(f"  found, no cut      {score.wrong:6d}")
-    print(f"  missed             {score.missed:6d}")
-    print(f"  precision          {_share(score.precision)}")
-    print(f"  recall             {_share(score.recall)}")
+    print(
+        ngettext(
+            "{saw}: by people's marks on 1 day, unmarked cuts there taken as right",
+            "{saw}: by people's marks on {n} days, unmarked cuts there taken as right",
+            len(days),
+            saw=saw,
+        )
+    )
+    for word, figure in (
+        (gettext("found and right"), f"{score.right:6d}"),
+        (gettext("found, no cut"), f"{score.wrong:6d}"),
+        (gettext("missed"), f"{score.missed:6d}"),
+        (gettext("precision"), _share(score.precision)),
+        (gettext("recall"), _share(score.recall)),
+    ):
+        print(f"  {word:<18} {figure}")
     total = len(Marks(book).of(saw, *period, withdrawn=True))
-    print(f"  {total} mark{'' if total == 1 else 's'} in the period, those taken back included")
+    print(
+        " ",
+        ngettext(
+            "1 mark in the period, those taken back included",
+            "{n} marks in the period, those taken back included",
+            total,
+        ),
+    )
     return codes.DONE
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from collector.book.book import Book
 from collector.book.copying import copy_book
 from collector.book.entries import BookError
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         old, new = load(args.config).stores, load(args.to).stores
     except (ConfigError, OSError) as error:
-        print(f"kerfbook copy: {error}", file=sys.stderr)
+        print("kerfbook copy:", reason(error), file=sys.stderr)
         return codes.MISUSED
     if old.trace == new.trace or old.book == new.book:
         told = gettext("{one} names the trace or the book of {other} itself", one=args.to, other=args.config)
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         return _copy(old, new)
     except (BookError, TraceError, SQLAlchemyError, OSError) as error:
-        print(f"kerfbook copy: {error}", file=sys.stderr)
+        print("kerfbook copy:", reason(error), file=sys.stderr)
         return codes.FLAWED
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from api.answers.alert_rules import Limits
 from api.door.guest import Visitors
 from api.site import SawTitle, Site
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.detect.settings import DetectSettings
@@ -91,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         folder = DemoFolder(args.folder)
     except (ValueError, OSError) as error:
-        print(f"kerfbook demo: {error}", file=sys.stderr)
+        print("kerfbook demo:", reason(error), file=sys.stderr)
         return codes.MISUSED
     now_us = time.time_ns() // 1_000_000_000 * SECOND
     now = dt.datetime.fromtimestamp(now_us / SECOND, world.ZONE)
@@ -128,7 +128,7 @@ def run(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         print(gettext("stopped; the next start goes on from here"), file=sys.stderr)
     except (BookError, TraceError, OSError, RuntimeError) as error:
-        print(f"kerfbook demo: {error}", file=sys.stderr)
+        print("kerfbook demo:", reason(error), file=sys.stderr)
         return codes.FLAWED
     finally:
         if boxes:

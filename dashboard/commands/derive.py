@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy.exc import SQLAlchemyError
 
 from api.tongues.amounts import number
-from api.tongues.say import gettext, later, ngettext
+from api.tongues.say import gettext, later, ngettext, reason
 from collector.adopt import maker, settings_of
 from collector.book.entries import BookError
 from collector.book.marks import Marks
@@ -82,13 +82,13 @@ def run(args: argparse.Namespace) -> int:
         if args.saw is not None:
             place.check_saw(args.saw)
     except (NoPlaceError, ValueError) as error:
-        print(f"kerfbook derive: {error}", file=sys.stderr)
+        print("kerfbook derive:", reason(error), file=sys.stderr)
         return codes.MISUSED
     try:
         with place.open() as (trace, book):
             return _derive(args, place, trace, book, period)
     except (TraceError, BookError) as error:
-        print(f"kerfbook derive: {error}", file=sys.stderr)
+        print("kerfbook derive:", reason(error), file=sys.stderr)
         return codes.MISUSED
     except SQLAlchemyError as error:
         told = gettext("the book failed, and keeps what it had: {error}", error=error)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy.engine import make_url
 
 from api.tongues.amounts import number
-from api.tongues.say import gettext, later, ngettext
+from api.tongues.say import gettext, later, ngettext, reason
 from collector.backup.restore import unfinished
 from collector.book.alerts import AlertBook
 from collector.book.book import Book
@@ -95,7 +95,7 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
         try:
             whole = sound(path)
         except BookError as error:
-            yield Finding(gettext("book"), str(error), gettext("see that the file can be read and written"))
+            yield Finding(gettext("book"), reason(error), gettext("see that the file can be read and written"))
             return
         if not whole:
             yield Finding(
@@ -118,7 +118,7 @@ def examine(settings: Settings, now: float) -> Iterator[Finding]:
             yield _alerts(book, now)
     except (BookError, OSError) as error:
         advice = gettext("see that the database answers and its address in [stores] is right")
-        yield Finding(gettext("book"), str(error), advice)
+        yield Finding(gettext("book"), reason(error), advice)
 
 
 def _boxes(settings: Settings, book: Book, now: float) -> Iterator[Finding]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import re
 import shutil
@@ -11,14 +10,16 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from collector.trace.place import InfluxPlace
 from dashboard.commands import codes
-from dashboard.commands.options import add_config
+from dashboard.commands.options import add_config, unfit
 from dashboard.config import ConfigError, load
 from dashboard.service import Service, alerts_unit, backup_timer, backup_unit, unit
 
 if TYPE_CHECKING:
+    import argparse
+
     from dashboard.config.settings import Settings
 
 HELP = later("print or write the systemd units that keep `kerfbook run` running and back it up every night")
@@ -67,13 +68,13 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def _user(text: str) -> str:
     if not re.fullmatch(r"[a-z_][a-z0-9_-]{0,31}", text) or text == "root":
-        raise argparse.ArgumentTypeError(f"{text!r} is no name of a user that a service should have")
+        raise unfit(later("{found} is no name of a user that a service should have"), text)
     return text
 
 
 def _memory(text: str) -> str:
     if not re.fullmatch(r"[1-9]\d*[MG]", text):
-        raise argparse.ArgumentTypeError(f"{text!r} is no size; write it as 512M or 1G")
+        raise unfit(later("{found} is no size; write it as 512M or 1G"), text)
     return text
 
 
@@ -82,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         settings = load(args.config)
     except (ConfigError, OSError) as error:
-        print(f"kerfbook install-service: {error}", file=sys.stderr)
+        print("kerfbook install-service:", reason(error), file=sys.stderr)
         return codes.MISUSED
     config, stores = args.config.resolve(), settings.stores.folder.resolve()
     backups = settings.backup.folder.resolve()
@@ -102,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         print(f"kerfbook install-service: {error.filename}: {error.strerror}", file=sys.stderr)
         return codes.FLAWED
-    print(f"wrote {', '.join(map(str, places))}. Then, as root:")
+    print(gettext("wrote {paths}. Then, as root:", paths=", ".join(map(str, places))))
     _tell(service, settings, [path.name for path in places])
     return codes.DONE
 
@@ -113,21 +114,23 @@ def _tell(service: Service, settings: Settings, units: list[str]) -> None:
     secrets = [settings.broker.password_file, settings.broker.ca_file]
     if isinstance(settings.stores.trace, InfluxPlace):
         secrets.append(settings.stores.trace.token_file)
-    print(f"  useradd --system --no-create-home --shell /usr/sbin/nologin {user}     (once)")
+    print(f"  useradd --system --no-create-home --shell /usr/sbin/nologin {user}     {gettext('(once)')}")
     for folder in dict.fromkeys([service.stores, service.backups] if backed_up else [service.stores]):
         print(f"  mkdir -p {folder} && chown -R {user}: {folder}")
     files = [Path(service.config), *filter(None, secrets)]
+    aside = gettext("(or move what is read from it elsewhere)")
     for folder in _shut(files):
-        print(f"  chgrp {user} {folder} && chmod 710 {folder}     (or move what is read from it elsewhere)")
+        print(f"  chgrp {user} {folder} && chmod 710 {folder}     {aside}")
     for path in files:
         print(f"  chgrp {user} {path} && chmod 640 {path}")
     started = [name.removesuffix(".service") for name in units if name != "kerfbook-backup.service"]
     print(f"  systemctl daemon-reload && systemctl enable --now {' '.join(started)}")
-    print("  journalctl -u kerfbook     what it says; the code for the first owner, too")
+    print("  journalctl -u kerfbook    ", gettext("what it says; the code for the first owner, too"))
     if backed_up:
-        print(f"Backups go to {service.backups}: copy them to another machine. To try one now:")
+        print(gettext("Backups go to {path}: copy them to another machine. To try one now:", path=service.backups))
+        does = gettext("in an empty folder: brings everything back")
         print("  systemctl start kerfbook-backup && journalctl -u kerfbook-backup")
-        print(f"  kerfbook restore {service.backups}/FILE.zip     in an empty folder: brings everything back")
+        print(f"  kerfbook restore {service.backups}/FILE.zip     {does}")
 
 
 def _shut(files: list[Path]) -> list[Path]:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from api.tongues.say import gettext
-
-if TYPE_CHECKING:
-    import argparse
+from dashboard.config.kinds import UnfitError, name
 
 
 def add_config(parser: argparse.ArgumentParser) -> None:
@@ -17,3 +15,21 @@ def add_config(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--config", type=Path, default=usual, metavar="TOML", help=gettext("default: {path}", path=usual)
     )
+
+
+def saw_name(text: str) -> str:
+    """A name for topics and addresses, as an argument.
+
+    Raises:
+        argparse.ArgumentTypeError: it is none; says what is wanted.
+    """
+    try:
+        return name.read(text)
+    except UnfitError as why:
+        told = gettext("{found} is not {expected}.", found=repr(text), expected=name.expected)
+        raise argparse.ArgumentTypeError(f"{told} {why}".strip()) from why
+
+
+def unfit(said: str, text: str) -> argparse.ArgumentTypeError:
+    """What is wrong with an argument, which stands at ``{found}``."""
+    return argparse.ArgumentTypeError(gettext(said, found=repr(text)))

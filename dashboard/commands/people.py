@@ -11,7 +11,7 @@ from api.door.door import Door
 from api.door.erase import erase
 from api.door.rights import GRANTABLE, ROLES, Right
 from api.door.secrets import WeakError, check_password, check_pin, hashed
-from api.tongues.say import gettext, later, ngettext
+from api.tongues.say import gettext, later, ngettext, reason
 from collector.book.audit import Entry, speaking
 from collector.book.entries import BookError
 from collector.book.people import PeopleBook
@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
             with speaking(entry):
                 print(_act(people, args, now))
     except (BookError, TraceError, WeakError, LookupError, OSError) as error:
-        print(f"kerfbook people: {gettext(str(error.args[0])) if error.args else error}", file=sys.stderr)
+        print("kerfbook people:", reason(error), file=sys.stderr)
         return codes.FLAWED
     return codes.DONE
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from pathlib import Path
@@ -12,10 +11,11 @@ from api.tongues.say import gettext, later
 from collector.detect.settings import DetectSettings
 from collector.replay import replay
 from dashboard.commands import codes
+from dashboard.commands.options import saw_name
 from dashboard.config import load
-from dashboard.config.kinds import UnfitError, name
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Iterable
 
     from collector.wire.refusal import Refusal
@@ -37,18 +37,11 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Describe the arguments."""
     parser.add_argument("file", metavar="FILE", help=gettext("file with one pack a line; - reads stdin"))
     parser.add_argument(
-        "--saw", required=True, type=_name, metavar="NAME", help=gettext("name of the saw that the facts are about")
+        "--saw", required=True, type=saw_name, metavar="NAME", help=gettext("name of the saw that the facts are about")
     )
     parser.add_argument(
         "--config", type=Path, metavar="TOML", help=gettext("take the [detection] settings of this kerfbook.toml")
     )
-
-
-def _name(text: str) -> str:
-    try:
-        return name.read(text)
-    except UnfitError as unfit:
-        raise argparse.ArgumentTypeError(f"{text!r} is not {name.expected}. {unfit}") from unfit
 
 
 def run(args: argparse.Namespace) -> int:
@@ -71,7 +64,8 @@ def _replay(lines: Iterable[bytes], saw: str, settings: DetectSettings, out: Tex
     def tell(number: int, refusal: Refusal) -> None:
         nonlocal refused
         refused += 1
-        print(f"line {number}: {refusal.code}: {refusal.reason}", file=sys.stderr)
+        told = gettext("line {n}: {code}: {reason}", n=number, code=refusal.code, reason=refusal)
+        print(told, file=sys.stderr)
 
     for record in replay(lines, saw, settings, tell):
         out.write(json.dumps(record, separators=(",", ":")) + "\n")

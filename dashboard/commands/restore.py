@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from collector.backup.manifest import BackupError
 from collector.backup.restore import restore, settings_in
 from collector.book.entries import BookError
@@ -17,6 +17,7 @@ from collector.facts import iso
 from collector.trace.store import TraceError
 from dashboard.commands import codes
 from dashboard.commands.options import add_config
+from dashboard.commands.telling import tell
 from dashboard.config import ConfigError, load, loads
 
 if TYPE_CHECKING:
@@ -59,14 +60,14 @@ def run(args: argparse.Namespace) -> int:
             told = gettext("there is no {path}, and none in the backup", path=args.config)
             print(f"kerfbook restore: {told}", file=sys.stderr)
             return codes.MISUSED
-        made = restore(args.file, settings.stores.trace, settings.stores.book, lambda what: print(what, flush=True))
+        made = restore(args.file, settings.stores.trace, settings.stores.book, tell)
         if fresh and text is not None:
             with args.config.open("xb") as file:
                 args.config.chmod(0o600)
                 file.write(text)
             print(gettext("{path} is the one from the backup", path=args.config))
     except ConfigError as error:
-        print(f"kerfbook restore: {error}", file=sys.stderr)
+        print("kerfbook restore:", reason(error), file=sys.stderr)
         if fresh and not args.check:
             told = gettext(
                 "Files with passwords and certificates are in no backup: put them there, then restore again. Nothing "
@@ -75,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
             print(told, file=sys.stderr)
         return codes.MISUSED
     except (BackupError, BookError, TraceError, SQLAlchemyError, sqlite3.Error, OSError) as error:
-        print(f"kerfbook restore: {error}", file=sys.stderr)
+        print("kerfbook restore:", reason(error), file=sys.stderr)
         return codes.FLAWED
     readings = sum(one.readings for one in made.trace.values())
     print(

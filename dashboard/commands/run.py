@@ -9,7 +9,7 @@ import sys
 import time
 from typing import TYPE_CHECKING, NamedTuple
 
-from api.tongues.say import gettext, later, ngettext
+from api.tongues.say import gettext, later, ngettext, reason
 from collector import mqtt
 from collector.backup.restore import unfinished
 from collector.book.book import Book
@@ -220,7 +220,7 @@ def _open(settings: Settings, doing: _Doing, stopped: threading.Event, superviso
     except (BookError, TraceError, OSError) as error:
         if is_torn(error):
             raise
-        print(f"kerfbook {doing.name}: {error}", file=sys.stderr)
+        print(f"kerfbook {doing.name}: {reason(error)}", file=sys.stderr)
         return codes.FLAWED
     try:
         if doing.shows and not loopback(web.host) and not owned(settings.stores.book):

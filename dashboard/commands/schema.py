@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from collector.book.engine import open_engine, reading
 from collector.book.entries import BookError
 from collector.book.upgrade import downgrade, version, versions
@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         engine = open_engine(load(args.config).stores.book)
     except (ConfigError, BookError, OSError) as error:
-        print(f"kerfbook schema: {error}", file=sys.stderr)
+        print("kerfbook schema:", reason(error), file=sys.stderr)
         return codes.MISUSED
     try:
         if args.to is not None:
@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         with reading(engine) as connection:
             found = version(connection)
     except (BookError, SQLAlchemyError) as error:
-        print(f"kerfbook schema: {error}", file=sys.stderr)
+        print("kerfbook schema:", reason(error), file=sys.stderr)
         return codes.FLAWED
     finally:
         engine.dispose()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import json
 import ssl
@@ -14,11 +13,12 @@ from typing import TYPE_CHECKING
 
 from api.tongues.say import gettext, later
 from dashboard.commands import codes
-from dashboard.config.kinds import UnfitError, name
+from dashboard.commands.options import saw_name, unfit
 from simulator import world
 from simulator.play import BoxClient, deliveries, pace, write_packs
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Iterator
 
     from simulator.shop import Played
@@ -74,13 +74,13 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--site",
-        type=_name,
+        type=saw_name,
         default=world.SITE,
         metavar="NAME",
         help=gettext("site in the topic (default: {site})", site=world.SITE),
     )
     parser.add_argument(
-        "--as", dest="alias", type=_name, metavar="NAME", help=gettext("saw in the topic (default: its own name)")
+        "--as", dest="alias", type=saw_name, metavar="NAME", help=gettext("saw in the topic (default: its own name)")
     )
     parser.add_argument(
         "--speed",
@@ -95,12 +95,12 @@ def _day(text: str) -> dt.date:
     try:
         return dt.date.fromisoformat(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-02") from None
+        raise unfit(later("{found} is no date; write it as 2026-03-02"), text) from None
 
 
 def _count(text: str) -> int:
     if not text.isdigit() or not 1 <= int(text) <= 3660:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of days from 1 to 3660")
+        raise unfit(later("{found} is not a number of days from 1 to 3660"), text)
     return int(text)
 
 
@@ -110,15 +110,8 @@ def _speed(text: str) -> float:
     except ValueError:
         speed = 0
     if not speed > 0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no speed; 1 is as fast as life, 60 a minute in a second")
+        raise unfit(later("{found} is no speed; 1 is as fast as life, 60 a minute in a second"), text)
     return speed
-
-
-def _name(text: str) -> str:
-    try:
-        return name.read(text)
-    except UnfitError as unfit:
-        raise argparse.ArgumentTypeError(f"{text!r} is not {name.expected}. {unfit}") from unfit
 
 
 def _address(text: str) -> tuple[str, int]:
@@ -126,17 +119,17 @@ def _address(text: str) -> tuple[str, int]:
     if not colon:
         return text, 1883
     if not host or not port.isdigit() or not 0 < int(port) < 65536:
-        raise argparse.ArgumentTypeError(f"{text!r} is no address; write it as 127.0.0.1:1883")
+        raise unfit(later("{found} is no address; write it as 127.0.0.1:1883"), text)
     return host, int(port)
 
 
 def run(args: argparse.Namespace) -> int:
     """Play."""
     if (args.file is None) == (args.to is None):
-        print("kerfbook simulate: name either a FILE or a broker with --to", file=sys.stderr)
+        print("kerfbook simulate:", gettext("name either a FILE or a broker with --to"), file=sys.stderr)
         return codes.MISUSED
     if (args.user is None) != (args.password_file is None):
-        print("kerfbook simulate: --user and --password-file belong together", file=sys.stderr)
+        print("kerfbook simulate:", gettext("--user and --password-file belong together"), file=sys.stderr)
         return codes.MISUSED
     first = args.day or dt.datetime.now(world.ZONE).date() - dt.timedelta(days=1)
     days = world.history(args.saw, first, args.days, args.seed)
@@ -152,7 +145,7 @@ def _write(args: argparse.Namespace, days: Iterator[Played]) -> int:
         packs = sys.stdout.buffer if args.file == "-" else files.enter_context(Path(args.file).open("wb"))
         truth = files.enter_context(args.truth.open("wb")) if args.truth else None
         count = write_packs(days, packs, truth)
-    print(f"{count} packs of {args.saw} written", file=sys.stderr)
+    print(gettext("packs of {saw} written: {n}", saw=args.saw, n=count), file=sys.stderr)
     return codes.DONE
 
 
@@ -174,10 +167,8 @@ def _publish(args: argparse.Namespace, days: Iterator[Played]) -> int:
         taken = box.settle(30)
     finally:
         box.stop()
-    why = f" ({box.refused})" if box.refused else ""
-    print(
-        f"{count} packs of {args.saw} sent"
-        + ("" if taken else f", but the broker at {host}:{port} did not take all{why}"),
-        file=sys.stderr,
-    )
+    print(gettext("packs of {saw} sent: {n}", saw=args.saw, n=count), file=sys.stderr)
+    if not taken:
+        told = gettext("the broker at {address} did not take all", address=f"{host}:{port}")
+        print(f"kerfbook simulate: {told}{f' ({box.refused})' if box.refused else ''}", file=sys.stderr)
     return codes.DONE if taken else codes.FLAWED

@@ -15,6 +15,8 @@ from collector.wire.topics import NAME
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from collector.words import Word
+
 T = TypeVar("T")
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -31,7 +33,7 @@ class Kind(Generic[T]):
     Attributes:
         said: completes "expected …"; translated when it is asked for, because some kinds are made with the program.
         read: makes a value of ours, or raises `UnfitError`.
-        values: those in braces of ``said``.
+        values: those in braces of ``said``: words of ours, which `later` marks, and names, such as those of saws.
     """
 
     said: str
@@ -41,10 +43,7 @@ class Kind(Generic[T]):
     @property
     def expected(self) -> str:
         """What is expected, in words."""
-        values = {
-            key: gettext(value) if value and isinstance(value, str) else value for key, value in self.values.items()
-        }
-        return gettext(self.said, **values) if self.said else ""
+        return gettext(self.said, **self.values)
 
 
 def _string(value: object) -> str:
@@ -55,7 +54,7 @@ def _string(value: object) -> str:
     return value
 
 
-def text(expected: str, longest: int = 200) -> Kind[str]:
+def text(expected: Word, longest: int = 200) -> Kind[str]:
     """One line of text, not empty."""
 
     def read(value: object) -> str:
@@ -155,7 +154,7 @@ def _zone(value: object) -> str:
 zone = Kind(later("an IANA time zone"), _zone)
 
 
-def listed(of: Kind[T], what: str, *, least: int = 0) -> Kind[tuple[T, ...]]:
+def listed(of: Kind[T], what: Word, *, least: int = 0) -> Kind[tuple[T, ...]]:
     """An array whose every element is of a kind."""
 
     def read(value: object) -> tuple[T, ...]:

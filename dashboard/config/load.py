@@ -27,6 +27,8 @@ from dashboard.logs import VEIL
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from collector.words import Word
+
 
 def load(path: Path) -> Settings:
     """Read a file; its secrets are hidden in the log from then on.
@@ -161,7 +163,7 @@ def _broker(document: Document, folder: Path, site: str, saws: tuple[Saw, ...]) 
     return broker
 
 
-def _file(table: Table, key: str, folder: Path, expected: str) -> Path | None:
+def _file(table: Table, key: str, folder: Path, expected: Word) -> Path | None:
     given = table.take(key, kinds.text(expected, 4096), None)
     if given is None:
         return None

@@ -6,6 +6,8 @@ import datetime as dt
 import json
 from typing import TYPE_CHECKING
 
+from api.tongues.say import gettext, later
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -27,7 +29,9 @@ class DemoFolder:
         self.path = path.resolve()
         self._days = self.path / "demo.json"
         if self.path.exists() and not self._days.exists() and any(self.path.iterdir()):
-            raise ValueError(f"{self.path} holds something that no demo made; name another folder with --folder")
+            raise ValueError(
+                gettext("{path} holds something that no demo made; name another folder with --folder", path=self.path)
+            )
         self.path.mkdir(parents=True, exist_ok=True)
         self.starts: dict[dt.date, int] = {}
         if self._days.exists():
@@ -35,7 +39,8 @@ class DemoFolder:
                 days = json.loads(self._days.read_text("utf-8"))["moved_shifts"]
                 self.starts = {dt.date.fromisoformat(day): int(start) for day, start in days.items()}
             except (ValueError, KeyError, TypeError, AttributeError) as error:
-                raise ValueError(f"{self._days} is damaged ({error}); delete the folder to begin afresh") from error
+                told = later("{path} is damaged ({error}); delete the folder to begin afresh")
+                raise ValueError(gettext(told, path=self._days, error=error)) from error
         else:
             (self.path / "README.txt").write_text(_ABOUT, "utf-8")
             self._save()

@@ -15,6 +15,7 @@ from multiprocessing.connection import Connection, wait
 from typing import TYPE_CHECKING
 
 from api.answers.calendar import instant
+from api.tongues.say import gettext
 from collector.book.book import Book
 from collector.book.entries import SawEntry
 from collector.detect.detector import Detector
@@ -118,10 +119,10 @@ def fill(past: Past, progress: Callable[[float], None]) -> None:
                     listening.remove(connection)
                 else:
                     progress(sum(done.values()) / len(done))
-        for worker in workers:
+        for saw, worker in zip(world.SAWS, workers, strict=True):
             worker.join()
             if worker.exitcode:
-                raise RuntimeError(f"the {worker.name} could not be filled")
+                raise RuntimeError(gettext("the past of {saw} could not be played", saw=saw))
     finally:
         # Cut off in the middle of a day they lose nothing: the next start goes on from the last commit.
         for worker in workers:

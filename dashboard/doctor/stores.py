@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from api.tongues.amounts import number
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from collector.backup.kept import kept
 from collector.backup.moment import book_file
 from collector.trace.place import open_trace
@@ -129,7 +129,7 @@ def trace(settings: Settings) -> Finding:
                 return Finding(subject, gettext("can be read, saws: {n}", n=len(store.saws())))
             return _server(store.server())
     except (TraceError, sqlite3.Error, OSError) as error:
-        return Finding(subject, str(error), gettext("start `kerfbook run`, or correct [stores]"))
+        return Finding(subject, reason(error), gettext("start `kerfbook run`, or correct [stores]"))
 
 
 def _server(told: Server) -> Finding:

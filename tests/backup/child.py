@@ -11,7 +11,12 @@ if "--blind" in sys.argv:  # as if the disk filled up after it had been looked a
 print("begins", flush=True)
 try:
     made = make.make_backup(
-        folder / "trace.db", f"sqlite:///{folder}/book.db", target, site="tern-point", program="0", told=print
+        folder / "trace.db",
+        f"sqlite:///{folder}/book.db",
+        target,
+        site="tern-point",
+        program="0",
+        told=lambda said, **_: print(said),
     )
 except make.BackupError as error:
     sys.exit(str(error))

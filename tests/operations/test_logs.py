@@ -82,7 +82,7 @@ def test_a_request_has_a_name_in_its_answer_and_in_all_that_it_caused(shop, stre
 def test_a_word_that_is_not_known_is_refused(capsys, monkeypatch):
     monkeypatch.setenv("KERFBOOK_LOG", "xml")
     assert main(["doctor"]) == 2
-    assert "text or json" in capsys.readouterr().err
+    assert "text, json" in capsys.readouterr().err
     monkeypatch.setenv("KERFBOOK_LOG", "text")
     monkeypatch.setenv("KERFBOOK_LOG_LEVEL", "loud")
     assert main(["doctor"]) == 2

@@ -36,7 +36,11 @@ def gathered() -> Catalog:
     return catalogue
 
 
-TERMINAL = ("dashboard/cli.py", "dashboard/commands/", "dashboard/config/", "dashboard/doctor/")
+TERMINAL = (
+    *("dashboard/cli.py", "dashboard/commands/", "dashboard/config/", "dashboard/doctor/", "dashboard/broker/"),
+    *("dashboard/demo/", "dashboard/logs.py"),
+    *("collector/backup/", "collector/book/", "collector/trace/", "collector/wire/", "collector/ingest/"),
+)
 
 
 def part_of(message: Message) -> str:

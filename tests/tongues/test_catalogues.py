@@ -10,7 +10,7 @@ from api.tongues import catalogue
 from tests.tongues.gather import ROOT, gathered, written
 
 LANGUAGES = [code for code in catalogue.languages() if code != catalogue.SOURCE]
-PLACEHOLDER = re.compile(r"%\(\w+\)s|\{\w+\}|<[^>]+>|%%")
+PLACEHOLDER = re.compile(r"%(?:\(\w+\))?[srd]|\{\w+\}|<[^>]+>|%%")
 
 
 def parts(text: str | tuple[str, ...]) -> list[str]:

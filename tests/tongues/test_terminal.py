@@ -11,7 +11,9 @@ from api.tongues import say
 from api.tongues.manner import Manner, of_terminal
 from collector.book import Book
 from collector.trace.sqlite import SqliteTrace
+from collector.trace.store import TraceError
 from dashboard.cli import COMMANDS, main
+from dashboard.config import kinds
 
 
 @pytest.fixture(autouse=True)
@@ -221,3 +223,102 @@ def test_a_backup_and_its_way_back_are_told_in_portuguese(tmp_path, monkeypatch,
     assert capsys.readouterr().out == f"{file} está inteiro\n"
     assert main(["restore", str(file), "--config", str(elsewhere / "kerfbook.toml")]) == 0
     assert re.search(r"^reposto workshop como estava em .*: 0 leituras, \d+ linhas$", capsys.readouterr().out, re.M)
+
+
+@pytest.fixture
+def portuguese(monkeypatch):
+    monkeypatch.setenv("LC_ALL", "pt_PT.UTF-8")
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ("simulate", "kerfbook simulate: indique um FILE ou um broker com --to"),
+        ("simulate - --user box", "kerfbook simulate: --user e --password-file usam-se juntos"),
+        ("simulate - --day soon", "erro: argumento --day: 'soon' não é uma data; escreva-a como 2026-03-02"),
+        ("simulate - --saw egret", "erro: argumento --saw: 'egret' não serve (escolha de 'heron', 'plover')"),
+        ("simulate - --seed", "erro: argumento --seed: espera-se um valor"),
+        ("simulate - --speed 0", "'0' não é uma velocidade"),
+        ("simulate - --seed one", "erro: argumento --seed: valor inválido para int: 'one'"),
+        ("replay heron.jsonl", "erro: faltam estes argumentos: --saw"),
+        ("replay heron.jsonl --saw Heron", "'Heron' não é um nome para tópicos e endereços"),
+        ("broker-config --port http", "'http' não é uma porta de 1 a 65535"),
+        ("install-service --memory much", "'much' não é um tamanho; escreva-o como 512M ou 1G"),
+        ("restore --backup", "erro: faltam estes argumentos: FILE"),
+    ],
+)
+def test_arguments_that_do_not_fit_are_refused_in_portuguese(asked, told, portuguese, capsys):
+    try:
+        code = main(asked.split())
+    except SystemExit as ended:
+        code = ended.code
+    assert code == 2
+    assert told in capsys.readouterr().err
+
+
+def test_a_played_saw_and_what_is_wrong_with_its_packs_are_told_in_portuguese(portuguese, tmp_path, capsys):
+    packs = tmp_path / "heron.jsonl"
+    assert main(["simulate", str(packs), "--saw", "heron", "--day", "2026-03-02"]) == 0
+    assert re.fullmatch(r"pacotes de heron escritos: \d+\n", capsys.readouterr().err)
+    few = packs.read_text().splitlines()[:3]
+    packs.write_text(
+        "\n".join([few[0], '[{"bn":"urn:dev:mac:0024befffe804ff1:","bt":1764057600,"n":"motor","v":{}}]', "[]"])
+    )
+    assert main(["replay", str(packs), "--saw", "heron"]) == 1
+    assert capsys.readouterr().err.splitlines() == [
+        "linha 2: bad-number: registo 1 de 1, campo 'v': um mapa de 0 não é um número",
+        "linha 3: empty: o pacote não tem nenhum registo; envie um pacote só quando houver algo a comunicar",
+    ]
+
+
+def test_what_to_do_with_brokers_files_and_units_is_told_in_portuguese(portuguese, tmp_path, capsys):
+    path = tmp_path / "kerfbook.toml"
+    assert main(["run", "--write-config", "--config", str(path)]) == 0
+    capsys.readouterr()
+    assert main(["broker-config", "--config", str(path), "--host", "broker.example"]) == 0
+    told = capsys.readouterr().out
+    assert re.search(r"^A caixa de saw-1 \(palavra-passe nova\):$", told, re.M)
+    assert re.search(
+        rf"^  palavra-passe +em {re.escape(str(tmp_path))}/kerfbook-broker/boxes/saw-1/password$", told, re.M
+    )
+    assert "Guarde" in told
+    assert main(["broker-config", "--config", str(path), "--host", "broker.example", "--renew", "egret"]) == 2
+    assert "não há nenhuma serra 'egret'" in capsys.readouterr().err
+    assert main(["install-service", "--config", str(path), "--write", str(tmp_path / "kerfbook.service")]) == 0
+    told = capsys.readouterr().out
+    assert "Depois, como root:" in told
+    assert "  systemctl daemon-reload && systemctl enable --now kerfbook kerfbook-backup.timer\n" in told
+
+
+def test_refusals_of_backups_and_stores_are_told_in_portuguese_and_logged_in_english(portuguese, tmp_path, capsys):
+    path = tmp_path / "kerfbook.toml"
+    assert main(["run", "--write-config", "--config", str(path)]) == 0
+    capsys.readouterr()
+
+    def refused(*asked: str) -> str:
+        assert main([*asked, "--config", str(path)]) == 1
+        return capsys.readouterr().err.strip()
+
+    data = tmp_path / "kerfbook-data"
+    none = f"não há {data}/book.sqlite; inicie `kerfbook run` uma vez, ou corrija [stores]"
+    assert refused("backup") == f"kerfbook backup: {none}"
+    (tmp_path / "torn.zip").write_bytes(b"PK")
+    assert refused("restore", str(tmp_path / "torn.zip")).startswith(
+        f"kerfbook restore: {tmp_path}/torn.zip não é uma cópia de segurança inteira ("
+    )
+    data.mkdir()
+    (data / "trace.sqlite").write_bytes(b"no database, but long enough to look at")
+    assert main(["derive", "--from", "2026-03-02", "--to", "2026-03-03", "--config", str(path)]) == 2
+    assert "não é um ficheiro do sinal; dê o caminho de outro" in capsys.readouterr().err
+    with pytest.raises(TraceError, match="this is no trace file; give the path of another file"):
+        SqliteTrace(data / "trace.sqlite")
+
+
+def test_words_of_ours_are_translated_among_the_values_of_a_sentence_and_names_are_not(portuguese):
+    """A saw may be called ``seconds``."""
+    say.speak(of_terminal({"LC_ALL": "pt_PT"}))
+    assert kinds.number(0, 5, say.later("seconds")).expected == "um número de 0 a 5 segundos"
+    named = kinds.Kind(say.later("an array of {what}"), str, {"what": "seconds"})
+    assert named.expected == "uma lista de seconds"
+    why = TraceError(say.later("{path}: {error}; {advice}"), path="days", error="full", advice=say.later("days"))
+    assert (str(why), say.reason(why)) == ("days: full; days", "days: full; dias")
