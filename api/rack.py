@@ -203,8 +203,8 @@ class Rack:
             life.sheet.sharpenings_limit,
         )
 
-    def stock(self, said: Said, now: int) -> Stock:
-        """How long blades last here, and how many must lie sharp in the rack."""
+    def stock(self, said: Said, now: int, pace: dict[str, list[Use]] | None = None) -> Stock:
+        """How long blades last here, and how many must lie sharp in the rack; ``pace`` as of `due`."""
         alive = [life for life in said.lives.values() if life.place is not Place.SCRAPPED]
         sharp = sum(life.place in {Place.NEW, Place.RACK} for life in alive)
         services = [s for life in said.lives.values() for s in life.services]
@@ -216,10 +216,13 @@ class Rack:
         known = len(turnaround) >= FEWEST_REMOVALS
         lasts = median(turnaround) if known else self._desk.site.blades.turnaround_days
         fit = fit_weibull(cuts, ended)
-        paces = [self.pace(saw, now) for saw in self._desk.saws]
-        daily = [float(np.mean([u.cuts for u in pace])) for pace in paces if pace]
+        if fit is None:
+            return Stock(None, removals, None, lasts, known, None, sharp)
+        known_pace = pace or {}
+        paces = [known_pace.get(saw) or self.pace(saw, now) for saw in self._desk.saws]
+        daily = [float(np.mean([u.cuts for u in of])) for of in paces if of]
         per_day = float(np.mean([d for d in daily if d > 0])) if any(d > 0 for d in daily) else None
-        if fit is None or per_day is None:
+        if per_day is None:
             return Stock(fit, removals, None, lasts, known, None, sharp)
         days = Weibull(fit.shape, fit.scale / per_day, fit.loglik, fit.removals, fit.censored)
         saws = sum(d > 0 for d in daily)

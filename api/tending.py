@@ -150,9 +150,9 @@ class Tending:
         self, saw: str, first: dt.date, last: dt.date, now: int, names: Sequence[str] | None = None
     ) -> list[Occurrence]:
         """Occurrences at one saw with due days from ``first`` to ``last``, in order of due day, then task."""
-        versions = self.versions()
+        self._refresh()
+        versions, ticks = self._versions, self._ticks.setdefault(saw, [])
         past = self._past(saw, first, now)
-        ticks = self.ticks(saw)
         asked = (saw, first, last, None if names is None else tuple(names))
         kept = self._found.get(asked)
         everything = all(t.said <= now for t in ticks)  # else the clock stands in the past, and some is not yet said

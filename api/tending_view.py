@@ -48,7 +48,8 @@ class View:
         self.now = now
         self.today = site_date(now, tending.desk.zone)
         self.tasks = tending.tasks()
-        self.said = {t.id: t for saw in tending.desk.saws for t in tending.ticks(saw)}
+        self.ticks = {saw: tending.ticks(saw) for saw in tending.desk.saws}
+        self.said = {t.id: t for ticks in self.ticks.values() for t in ticks}
 
     def found(self, saw: str, first: dt.date, last: dt.date) -> list[Occurrence]:
         """Occurrences of a saw with due days from ``first`` to ``last``."""
@@ -82,8 +83,9 @@ class View:
     def saw(self, name: str, found: list[Occurrence]) -> dict[str, Any]:
         """One saw at a glance."""
         recent = [o for o in found if self.today - RECENT_DAYS * DAY < o.day <= self.today]
-        weeks = tally_by((o for o in found if o.day <= self.today), week_of, self.now)
-        mondays = sorted(weeks)[-8:]
+        past = [o for o in found if o.day <= self.today]
+        mondays = sorted({week_of(o) for o in past})[-8:]
+        weeks = tally_by((o for o in past if o.day >= mondays[0]), week_of, self.now)
         return {
             "saw": name,
             "title": self.tending.desk.saws[name].title,
@@ -98,11 +100,11 @@ class View:
 
     def saw_task(self, task: Task, saw: str, found: list[Occurrence]) -> dict[str, Any]:
         """One task at one saw."""
-        waiting = [o for o in found if o.verdict(self.now) in _ORDER]
-        waiting.sort(key=lambda o: (_ORDER.index(o.verdict(self.now)), o.day))
-        ahead = [o.day for o in found if o.verdict(self.now) is Verdict.AHEAD]
+        verdicts = [(o.verdict(self.now), o) for o in found]
+        waiting = [(_ORDER.index(v), o.day, o) for v, o in verdicts if v in _ORDER]
+        ahead = [o.day for v, o in verdicts if v is Verdict.AHEAD]
         done = [o.done for o in found if o.done is not None]
-        done += [t.done for t in standing(self.tending.ticks(saw), self.now) if t.task == task.name]
+        done += [t.done for t in standing(self.ticks[saw], self.now) if t.task == task.name]
         used = None
         if isinstance(task.when, ByUse):
             used = round(self.tending.used(saw, task.when.measure, max(done, default=0), self.now), 1)
@@ -110,7 +112,7 @@ class View:
         return {
             "task": task.name,
             "saw": saw,
-            "now": self.occurrence(waiting[0]) if waiting else None,
+            "now": self.occurrence(min(waiting, key=lambda w: w[:2])[2]) if waiting else None,
             "next_day": min(ahead).isoformat() if ahead else None,
             "last_done": iso(max(done, default=None)),
             "used": used,

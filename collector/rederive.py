@@ -20,7 +20,7 @@ from collector.derive import DAY_US, FOREVER, Change, Derivation, Make, TraceRea
 from collector.facts import SECOND, Fact, Gap
 from collector.marks import match
 from collector.outline import OPEN
-from collector.signals import Series
+from collector.signals import Series, distinct
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -259,7 +259,7 @@ def _pieces(trace: TraceReader, book: Book, saw: str, start: int, rests: list[in
         if todo:
             last = max(min(f.end or f.start, rests[-1]) for f in todo)
             held = trace.read(saw, low - SILENCE_US, last + SILENCE_US + 1)
-            times = np.unique(np.concatenate([s.t for s in held.series()]))
+            times = distinct(np.concatenate([s.t for s in held.series()]))
             for fact in todo:
                 if not isinstance(fact, Gap) and not _carried(fact, times, gaps):
                     aged[bisect_right(bounds, fact.start) - 1] = True

@@ -19,6 +19,7 @@ import numpy as np
 
 from api.answers.intervals import inside, intersect, subtract
 from collector.facts import SECOND
+from collector.signals import distinct
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -103,7 +104,7 @@ def charges(act: Activity, loads: NDArray[np.int64], edges: NDArray[np.int64]) -
     starts = loads[:, 0]
     period = np.array([[edges[0], edges[-1]]], np.int64)
     moments = (edges, *(s.ravel() for s in (intersect(cuts, period), intersect(idle, period))), starts, starts + MEMORY)
-    points = np.unique(np.concatenate(moments))
+    points = distinct(np.concatenate(moments))
     points = points[(points >= edges[0]) & (points <= edges[-1])]
     at, width = points[:-1], np.diff(points)
     bucket = np.searchsorted(edges, at, side="right") - 1

@@ -15,6 +15,7 @@ import numpy as np
 from api.answers.intervals import Spans, inside, intersect, spans, subtract
 from collector.facts import SECOND, Conflict, Cut, DoorVisit, Gap, Run, State
 from collector.outline import KINDS
+from collector.signals import distinct
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -167,7 +168,7 @@ def trail(act: Activity, start: int, end: int, *, modes: bool = True) -> Trail:
     if end <= start:
         return Trail(np.array([start]), np.empty(0, np.int64), np.empty(0, np.bool_))
     parts = (act.runs, act.cuts, act.errors, act.known, act.doors)
-    points = np.unique(np.clip(np.concatenate([[start, end], *(p.ravel() for p in parts)]), start, end))
+    points = distinct(np.clip(np.concatenate([[start, end], *(p.ravel() for p in parts)]), start, end))
     at = points[:-1]
     runs, cuts, errors, known, doors = (inside(p, at) for p in parts)
     rank = np.select([~known, errors, cuts, runs], [4, 3, 2, 1], 0).astype(np.int64)

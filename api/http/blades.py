@@ -124,7 +124,7 @@ def blueprint(desk: Desk, rack: Rack) -> APIBlueprint:
                 "currency": rules.currency,
                 "feed_m_min": rules.feed_m_min,
                 "blades": [full_record(rack, life, now, pace) for life in said.lives.values()],
-                "stock": _stock(rack.stock(said, now)),
+                "stock": _stock(rack.stock(said, now, pace)),
                 "groups": [
                     {"group": name, "title": gettext(g.title), "limits": limits_record(g.limits)}
                     for name, g in GROUPS.items()

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _BUSY_MS = 15_000  # a writer waits this long for another process's transaction
 _STILL_MS = 15_000  # PostgreSQL ends a transaction in which so long nothing happens
-_CACHE_KIB = 2_000  # of each connection; behind it stands what the system keeps of the file
+_CACHE_KIB = 500  # of each connection; behind it stands what the system keeps of the file
 
 
 def open_engine(url: str) -> Engine:

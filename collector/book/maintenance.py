@@ -81,6 +81,9 @@ feed = Table(  # one row a role: whoever knows the secret may read the role's ca
 )
 
 
+_MARK = select(*(func.coalesce(select(func.max(t.c.id)).scalar_subquery(), 0) for t in (task, tick)))
+
+
 @dataclass(frozen=True, slots=True)
 class TaskRow:
     """One version of a task, in force from ``since_us`` until the next of its name; ``body`` is a JSON value."""
@@ -180,10 +183,10 @@ class MaintenanceBook:
             return [TickRow(**{c.name: getattr(r, c.name) for c in tick.c}) for r in connection.execute(query)]
 
     def mark(self) -> tuple[int, int]:
-        """Grows with every version and every tick; two small reads."""
+        """Grows with every version and every tick; a small read."""
         with reading(self._engine) as connection:
-            newest = [connection.execute(select(func.max(t.c.id))).scalar() or 0 for t in (task, tick)]
-        return newest[0], newest[1]
+            row = connection.execute(_MARK).one()
+        return int(row[0]), int(row[1])
 
     def stops(self, saw: str, start_us: int, end_us: int) -> NDArray[np.int64]:
         """Measured braking times of runs that ended in ``[start_us, end_us)``: rows (end, microseconds)."""

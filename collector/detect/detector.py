@@ -15,6 +15,7 @@ from collector.detect.settings import DetectSettings
 from collector.detect.starting import CANNOT_START
 from collector.detect.switches import SwitchLog
 from collector.facts import SECOND, Conflict, Cut, Direction, Fact, Gap, Now, Run, State
+from collector.signals import distinct
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -111,7 +112,7 @@ class Detector:
             longest = int((motor[1:] - motor[:-1]).max(initial=0))
             if longest <= silence:
                 return []
-        times = np.unique(np.concatenate([[before], *(s.t for s in part.series())]))
+        times = distinct(np.concatenate([[before], *(s.t for s in part.series())]))
         holes = np.flatnonzero(np.diff(times) > silence)
         return list(zip(times[holes + 1].tolist(), times[holes].tolist(), strict=True))
 
