@@ -10,13 +10,16 @@ from flask import Blueprint, Flask
 from api.app import create_api, rack_of, reporting_of
 from api.door.guest import Visitors
 from api.http.gate import gate_of
+from api.http.problems import answer_pages
 from dashboard.pages.blades import blade_pages
 from dashboard.pages.door import door_pages, turning_away
 from dashboard.pages.headers import add_headers
 from dashboard.pages.labels import label_pages
 from dashboard.pages.logbook import logbook_pages
+from dashboard.pages.lost import lost
 from dashboard.pages.needs import NEEDS
 from dashboard.pages.plotly import plotly_pages
+from dashboard.pages.refusals import refusal_pages
 from dashboard.pages.report import report_pages
 from dashboard.pages.saw import saw_pages
 from dashboard.pages.screen import Screen
@@ -74,6 +77,7 @@ def create_app(
         *pages_of_saws,
         *pages_of_blades,
         tending,
+        refusal_pages(screen, site.zone),
         reports,
         door_pages(screen, address, site.zone),
         security_pages(contact, address, clock),
@@ -81,6 +85,7 @@ def create_app(
     ):
         app.register_blueprint(pages)
     gate_of(app).add(NEEDS, turning_away(screen))
+    answer_pages(app, lost(screen))
     add_headers(app, secure=gate_of(app).secure)
     add_speech(app, site.show, site.zone)
     return app

@@ -159,7 +159,7 @@ KINDS = _kinds(
         Priority.MEDIUM,
         ("installer",),
         later("Read the reasons on the refusals page; each says what is wrong and what to do."),
-        "/api/v1/refusals",
+        "/refusals",
         hold=HOUR,
     ),
     Kind(

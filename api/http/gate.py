@@ -123,8 +123,10 @@ class Gate:
     def _pass(self) -> Answer | None:
         audit.speak(None)
         g.guest = NOBODY
-        if request.endpoint is None:
-            return None  # there is nothing at this address; its error says so
+        if request.endpoint is None:  # there is nothing at this address; its error says so, and a page the way on
+            if not ours(request.path):
+                g.guest = self.guest()
+            return None
         need = self.needs.get(request.endpoint)
         if need is None:
             detail = gettext("{name} stands in no table of needs, so it is closed to everybody.", name=request.endpoint)

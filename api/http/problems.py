@@ -18,7 +18,9 @@ from api.tongues.say import gettext, later, present
 from collector.trace.store import TraceError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+
+    Answer = Callable[[HTTPException], Response | HTTPException]
 
 log = logging.getLogger(__name__)
 
@@ -293,6 +295,12 @@ def ours(path: str) -> bool:
     return path.startswith("/api/") or path in {"/healthz", "/metrics"}
 
 
+def answer_pages(app: Flask, answer: Answer) -> None:
+    """Let ``answer`` say what a person sees where an address that is not the API's comes to an error."""
+    app.extensions[_PAGES] = answer
+
+
+_PAGES = "kerfbook.pages"
 _BY_STATUS = {400: "bad-request", 404: "not-found", 405: "method-not-allowed"}
 
 
@@ -318,7 +326,8 @@ def install(app: Flask) -> None:
     def _any(error: Exception) -> Response | HTTPException:
         if not ours(request.path):
             if isinstance(error, HTTPException):
-                return error
+                page: Answer = app.extensions.get(_PAGES, lambda unchanged: unchanged)
+                return page(error)
             raise error
         if not isinstance(error, HTTPException):
             where = f"{request.method} {request.url_rule or '(no such address)'}"

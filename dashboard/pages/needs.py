@@ -29,6 +29,7 @@ NEEDS: dict[str, Right] = {
     "labels.print_labels": Right.READ,
     "labels.svg": Right.READ,
     "labels.pdf": Right.READ,
+    "refusals.refusals": Right.READ,
     "tending.maintenance": Right.READ,
     "tending.alerts": Right.READ,
     "door.people": Right.OWN,

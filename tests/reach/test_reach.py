@@ -35,6 +35,7 @@ PAGES = {
     "/setup/heron": LAPTOP,
     "/maintenance": LAPTOP,
     "/alerts": LAPTOP,
+    "/refusals": LAPTOP,
     "/reports": LAPTOP,
     "/people": LAPTOP,
     "/account": LAPTOP,

@@ -35,6 +35,7 @@ WHERE = {
     "/setup/heron": LAPTOP,
     "/maintenance": LAPTOP,
     "/alerts": LAPTOP,
+    "/refusals": LAPTOP,
     "/people": LAPTOP,
     "/account": LAPTOP,
     "/audit": LAPTOP,

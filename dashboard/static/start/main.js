@@ -37,7 +37,7 @@ function todo({ overdue, due, missed, alerts }) {
     alerts ? make("a", { href: "/alerts", className: "call" }, `▲ ${ngettext("1 alert", "{n} alerts", alerts)}`) : null,
     overdue ? make("a", { href: "/maintenance" }, ngettext("1 overdue", "{n} overdue", overdue)) : null,
     due ? make("a", { href: "/maintenance" }, ngettext("1 due", "{n} due", due)) : null,
-    missed ? make("a", { href: "/maintenance" }, ngettext("1 missed", "{n} missed", missed)) : null,
+    missed ? make("a", { href: "/maintenance" }, ngettext("1 missed in a week", "{n} missed in a week", missed)) : null,
   ].filter(Boolean);
   return lines.length ? lines : [make("small", {}, _("nothing"))];
 }
