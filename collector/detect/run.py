@@ -26,6 +26,7 @@ Ints = NDArray[np.int64]
 
 _STARTING, _STARTED_US = 0.6, 1_500_000  # of the starting current: it is not over where so much flowed so lately
 _UNPAUSED = 0.7  # nats: one brake in two has a pause
+_IDLE_S = 2.0  # idle is known from so much of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +154,11 @@ class RunTracker:
         if off - self.start < SPIN_UP_US:
             before = ma[np.searchsorted(t, off - _STARTED_US) : np.searchsorted(t, off)]
             return off if at_once and before.max(initial=0) <= _STARTING * (self.inrush_ma or 0) else None
-        likely = reader.price(off) + _UNPAUSED <= reader.price(None)
+        with_brake, without = reader.price(off), reader.price(None)
+        if without == with_brake:  # no step was found there: the level would be noise of the idle before it
+            n, idles = len(ma) - last.index, _IDLE_S * self._smooth.rate * self._smooth.every
+            without += (idle - last.level) ** 2 / (2 * last.sigma**2 * (1 / n + 1 / idles))
+        likely = with_brake + _UNPAUSED <= without
         return off if likely and at_once else None
 
 

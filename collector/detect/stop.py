@@ -181,10 +181,10 @@ def switched_off(
         return None
     if last.took < _SURE_US and not (last.hidden or silent_us):
         return None
-    margin = 3 * last.sigma / max(1.0, last.index - first) ** 0.5
-    if last.level < _LESS * idle - margin and last.calm:
+    unsure = last.sigma / max(1.0, last.index - first) ** 0.5
+    if last.level < _LESS * idle - unsure and last.calm:  # held against another reading yet
         return last.index, False
-    if last.level > MORE * idle + margin and last.even and not _fades(t, ma, last, idle):
+    if last.level > MORE * idle + 3 * unsure and last.even and not _fades(t, ma, last, idle):
         high = last.level > FAR_MORE * idle
         return (last.index, False) if high or last.lasted >= _SURE_US else None
     return None

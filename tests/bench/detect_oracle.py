@@ -1,7 +1,7 @@
 """What the readings of a trace cannot tell, whoever looks at them: the bound that a detector's figures are held to.
 
 Two stories are the same to every detector where they make the same readings. Three kinds of this are looked for where
-runs or visits of the door are not exact, each with the truth in hand:
+runs or visits of the door are not exact, each with the truth in hand and without a word of what the detector thinks:
 
 - **No reading of it.** A run's start, or a door's opening, was told by readings that never arrived.
 - **A cut or a brake.** A cut that lasts until the motor is switched off, with a load as even as a brake's current, and
@@ -9,6 +9,10 @@ runs or visits of the door are not exact, each with the truth in hand:
   between the found end and the true one is held against the brake's straight line (its current may sag a little): if
   the readings lie round that line as the sensor's known noise makes them (chi-squared, 1 in 100), nothing in them
   speaks against the brake.
+- **A brake or idle that goes on.** Somebody who knows idle, the brake's level, the noise and when the last current
+  ended, and only not whether the motor was switched off where it was, weighs the readings in between: how much likelier
+  are they as the brake's than as idle's that goes on? Where that is less than a hundred times (`SURE`, in nats), they
+  do not tell. A single reading weighs no more than `ONE`: it may be a wild one.
 
 Everything else counts as the detector's mistake, also where a person might be in doubt.
 """
@@ -28,6 +32,9 @@ if TYPE_CHECKING:
 NEAR = SECOND // 2  # as exact as the judges ask
 RARE = 0.01
 FEW = 5  # readings that a line can be held against
+SURE = float(np.log(100.0))  # nats
+ONE = float(np.log(200.0))  # nats: a few readings in a thousand are wild
+BEFORE, PAUSE = 2 * SECOND, SECOND // 2  # so much of idle tells its level; the longest pause before a brake's current
 MOSTLY = 0.8  # of the stretch is a cut, and not idle, which is known
 
 
@@ -77,6 +84,8 @@ def _unheard(case: Case, a: int, b: int) -> bool:
 def _end_hidden(case: Case, true: int, seen: int) -> bool:
     if abs(true - seen) <= NEAR or _unheard(case, true, seen):
         return True
+    if seen > true:
+        return nats_of_a_brake(case, true, seen) < SURE
     under_load = sum(max(0, min(b, true) - max(a, seen)) for a, b in case.cuts)
     return under_load >= MOSTLY * (true - seen) > 0 and looks_like_a_brake(case, seen, true)
 
@@ -95,3 +104,24 @@ def looks_like_a_brake(case: Case, start: int, end: int) -> bool:
         kept = np.abs(y - line) < 8 * noise + 0.3 * np.abs(line)
     squares = float((((y - line) / noise)[kept] ** 2).sum())
     return bool(chi2.sf(squares, int(kept.sum()) - 2) > RARE)
+
+
+def nats_of_a_brake(case: Case, off: int, end: int) -> float:
+    """By how many nats the readings from ``off`` to ``end`` [µs] are likelier as a brake's than as idle that goes on.
+
+    Infinite where idle was not seen just before, or too little of the brake: then this is not what is in doubt.
+    """
+    t, v = case.trace.motor.t, case.trace.motor.v.astype(float)
+    idle = (t > off - BEFORE) & (t <= off)
+    for a, b in case.cuts:
+        idle &= (t <= a) | (t > b + SECOND // 5)
+    inside = np.flatnonzero((t > off) & (t < end))[1:-1]  # without those that the edges share
+    braked = inside[t[inside] > off + PAUSE]
+    if np.count_nonzero(idle) < FEW or len(braked) < FEW:
+        return float("inf")
+    noise = float(np.hypot(case.noise, case.step / 12**0.5)) * 1000
+
+    def against(level: float) -> float:
+        return float(np.minimum(ONE, ((v[inside] - level) / noise) ** 2 / 2).sum())
+
+    return against(float(np.median(v[idle]))) - against(float(np.median(v[braked])))

@@ -83,6 +83,14 @@ def test_brake_current_with_the_door_open_is_told_though_the_brakes_end_was_lost
     assert visit.before_stop
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_brake_below_idle_without_a_pause_is_told_though_its_step_is_of_the_size_of_noise(seed):
+    levels = [(20, 0.0), *spin_up(1.45), (20, 1.45), (2.5, 1.02), (40, 0.0)]
+    end, stop = ends(story(levels, rate=6.0, noise=0.15, seed=seed))
+    assert end == pytest.approx(44.5, abs=0.5)
+    assert stop == pytest.approx(2.5, abs=0.5)
+
+
 def test_a_second_of_idle_after_the_last_cut_of_a_run_that_was_hardly_idle_is_no_brake():
     levels = [(20, 0.0), *spin_up(), (20, 9.0), (0.8, 3.0), (40, 0.0)]
     end, stop = ends(story(levels, rate=20.0, noise=0.1))
