@@ -146,13 +146,12 @@ class StepFinder:
             # a wider filter waits for what the narrower ones say of the places round its own
             known = min(known, search.upto if last else search.upto - self.short)
             self._pending += found
-        if len(self._pending) > 1:
-            self._pending = _in_order(self._pending)
+        self._pending.sort()  # two at one place stay two: a wider filter is yet to ask what narrower ones found
         settled = window.count if last else max(self.settled, self._searches[-1].upto - self._lag)
         cut = next((i for i, s in enumerate(self._pending) if s.place >= settled), len(self._pending))
         done, self._pending = self._pending[:cut], self._pending[cut:]
         self.settled = settled
-        return done
+        return _in_order(done) if len(done) > 1 else done
 
     def _narrower(self, width: int) -> tuple[list[int], list[int]]:
         """Places of the steps down and of those up that narrower filters found."""

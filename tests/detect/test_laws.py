@@ -49,6 +49,7 @@ def test_any_chunking_gives_the_same_facts(trace, cuts):
 
 @given(told_or_arbitrary(), st.floats(0.05, 0.95))
 @example(arbitrary_trace(144), 0.5)  # current that comes back 4 s after it fell, and jumps later in the same chunk
+@example(arbitrary_trace(300103, switches=False), 0.5)  # two widths find a step at one place, one up and one down
 @settings(max_examples=25, deadline=None)
 def test_one_pack_a_second_gives_the_same_facts_and_the_same_present(trace, phase):
     packs = parts_of(trace, list(range(trace.first - round(phase * SECOND), trace.last + 1, SECOND)))
