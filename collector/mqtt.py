@@ -20,22 +20,20 @@ import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from zlib import crc32
 
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
+from paho.mqtt.enums import MQTTErrorCode
 
+from collector.broker import Broker, session_lease
 from collector.delays import Delays
 from collector.packets import Publish, QuickClient
+from collector.session import RECEIVE_MAXIMUM, Session
 from collector.ticks import ticks
 from collector.torn import is_torn
 from collector.troubles import BROKER, CLOCK, STORES, Troubles
-from collector.wire.topics import NAME, readings_filter, readings_topic, status_filter, status_topic
 
 if TYPE_CHECKING:
-    import socket
     from collections.abc import Callable
 
     from paho.mqtt.client import Client, MQTTMessage
@@ -45,70 +43,15 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-RECEIVE_MAXIMUM = 4096
-"""Messages in flight with MQTT 5; also the largest group."""
-
 GROUP_SECONDS = 0.25
 """A group is settled when nothing more arrives, and after this time at the latest."""
 
 _LINGER_SECONDS = 0.002  # "nothing more arrives" is this long
 _IDLE_SECONDS = 0.2  # how late a call of stop() is noticed
 _BURST = 64  # messages read before anything else is looked at
-_ANSWER_SECONDS = 5.0  # a broker that has not accepted the connection by then never will
 _BACKOFF_SECONDS = (1.0, 30.0)
 _JUMP_US = 5_000_000  # a clock that is corrected by more has jumped
-_FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
-_FILTERS = 200  # in one SUBSCRIBE
 _TEND_SECONDS = 0.5  # how late what another collector received for a saw of ours becomes facts
-
-Protocol = Literal["auto", "5", "3.1.1"]
-
-
-@dataclass(frozen=True, slots=True)
-class Broker:
-    """How the broker is reached.
-
-    Attributes:
-        host: name or address.
-        port: TCP port.
-        username: for signing in; None: without.
-        password: for signing in.
-        tls: a context for an encrypted connection; None: plain.
-        client_id: fixed, because the broker keeps the session of messages not yet acknowledged under it. No two
-            collectors may share one.
-        keepalive: seconds without traffic after which a ping is sent.
-        protocol: MQTT version; ``auto`` tries 5, then 3.1.1.
-        share: name of a shared subscription (MQTT 5, section 4.8.2): the broker deals the messages out among the
-            collectors that name the same one. None: this collector gets all.
-        saws: only these saws are subscribed to; empty: all of the site.
-    """
-
-    host: str = "127.0.0.1"
-    port: int = 1883
-    username: str | None = None
-    password: str | None = None
-    tls: ssl.SSLContext | None = None
-    client_id: str = "kerfbook-collector"
-    keepalive: int = 60
-    protocol: Protocol = "auto"
-    share: str | None = None
-    saws: tuple[str, ...] = ()
-
-    def filters(self, site: str) -> list[str]:
-        """What is subscribed to.
-
-        Raises:
-            ValueError: the site's, the share's or a saw's name is none.
-        """
-        if self.saws:
-            plain = [make(site, saw) for saw in self.saws for make in (readings_topic, status_topic)]
-        else:
-            plain = [readings_filter(site), status_filter(site)]
-        if self.share is None:
-            return plain
-        if not NAME.fullmatch(self.share):
-            raise ValueError(f"{self.share!r} is no name for a shared subscription: use 1 to 32 of a-z, 0-9 and '-'")
-        return [f"$share/{self.share}/{one}" for one in plain]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,11 +79,6 @@ class Health:
     delays: Delays
 
 
-def session_lease(site: str, client_id: str) -> str:
-    """The lease of a session of the site's broker."""
-    return f"session:{site}/{client_id}"
-
-
 class _Token(NamedTuple):
     client: Client
     mid: int
@@ -161,9 +99,6 @@ class Collector:
             be of no use, and what is not acknowledged the broker sends again to the next one.
         catch_up: first derive what is left of before, also of saws that nothing is heard of any more.
         orphaned: the session is that of a collector that is gone: it is served as the broker has it, and not made.
-
-    Attributes:
-        ended: an orphaned session turned out to be none any more.
     """
 
     def __init__(
@@ -181,33 +116,26 @@ class Collector:
     ) -> None:
         self._ingest = ingest
         self._leases = leases
-        self._orphaned = orphaned
-        self.ended = False
-        self._session = session_lease(site, broker.client_id)
-        self._filters = [] if orphaned else broker.filters(site)
-        self._asked: dict[int, list[str]] = {}  # filters of a SUBSCRIBE that is not answered yet
+        self._lease = session_lease(site, broker.client_id)
         # Identifiers of packets are a session's own; where a saw's messages come over several, they are told apart.
         several = orphaned or broker.share is not None or bool(broker.saws)
         self._mids = (crc32(broker.client_id.encode()) & 0x7FFF) << 16 if several else 0
         self._broker = broker
         self._clock = clock
         self._troubles = troubles or Troubles()
+        filters = [] if orphaned else broker.filters(site)
+        self._session = Session(broker, filters, self._on_message, self._troubles, orphaned=orphaned)
         self._torn = torn
         self._left = catch_up
         self._given_up = False
         self._ahead: int | None = None  # the clock's time less that since the machine's start
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
-        self._protocol = MQTTProtocolVersion.MQTTv311 if broker.protocol == "3.1.1" else MQTTProtocolVersion.MQTTv5
         self._received = 0
         self._queued = 0
         self._oldest = 0.0  # when the oldest queued message came, by the monotonic clock
         self._delays = Delays()
         self._moved = time.monotonic()
-        self._connections = 0
-        self._connected = False
-        self._answered = False  # the broker has answered the connection that is being made
-        self._broker_error: str | None = "not connected yet"
         self._store_error: str | None = None
 
     def start(self) -> None:
@@ -239,32 +167,38 @@ class Collector:
                 if not self._is_mine():
                     self._stop.wait(1.0)
                     continue
-                connections = self._connections
+                connections = self._session.connections
                 self._look_at_clock()
-                client = self._connect()
+                client = self._session.connect()
                 if client is not None:
                     self._serve(client)
-                if self._stop.is_set():
+                if self._stop.is_set() or self._session.ended:
                     return
-                delay = _BACKOFF_SECONDS[0] if self._connections > connections else min(delay * 2, _BACKOFF_SECONDS[1])
-                self._troubles.is_on(BROKER, said=f"{self._where}: {self._broker_error}")
+                connected = self._session.connections > connections
+                delay = _BACKOFF_SECONDS[0] if connected else min(delay * 2, _BACKOFF_SECONDS[1])
+                self._troubles.is_on(BROKER, said=f"{self._session.where}: {self._session.error}")
                 self._troubles.write()
                 wait = delay * random.uniform(0.8, 1.2)  # noqa: S311 (spreads collectors, keeps no secret)
-                log.warning("broker %s: %s; trying again in %.0f s", self._where, self._broker_error, wait)
+                log.warning("broker %s: %s; trying again in %.0f s", self._session.where, self._session.error, wait)
                 self._stop.wait(wait)
         finally:
-            self._connected = False
-            if self._leases is not None and self._session in self._leases.held():
+            self._session.connected = False
+            if self._leases is not None and self._lease in self._leases.held():
                 with suppress(Exception):  # a database that is away: it runs out
-                    self._leases.release([self._session])
+                    self._leases.release([self._lease])
+
+    @property
+    def ended(self) -> bool:
+        """Whether an orphaned session turned out to be none any more."""
+        return self._session.ended
 
     def health(self) -> Health:
         """How the collector is; from any thread."""
         counts = self._ingest.counts
         return Health(
             running=self._thread is not None and self._thread.is_alive(),
-            connected=self._connected,
-            connections=self._connections,
+            connected=self._session.connected,
+            connections=self._session.connections,
             messages=counts.messages,
             refused=counts.refused,
             readings=counts.readings,
@@ -272,7 +206,7 @@ class Collector:
             groups=counts.groups,
             queued=self._queued,
             last_commit_us=counts.last_commit_us,
-            broker_error=self._broker_error,
+            broker_error=self._session.error,
             store_error=self._store_error,
             moved_s=time.monotonic() - self._moved,
             delays=self._delays,
@@ -283,106 +217,15 @@ class Collector:
         if self._leases is None:
             return True
         try:
-            if self._leases.take([self._session]):
+            if self._leases.take([self._lease]):
                 return True
             waits = f"another collector uses the client identifier {self._broker.client_id!r}; waiting to follow it"
         except Exception as error:  # noqa: BLE001 (whatever a database raises)
             waits = f"the book cannot be asked whose session it is: {error}"
-        if waits != self._broker_error:
-            log.warning("broker %s: %s", self._where, waits)
-        self._broker_error = waits
+        if waits != self._session.error:
+            log.warning("broker %s: %s", self._session.where, waits)
+        self._session.error = waits
         return False
-
-    # Connecting
-
-    @property
-    def _speaks_5(self) -> bool:
-        return self._protocol is MQTTProtocolVersion.MQTTv5
-
-    @property
-    def _where(self) -> str:
-        return f"{self._broker.host}:{self._broker.port}"
-
-    def _connect(self) -> QuickClient | None:
-        broker = self._broker
-        version_5 = self._speaks_5
-        client = QuickClient(
-            CallbackAPIVersion.VERSION2,
-            client_id=broker.client_id,
-            clean_session=None if version_5 else False,
-            protocol=self._protocol,
-            manual_ack=True,
-            reconnect_on_failure=False,
-        )
-        if broker.username is not None:
-            client.username_pw_set(broker.username, broker.password)
-        if broker.tls is not None:
-            client.tls_set_context(broker.tls)
-        client.on_connect = self._on_connect
-        client.on_subscribe = self._on_subscribe
-        client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
-        client.on_socket_register_write = _leave_to_the_loop
-        self._answered = False
-        try:
-            if version_5:
-                session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-                session.SessionExpiryInterval = _FOREVER
-                session.ReceiveMaximum = RECEIVE_MAXIMUM
-                client.connect(broker.host, broker.port, broker.keepalive, clean_start=False, properties=session)
-            else:
-                client.connect(broker.host, broker.port, broker.keepalive)
-        except (OSError, ValueError) as error:
-            self._broker_error = f"cannot be reached ({error})"
-            return None
-        return client
-
-    def _on_connect(self, client: Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
-        self._answered = True
-        if reason.is_failure:
-            self._broker_error = f"refused the connection: {reason}"
-            if str(reason) == "Unsupported protocol version":
-                self._other_protocol()
-            client.disconnect()
-            return
-        self._connections += 1
-        self._connected = True
-        self._broker_error = None
-        self._troubles.is_over(BROKER)
-        version = "5" if self._speaks_5 else "3.1.1"
-        log.info(
-            "broker %s: connected with MQTT %s, %s",
-            self._where,
-            version,
-            "going on with the session" if flags.session_present else "new session",
-        )
-        if self._orphaned and not flags.session_present:
-            self._broker_error = f"the broker keeps no session {self._broker.client_id!r} any more"
-            self.ended = True
-            self._stop.set()
-        for i in range(0, len(self._filters), _FILTERS):
-            some = self._filters[i : i + _FILTERS]
-            _, mid = client.subscribe([(one, 1) for one in some])
-            self._asked[mid or 0] = some
-
-    def _on_subscribe(self, _client: Client, _data: Any, mid: int, reasons: Any, _properties: Any) -> None:
-        for topic, reason in zip(self._asked.pop(mid, ()), reasons, strict=False):
-            if reason.is_failure:
-                self._broker_error = f"refused the subscription to {topic} ({reason}): correct its access rules"
-                log.error("broker %s: %s", self._where, self._broker_error)
-
-    def _on_disconnect(self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        self._connected = False
-        if not self._answered:  # some brokers hang up on a version that they do not speak
-            self._broker_error = "hung up before it answered"
-            self._other_protocol()
-        elif self._broker_error is None:
-            self._broker_error = f"the connection ended: {reason}"
-
-    def _other_protocol(self) -> None:
-        if self._broker.protocol == "auto" and self._broker.share is None:
-            version_5 = self._speaks_5
-            self._protocol = MQTTProtocolVersion.MQTTv311 if version_5 else MQTTProtocolVersion.MQTTv5
 
     # Working
 
@@ -405,7 +248,7 @@ class Collector:
 
     def _serve(self, client: QuickClient) -> None:
         """Until the connection or the collector ends."""
-        linger = _LINGER_SECONDS if self._speaks_5 else 0.0
+        linger = _LINGER_SECONDS if self._session.speaks_5 else 0.0
         settle_by = next_misc = next_tend = time.monotonic()
         since = settle_by
         with selectors.DefaultSelector() as selector:
@@ -413,7 +256,7 @@ class Collector:
             if sock is None:
                 return
             selector.register(sock, selectors.EVENT_READ)
-            while not self._stop.is_set() and client.socket() is not None:
+            while not self._stop.is_set() and not self._session.ended and client.socket() is not None:
                 self._moved = time.monotonic()
                 buffered = client.holds or (isinstance(sock, ssl.SSLSocket) and sock.pending() > 0)
                 wait = 0.0 if buffered else linger if self._queued else _IDLE_SECONDS
@@ -435,7 +278,7 @@ class Collector:
                     self._look_at_clock()
                     self._troubles.write()
                     next_misc = now + 1.0
-                    if self._is_mute(since) or not self._is_mine():
+                    if self._session.is_mute(since) or not self._is_mine():
                         break
         self._part(client)
 
@@ -449,19 +292,7 @@ class Collector:
         """Settles what is left, and leaves the broker in order."""
         if self._queued and not self._given_up:
             self._settle(client)
-        if client.socket() is not None:
-            client.disconnect(properties=_no_session() if self.ended and self._speaks_5 else None)
-            self._flush(client)
-        self._connected = False
-
-    def _is_mute(self, since: float) -> bool:
-        """Whether the broker lets a connection wait for its answer; some do so with a version they do not speak."""
-        if self._answered or time.monotonic() < since + _ANSWER_SECONDS:
-            return False
-        self._broker_error = "does not answer"
-        self._answered = True  # so much is known
-        self._other_protocol()
-        return True
+        self._session.leave(client)
 
     def _read(self, client: QuickClient) -> None:
         for _ in range(_BURST):
@@ -535,21 +366,3 @@ class Collector:
             log.warning("packs that wait for the clock stay where they are: %s", error)
             return
         self._ahead = ahead
-
-    @staticmethod
-    def _flush(client: Client) -> None:
-        deadline = time.monotonic() + 2.0
-        while client.socket() is not None and client.want_write() and time.monotonic() < deadline:
-            if client.loop_write() == MQTTErrorCode.MQTT_ERR_AGAIN:
-                time.sleep(0.01)
-
-
-def _no_session() -> Properties:
-    """Of a DISCONNECT: the broker must not keep the session that connecting has made."""
-    ends = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
-    ends.SessionExpiryInterval = 0
-    return ends
-
-
-def _leave_to_the_loop(_client: Client, _data: Any, _socket: socket.socket | Any) -> None:
-    """With this callback set, packets are queued until ``loop_write`` instead of each being sent at once."""

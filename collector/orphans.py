@@ -13,7 +13,8 @@ import threading
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from collector.mqtt import Broker, Collector, session_lease
+from collector.broker import Broker, session_lease
+from collector.mqtt import Collector
 
 if TYPE_CHECKING:
     from collector.book.leases import Leases

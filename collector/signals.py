@@ -123,3 +123,12 @@ def merge(traces: Iterable[Trace]) -> Trace:
     columns = zip(*(p.series() for p in parts), strict=True) if parts else ()
     merged = [Series.of(np.concatenate([s.t for s in c]), np.concatenate([s.v for s in c])) for c in columns]
     return Trace(*merged) if merged else Trace.empty()
+
+
+def absent(new: Series, stored: Series) -> Series:
+    """Those of the readings at whose time nothing is stored."""
+    if not len(new) or not len(stored):
+        return new
+    at = stored.t.searchsorted(new.t).clip(max=len(stored) - 1)
+    missing = stored.t[at] != new.t
+    return new if missing.all() else Series(new.t[missing], new.v[missing])

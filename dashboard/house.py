@@ -31,7 +31,7 @@ from collector.book.leases import Leases
 from collector.book.mend import Mended, mend_book, sound, sound_book
 from collector.book.troubles import TroubleBook
 from collector.ingest import Ingest
-from collector.mqtt import Broker, Collector, Health
+from collector.mqtt import Collector, Health
 from collector.orphans import Orphans
 from collector.trace.mend import MendedTrace, mend_trace
 from collector.trace.place import open_trace, points_in
@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 
     from api.door.door import Door
     from api.site import Site
+    from collector.broker import Broker
     from collector.detect.settings import DetectSettings
     from collector.trace.place import InfluxPlace
     from collector.trace.thinning import Ages

@@ -22,25 +22,22 @@ from __future__ import annotations
 
 import logging
 import threading
-import time
-from collections import Counter
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Protocol
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
-from collector.book.entries import Checkpoint, NowEntry, SawCommit
 from collector.book.held import HeldPacks
 from collector.book.leases import LeaseLostError
-from collector.derive import FOREVER, DetectorError, Make, derive_again, read_days
+from collector.derive import FOREVER, DetectorError, Make
 from collector.detect.detector import Detector
-from collector.facts import State, iso
-from collector.ingest.addresses import SECOND_BOX, Addresses
+from collector.ingest.addresses import Addresses
 from collector.ingest.group import Group, Message, OfSaw
-from collector.ingest.line import Line
+from collector.ingest.lines import Late, Lines
+from collector.ingest.nuisances import Nuisances
 from collector.ingest.tenure import Tenure
-from collector.signals import Series, Trace, merge
+from collector.signals import Trace, absent, merge
 from collector.ticks import boot, ticks
-from collector.troubles import ASIDE, BOXES, CHANGED, FLOODS, Troubles
+from collector.troubles import Troubles
 from collector.wire.pack import read_pack
 from collector.wire.refusal import Refusal
 
@@ -48,38 +45,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from collector.book.book import Book
-    from collector.book.entries import SawEntry, Stretch
+    from collector.book.entries import SawCommit, SawEntry
     from collector.book.held import Held
     from collector.book.leases import Leases
+    from collector.trace.store import TraceStore
 
 log = logging.getLogger(__name__)
-
-FLOOD = 5000
-"""So many useless messages of a saw in a minute are a flood; what a broker repeats of its own accord stays below."""
-_PIECE_US = 5_000_000  # of the trace is left without facts where the detector fails
-_NEAR_US = 600_000_000  # stretches without facts that lie closer together are one
-
-
-class TraceStore(Protocol):
-    """A trace store as ingest uses it: `collector.trace.store.TraceStore`."""
-
-    def write(self, saw: str, trace: Trace) -> None:
-        """Adds readings; of two at one time the first is kept."""
-
-    def commit(self) -> None:
-        """Makes everything written durable."""
-
-    def read(self, saw: str, start_us: int, end_us: int) -> Trace:
-        """The readings with ``start_us <= t < end_us``."""
-
-    def first(self, saw: str, from_us: int = 0) -> int | None:
-        """Time of the earliest reading at or after ``from_us``."""
-
-    def last(self, saw: str) -> int | None:
-        """Time of the newest reading."""
-
-    def complete_from(self, saw: str) -> int:
-        """From this time on all readings are kept, of those before it minutes; 0: no day has aged."""
 
 
 @dataclass(slots=True)
@@ -94,20 +65,6 @@ class Counts:
     aged: int = 0
     groups: int = 0
     last_commit_us: int | None = None
-
-
-@dataclass(slots=True)
-class _Late:
-    """Late readings: which the trace lacks, from when to when facts follow from them, and the marks of that."""
-
-    span: tuple[int, int]
-    readings: Trace = field(default_factory=Trace.empty)
-    stretches: list[Stretch] = field(default_factory=list)
-
-    @classmethod
-    def of(cls, stretches: list[Stretch]) -> _Late:
-        """Readings that are in the trace already, known by their marks."""
-        return cls((min(s.from_us for s in stretches), max(s.to_us for s in stretches)), stretches=stretches)
 
 
 class Ingest:
@@ -142,19 +99,15 @@ class Ingest:
     ) -> None:
         self._trace = trace
         self._book = book
-        self._settings = settings
         self._clock = clock
-        self._make = make
         self._failed = False  # the commit before did
         self._lock = threading.RLock()
-        self._lines: dict[str, Line] = {}
         self._tenure = Tenure(leases)
-        self._aside: set[int] = set()  # dirty stretches that this program cannot derive
+        troubles = troubles or Troubles()
+        self._lines = Lines(trace, book, settings, make, self._tenure, troubles)
+        self._nuisances = Nuisances(troubles)
         self._held = HeldPacks(book)
         self.newly_held = False  # packs were held since `take_held` last looked at them
-        self._troubles = troubles or Troubles()
-        self._useless: Counter[str] = Counter()  # messages of this minute that brought nothing, by saw
-        self._minute = 0.0
         self.counts = Counts()
         entries = list(saws)
         book.open_saws(entries)
@@ -174,7 +127,7 @@ class Ingest:
             self._enter(self._saws)
             for saw in sorted(self._saws):
                 if self._tenure.ours(saw):
-                    self._line(saw)
+                    self._lines.of(saw)
 
     def tend(self) -> None:
         """Derives what others committed to the trace; to be called now and then where there are others.
@@ -190,16 +143,12 @@ class Ingest:
                 self._enter(waiting)
                 mine = [saw for saw in waiting if self._tenure.ours(saw)]
                 for saw in mine:
-                    line = self._lines.get(saw)
-                    if line is None:
-                        self._line(saw)
-                    else:
-                        self._derive_dirty(saw)
+                    self._lines.tend(saw)
             except BaseException:
-                self._lines.clear()
+                self._lines.forget()
                 raise
             for saw in self._tenure.leave(mine):
-                self._lines.pop(saw, None)
+                self._lines.forget(saw)
 
     # Messages
 
@@ -314,11 +263,11 @@ class Ingest:
                 self._commit_group(group)
             except LeaseLostError as lost:
                 log.warning("%s; looking at the stores afresh", lost)
-                self._lines.clear()
+                self._lines.forget()
                 self._commit_group(group)
         except BaseException:
             self._failed = True
-            self._lines.clear()  # they may be ahead of the book; they are read from it again
+            self._lines.forget()  # they may be ahead of the book; they are read from it again
             raise
         self.counts.last_commit_us = self._clock()
 
@@ -327,7 +276,7 @@ class Ingest:
         self._enter(group.saws, anew=False)
         self._tenure.heard(group.saws)
         fresh: dict[str, Trace] = {}
-        late: dict[str, _Late] = {}
+        late: dict[str, Late] = {}
         strange: dict[str, Trace] = {}
         for saw, of in group.saws.items():
             readings = merge(of.packs)
@@ -341,56 +290,31 @@ class Ingest:
         self._write(fresh, late, strange)
         batch: list[SawCommit] = []
         for saw in {**fresh, **late}:
-            of, line = group.saws[saw], self._lines[saw]
+            of, line = group.saws[saw], self._lines.of(saw)
             try:
                 if saw in late:
-                    commits = self._derive_late(saw, late[saw], fresh.get(saw), of.clock_skew_us)
+                    commits = self._lines.derive_late(saw, late[saw], fresh.get(saw), of.clock_skew_us)
                 else:
                     commits = [line.feed(fresh[saw], of.clock_skew_us)]
             except DetectorError:
                 # Only this saw's facts are touched: its readings are kept, and the others go on.
-                del self._lines[saw]
-                self._line(saw)
+                self._lines.forget(saw)
+                self._lines.of(saw)
                 continue
             box = self._addresses.speaks(saw)  # not the newest pack's: one that was exchanged may deliver what it kept
             if box is not None and box != line.box:
                 commits[-1] = replace(commits[-1], box=box)
                 line.box = box
             batch += commits
-        self._note_nuisances(group, {*fresh, *late, *strange})
-        self._note_exchanges()
+        self._nuisances.of(group, {*fresh, *late, *strange})
+        self._nuisances.exchanges(self._addresses, self._book)
         if group.held:
             self._held.add(group.held)
             self.newly_held = True
         fence = self._tenure.fence() if batch else None
         self._book.commit(batch, group.refused.entries(), list(group.statuses.values()), fence=fence)
 
-    def _note_nuisances(self, group: Group, new: set[str]) -> None:
-        """Boxes that speak for another's saw, or send without end what brings nothing; ``new``: saws with news."""
-        now = time.monotonic()
-        if now - self._minute > 60:
-            self._minute = now
-            self._useless.clear()
-        for saw, of in group.saws.items():
-            if saw not in new:
-                self._useless[saw] += len(of.packs)
-        for entry in group.refused.entries():
-            if entry.saw is not None:
-                self._useless[entry.saw] += entry.occurrences
-                if entry.code == SECOND_BOX:
-                    self._troubles.happened(BOXES, entry.saw, entry.reason)
-        for saw, count in self._useless.items():
-            if count >= FLOOD:
-                self._troubles.happened(FLOODS, saw, f"{count} messages within a minute: refused, or sent before.")
-
-    def _note_exchanges(self) -> None:
-        """Boxes that follow others; not where another collector of these stores heard them before, and told."""
-        for saw, (before, after) in list(self._addresses.changed.items()):
-            if self._book.box(saw).urn != after:
-                self._troubles.happened(CHANGED, saw, f"{after} speaks for it now; before, it was {before}")
-            del self._addresses.changed[saw]
-
-    def _write(self, fresh: dict[str, Trace], late: dict[str, _Late], strange: dict[str, Trace]) -> None:
+    def _write(self, fresh: dict[str, Trace], late: dict[str, Late], strange: dict[str, Trace]) -> None:
         missing = {saw: (of.readings.first, of.readings.last) for saw, of in late.items() if len(of.readings)}
         if missing:
             for saw, stretch in self._book.mark_dirty(missing).items():
@@ -408,10 +332,10 @@ class Ingest:
     def _enter(self, saws: Iterable[str], *, anew: bool = True) -> None:
         """Takes what is free; what became ours, or ours again, is read from the stores."""
         for saw in self._tenure.enter(list(saws), anew=anew):
-            self._lines.pop(saw, None)
+            self._lines.forget(saw)
 
     def _sort_out(
-        self, saw: str, readings: Trace, fresh: dict[str, Trace], late: dict[str, _Late], *, suspect: bool
+        self, saw: str, readings: Trace, fresh: dict[str, Trace], late: dict[str, Late], *, suspect: bool
     ) -> None:
         """Tells new readings, late ones, and those that are known already.
 
@@ -419,7 +343,7 @@ class Ingest:
         """
         if not len(readings):
             return
-        consumed = self._line(saw).consumed
+        consumed = self._lines.of(saw).consumed
         if consumed is not None and readings.first <= consumed:
             old = self._young(saw, readings.between(-FOREVER, consumed + 1))
             missing = self._missing(saw, old)
@@ -427,7 +351,7 @@ class Ingest:
             self.counts.late += len(missing)
             touched = old if suspect else missing
             if len(touched):
-                late[saw] = _Late((touched.first, touched.last), missing)
+                late[saw] = Late((touched.first, touched.last), missing)
         if len(readings):
             fresh[saw] = readings
 
@@ -445,132 +369,7 @@ class Ingest:
         if not len(readings):
             return readings
         stored = self._trace.read(saw, readings.first, readings.last + 1)
-        return Trace(*(_absent(a, b) for a, b in zip(readings.series(), stored.series(), strict=True)))
-
-    def _line(self, saw: str) -> Line:
-        """The saw's live derivation, up to the newest committed reading."""
-        line = self._lines.get(saw)
-        if line is not None:
-            return line
-        line = self._lines[saw] = self._caught_up(saw)
-        self._derive_dirty(saw)
-        return self._lines[saw]
-
-    def _caught_up(self, saw: str) -> Line:
-        """A derivation from the checkpoint on, fed with all that is in the trace."""
-        line = self._resumed(saw, self._book.checkpoint(saw))
-        start = 0 if line.consumed is None else line.consumed + 1
-        end = (self._trace.last(saw) or -1) + 1
-        for part in read_days(self._trace, saw, start, end):
-            log.info("saw %s: deriving %d readings that the book does not know yet", saw, len(part))
-            try:
-                self._book.commit([line.feed(part)], fence=self._tenure.fence())
-            except DetectorError:
-                return self._picked_over(saw)
-        return line
-
-    def _picked_over(self, saw: str) -> Line:
-        """A derivation up to the newest reading, in small pieces, past those at which the detector fails."""
-        line = self._resumed(saw, self._book.checkpoint(saw))
-        end = 0 if line.consumed is None else line.consumed + 1
-        while (at := self._trace.first(saw, end)) is not None:
-            end = at + _PIECE_US
-            piece = self._trace.read(saw, at, end)
-            try:
-                change = line.feed(piece)
-            except DetectorError as error:
-                change, line = self._passed_over(saw, piece, error)
-            self._book.commit([change], fence=self._tenure.fence())
-        return line
-
-    def _derive_dirty(self, saw: str) -> None:
-        """What was committed to the trace under a mark, and not to the book."""
-        dirty = [stretch for stretch in self._book.dirty(saw) if stretch.id not in self._aside]
-        if not dirty:
-            return
-        log.info("saw %s: deriving %d changed stretches again", saw, len(dirty))
-        try:
-            self._derive_marked(saw, dirty)
-        except DetectorError:
-            for stretch in dirty:  # one of them is at fault
-                self._lines[saw] = self._caught_up(saw)
-                try:
-                    self._derive_marked(saw, [stretch])
-                except DetectorError as error:
-                    self._put_aside(saw, stretch, error)
-            self._lines[saw] = self._caught_up(saw)
-
-    def _derive_marked(self, saw: str, stretches: list[Stretch]) -> None:
-        changes = self._derive_late(saw, _Late.of(stretches), None, None)
-        self._book.commit(changes, fence=self._tenure.fence())
-
-    def _put_aside(self, saw: str, stretch: Stretch, error: DetectorError) -> None:
-        """Leaves a stretch without facts. Its mark stays, so that each start of the program tries it again."""
-        self._aside.add(stretch.id)
-        period = f"{iso(stretch.from_us)} to {iso(stretch.to_us)}"
-        log.error("saw %s: no facts from %s: its readings are kept", saw, period, exc_info=error)
-        self._troubles.happened(ASIDE, saw, f"{period}: {error}")
-
-    def _passed_over(self, saw: str, part: Trace, error: DetectorError) -> tuple[SawCommit, Line]:
-        """Goes on afresh after readings that nothing could be derived from; what was going on ends before them."""
-        near = [stretch for stretch in self._book.dirty(saw) if part.first - _NEAR_US <= stretch.to_us <= part.last]
-        near = [stretch for stretch in near if stretch.id in self._aside]  # a row for each pack would fill the book
-        first = min([part.first, *(stretch.from_us for stretch in near)])
-        self._put_aside(saw, self._book.mark_dirty({saw: (first, part.last)})[saw], error)
-        going_on = [f for f in self._book.detected(saw, part.first, part.last + 1) if f.end is None]
-        ended = [replace(f, end=part.first if f.start < part.first else part.last) for f in going_on]
-        now = NowEntry(saw, part.last, State.ERROR, part.first, None, None, None, None)
-        afresh = Checkpoint(part.last, self._make(saw, self._settings, None).dump())
-        line = Line(saw, self._settings, self._make, afresh, part.last)
-        return SawCommit(saw, amended=ended, checkpoint=afresh, now=now, cleaned=near), line
-
-    def _resumed(self, saw: str, point: Checkpoint | None) -> Line:
-        """The derivation as the checkpoint left it."""
-        last_rest = self._book.last_rest(saw)
-        try:
-            line = Line(saw, self._settings, self._make, point, last_rest)
-            wanted = getattr(self._make(saw, self._settings, None), "settings", None)
-            if point is None or getattr(line.detector, "settings", None) == wanted:
-                return line
-            log.info("saw %s: the detector's settings changed; they hold from the last rest on", saw)
-        except Exception:
-            # A state of another version of the program, or a torn one: the trace says all that it said.
-            log.exception("saw %s: the detector's state cannot be taken up; deriving from the last rest on", saw)
-        assert point is not None  # a detector can be made afresh
-        at = point.consumed_us
-        try:
-            change = derive_again(self._trace, self._book, saw, at, FOREVER, self._settings, self._make)
-        except DetectorError as error:
-            self._put_aside(saw, self._book.mark_dirty({saw: (at, at)})[saw], error)
-            afresh = Checkpoint(at, self._make(saw, self._settings, None).dump())
-            return Line(saw, self._settings, self._make, afresh, last_rest)
-        line = Line(saw, self._settings, self._make, None, last_rest)
-        if change.detector is not None and change.detector.consumed is not None:
-            self._book.commit([change.commit()], fence=self._tenure.fence())
-            line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
-        return line
-
-    def _derive_late(self, saw: str, late: _Late, fresh: Trace | None, skew: int | None) -> list[SawCommit]:
-        """What the book must take after late readings; ``fresh`` are newer ones of the same group."""
-        line = self._lines[saw]
-        first, last = late.span
-        snapshot = line.snapshot_before(first)
-        if snapshot is not None:  # a little late: the state of a moment ago is still at hand
-            since = self._trace.read(saw, snapshot.consumed_us + 1, FOREVER)
-            return [replace(line.rewind(snapshot, since, skew), cleaned=late.stretches)]
-        change = derive_again(self._trace, self._book, saw, first, last, self._settings, self._make)
-        if change.from_us < self._trace.complete_from(saw):
-            log.warning("saw %s: late readings follow upon a day that has aged; the facts there stay as they are", saw)
-            kept = SawCommit(saw, cleaned=late.stretches)
-            return [kept] if fresh is None else [kept, line.feed(fresh, skew)]
-        line.forget_snapshots(first)
-        if change.detector is not None:
-            line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
-            return [change.commit(late.stretches, skew)]
-        # The state in the book may have been taken between the late readings and the rest point: it is replaced.
-        if fresh is None:
-            return [replace(change.commit(late.stretches), checkpoint=line.checkpoint())]
-        return [change.commit(late.stretches), line.feed(fresh, skew, floor=change.to_us, keep=True)]
+        return Trace(*(absent(a, b) for a, b in zip(readings.series(), stored.series(), strict=True)))
 
 
 def _heard(book: Book, now_us: int) -> dict[str, tuple[str, int]]:
@@ -581,11 +380,3 @@ def _heard(book: Book, now_us: int) -> dict[str, tuple[str, int]]:
         for box in book.boxes()
         if box.urn is not None and box.saw in nows
     }
-
-
-def _absent(new: Series, stored: Series) -> Series:
-    if not len(new) or not len(stored):
-        return new
-    at = stored.t.searchsorted(new.t).clip(max=len(stored) - 1)
-    absent = stored.t[at] != new.t
-    return new if absent.all() else Series(new.t[absent], new.v[absent])

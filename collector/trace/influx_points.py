@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from collector.trace.influx import LINES
+from collector.trace.influx_server import LINES
 from collector.trace.store import TraceError
 from collector.words import later
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
 
-    from collector.trace.influx import InfluxTrace
+    from collector.trace.influx_server import InfluxServer
 
 FACTS: Final = "facts"
 
@@ -23,12 +23,12 @@ class InfluxPoints:
     """Reads, writes and takes back points.
 
     Args:
-        trace: the trace in the same database.
+        server: of the trace, whose database they are in.
     """
 
-    def __init__(self, trace: InfluxTrace) -> None:
-        self._trace = trace
-        self._bucket = f"{trace.database}/{FACTS}"
+    def __init__(self, server: InfluxServer) -> None:
+        self._server = server
+        self._bucket = f"{server.database}/{FACTS}"
 
     def prepare(self) -> None:
         """Make the policy.
@@ -36,15 +36,15 @@ class InfluxPoints:
         Raises:
             TraceError: the server is out of reach, or none that takes points back.
         """
-        if not self._trace.version().startswith("1."):
+        if not self._server.version().startswith("1."):
             raise TraceError(
                 later(
                     "{url}: facts are written as points to InfluxDB 1.x only: this server takes no point back in "
                     "InfluxQL; set facts_as_points = false in [stores]"
                 ),
-                url=self._trace.url,
+                url=self._server.url,
             )
-        self._trace.policy_of(FACTS, 0)
+        self._server.policy_of(FACTS, 0)
 
     def read(
         self, saw: str, start_us: int, end_us: int, measurements: Iterable[str]
@@ -57,7 +57,7 @@ class InfluxPoints:
         found: dict[tuple[str, int], list[dict[str, Any]]] = {}
         sources = ", ".join(f'"{FACTS}"."{name}"' for name in measurements)
         query = f"SELECT * FROM {sources} WHERE \"saw\" = '{saw}' AND time >= {start_us}u AND time < {end_us}u"
-        for one in self._trace.ask(query):
+        for one in self._server.ask(query):
             for row in one.get("values", ()):
                 named = dict(zip(one["columns"], row, strict=True))
                 at = named.pop("time")
@@ -78,7 +78,7 @@ class InfluxPoints:
             tagged = "".join(f",{name}={value}" for name, value in sorted({"saw": saw, **tags}.items()))
             lines.append(f"{measurement}{tagged} {','.join(f'{k}={_value(v)}' for k, v in fields.items())} {at}")
         for i in range(0, len(lines), LINES):
-            self._trace.send("\n".join(lines[i : i + LINES]), self._bucket)
+            self._server.send("\n".join(lines[i : i + LINES]), self._bucket)
 
     def drop(self, saw: str, measurement: str, times: Collection[int]) -> None:
         """Take points back.
@@ -88,7 +88,7 @@ class InfluxPoints:
         """
         for at in times:
             query = f'DELETE FROM "{measurement}" WHERE "saw" = \'{saw}\' AND time >= {at}u AND time <= {at}u'
-            self._trace.ask(query, post=True)
+            self._server.ask(query, post=True)
 
 
 def _value(value: float | bool | str) -> str:

@@ -67,4 +67,4 @@ def points_in(trace: SqliteTrace | InfluxTrace) -> InfluxPoints | None:
         return None
     from collector.trace.influx_points import InfluxPoints  # noqa: PLC0415
 
-    return InfluxPoints(trace)
+    return InfluxPoints(trace.server)

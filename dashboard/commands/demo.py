@@ -15,9 +15,9 @@ from api.site import SawTitle, Site
 from api.tongues.say import gettext, later, reason
 from collector.book.book import Book
 from collector.book.entries import BookError
+from collector.broker import Broker
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND
-from collector.mqtt import Broker
 from collector.trace.sqlite import SqliteTrace
 from collector.trace.store import TraceError
 from dashboard.commands import codes

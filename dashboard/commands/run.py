@@ -10,11 +10,11 @@ import time
 from typing import TYPE_CHECKING, NamedTuple
 
 from api.tongues.say import gettext, later, ngettext, reason
-from collector import mqtt
 from collector.backup.restore import unfinished
 from collector.book.book import Book
 from collector.book.entries import BookError
 from collector.book.people import PeopleBook
+from collector.broker import Broker as MqttBroker
 from collector.facts import SECOND
 from collector.torn import is_torn
 from collector.trace.store import TraceError
@@ -245,7 +245,7 @@ def _open(settings: Settings, doing: _Doing, stopped: threading.Event, superviso
     return codes.DONE
 
 
-def _begin(house: House, settings: Settings, doing: _Doing, broker: mqtt.Broker) -> None:
+def _begin(house: House, settings: Settings, doing: _Doing, broker: MqttBroker) -> None:
     """What the command does, and says of it."""
     web = settings.web
     if doing.shows:
@@ -265,11 +265,11 @@ def _begin(house: House, settings: Settings, doing: _Doing, broker: mqtt.Broker)
             print(gettext("nobody has an account yet: open {page} and give this code, good once", page=page), code)
 
 
-def connection(broker: Broker) -> mqtt.Broker:
+def connection(broker: Broker) -> MqttBroker:
     """What the collector needs to connect; the password is read only now."""
     password = broker.password_file.read_text("utf-8").strip() if broker.password_file else None
     tls = ssl.create_default_context(cafile=broker.ca_file) if broker.tls else None
-    return mqtt.Broker(
+    return MqttBroker(
         broker.host,
         broker.port,
         broker.username,

@@ -37,7 +37,7 @@ class Saw:
 class Broker:
     """``[broker]``: where boxes publish. The password stays in its file until the connection is made.
 
-    ``share`` and ``saws``: which part of the messages this collector gets, see `collector.mqtt.Broker`.
+    ``share`` and ``saws``: which part of the messages this collector gets, see `collector.broker.Broker`.
     """
 
     host: str

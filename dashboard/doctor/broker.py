@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from collector.book.book import Book
-    from collector.mqtt import Broker
+    from collector.broker import Broker
     from dashboard.config import Settings
 
 _SECONDS = 5.0

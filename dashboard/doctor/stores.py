@@ -20,7 +20,7 @@ from dashboard.doctor.finding import Finding
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from collector.trace.influx import Server
+    from collector.trace.influx_server import Abilities
     from dashboard.config import Settings
 
 _FREE_BYTES = 1 << 30
@@ -127,12 +127,12 @@ def trace(settings: Settings) -> Finding:
                     )
             if isinstance(store, SqliteTrace):
                 return Finding(subject, gettext("can be read, saws: {n}", n=len(store.saws())))
-            return _server(store.server())
+            return _server(store.server.abilities("motor"))
     except (TraceError, sqlite3.Error, OSError) as error:
         return Finding(subject, reason(error), gettext("start `kerfbook run`, or correct [stores]"))
 
 
-def _server(told: Server) -> Finding:
+def _server(told: Abilities) -> Finding:
     if told.retention is None:
         kept = gettext("readings kept: it does not say for how long")
     elif told.retention:
@@ -150,7 +150,7 @@ def _server(told: Server) -> Finding:
         kept,
         gettext("can take a fact back") if told.deletes else gettext("can NOT take a fact back"),
     ]
-    return Finding(gettext("trace"), "; ".join(parts), "; ".join(told.faults))
+    return Finding(gettext("trace"), "; ".join(parts), "; ".join(map(reason, told.faults)))
 
 
 def backup(settings: Settings, now: float) -> Finding:

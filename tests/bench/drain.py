@@ -78,8 +78,9 @@ def bare(protocol: str, port: int, clock: Clock) -> None:
 
 def collector(protocol: str, port: int, folder: str, clock: Clock) -> None:
     from collector.book import Book, SawEntry  # noqa: PLC0415 (a bare subscriber must not pay for these)
+    from collector.broker import Broker  # noqa: PLC0415
     from collector.ingest import Ingest  # noqa: PLC0415
-    from collector.mqtt import Broker, Collector  # noqa: PLC0415
+    from collector.mqtt import Collector  # noqa: PLC0415
     from collector.trace.sqlite import SqliteTrace  # noqa: PLC0415
 
     book = Book(f"sqlite:///{folder}/book.db")

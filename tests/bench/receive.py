@@ -17,8 +17,9 @@ import orjson
 
 from collector.book import Book, SawEntry
 from collector.book.leases import Leases
+from collector.broker import Broker
 from collector.ingest import Ingest
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Collector
 from collector.trace.place import InfluxPlace, open_trace
 from tests.bench.shares import Shares, of_a_collector
 

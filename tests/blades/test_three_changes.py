@@ -23,9 +23,9 @@ from api.answers.calendar import ShiftPlan
 from api.door.guest import Visitors
 from api.site import SawTitle, Site
 from collector.book.book import Book
+from collector.broker import Broker
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND, iso
-from collector.mqtt import Broker
 from dashboard.house import House
 from simulator.crew import Shiftwork
 from simulator.dice import Dice, generator

@@ -8,8 +8,9 @@ from dataclasses import replace
 
 import pytest
 
+from collector.broker import Broker
 from collector.facts import SECOND
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Collector
 from collector.wire.pack import write_pack
 from simulator.play import BoxClient, Delivery
 from simulator.shop import Saw

@@ -12,8 +12,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from api.watch import Watch
 from collector.book import Book, SawEntry
 from collector.book.leases import Leases
+from collector.broker import Broker
 from collector.ingest import Ingest
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Collector
 from collector.orphans import Orphans, given_up
 from collector.trace.sqlite import SqliteTrace
 from tests.fleet.test_two_collectors import ThresholdDetector

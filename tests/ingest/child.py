@@ -11,9 +11,10 @@ import time
 from pathlib import Path
 
 from collector.book import Book, SawEntry
+from collector.broker import Broker
 from collector.detect.detector import Detector
 from collector.ingest import Ingest
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Collector
 from collector.trace.sqlite import SqliteTrace
 from tests.ingest.threshold import ThresholdDetector
 

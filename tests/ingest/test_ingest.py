@@ -212,7 +212,7 @@ def test_an_hour_that_comes_late_touches_only_its_own_stretch(shop):
 
 
 def test_a_switch_reported_a_moment_late_takes_the_short_way_back(shop, monkeypatch):
-    monkeypatch.setattr("collector.ingest.ingest.derive_again", None)
+    monkeypatch.setattr("collector.ingest.lines.derive_again", None)
     for part in seconds(WORK, 2):
         shop.take(part)
         shop.ingest.settle()

@@ -13,8 +13,9 @@ import time
 import pytest
 
 from collector.book import Book
+from collector.broker import Broker
 from collector.facts import SECOND
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Collector
 from collector.trace.sqlite import SqliteTrace
 from collector.wire.pack import write_pack
 from tests.conftest import Mosquitto

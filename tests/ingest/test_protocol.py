@@ -6,7 +6,8 @@ import logging
 
 import pytest
 
-from collector.mqtt import Broker, Collector
+from collector.broker import Broker
+from collector.mqtt import Collector
 from simulator.embedded_broker import EmbeddedBroker
 from tests.conftest import free_port
 from tests.ingest.conftest import motor
@@ -36,7 +37,7 @@ def test_a_broker_of_the_older_version_is_spoken_to_in_it(shop):
 
 
 def test_a_broker_that_is_not_there_is_waited_for_and_named(shop, caplog):
-    caplog.set_level(logging.INFO, logger="collector.mqtt")
+    caplog.set_level(logging.INFO, logger="collector")
     port = free_port()
     collector = Collector(shop.ingest, "tern-point", Broker(port=port))
     collector.start()

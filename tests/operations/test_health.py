@@ -10,8 +10,9 @@ import pytest
 from api import vitals as room
 from api.app import vitals_of
 from api.vitals import Vitals, collector_faults, disk_faults
+from collector.broker import Broker
 from collector.ingest.ingest import Counts
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Collector
 from tests.conftest import free_port
 from tests.dashboard.running import Running
 from tests.ingest.publisher import Publisher

@@ -10,8 +10,9 @@ from prometheus_client.parser import text_string_to_metric_families as classic
 
 from api.app import vitals_of
 from collector.book.entries import SawEntry
+from collector.broker import Broker
 from collector.facts import State
-from collector.mqtt import Broker, Collector
+from collector.mqtt import Collector
 from tests.api.conftest import at
 from tests.operations.test_health import READINGS, Stores
 from tests.waiting import until

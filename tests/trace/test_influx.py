@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import pytest
 
-from collector.trace.influx import LINES, MARGIN_DAYS, InfluxTrace
+from collector.trace.influx import MARGIN_DAYS, InfluxTrace
+from collector.trace.influx_server import LINES
 from collector.trace.slices import DAY_US, minutes_of
 from collector.trace.store import TraceError, TraceStore
 from tests.trace.influx import Influx
@@ -117,10 +118,10 @@ def test_what_is_older_than_the_server_keeps_holds_nothing_up(influx, bucket):
 
 def test_the_server_tells_what_it_can_do(influx, bucket):
     with InfluxTrace(influx.url, bucket, days=60) as store:
-        before = store.server()
+        before = store.server.abilities("motor")
         assert not before.reads or before.faults
         store.prepare()
-        told = store.server()
+        told = store.server.abilities("motor")
     assert (told.writes, told.reads, told.retention, told.faults) == (True, True, 60 + MARGIN_DAYS, ())
     assert told.version.startswith("1.")
 
@@ -129,7 +130,7 @@ def test_another_number_of_days_is_taken_over_by_the_server(influx, bucket):
     for days in (60, 30, 0):
         with InfluxTrace(influx.url, bucket, days=days) as store:
             store.prepare()
-            assert store.server().retention == (days + MARGIN_DAYS if days else 0)
+            assert store.server.abilities("motor").retention == (days + MARGIN_DAYS if days else 0)
 
 
 def test_minutes_that_were_written_in_part_do_not_count_as_a_day_that_has_aged(influx, store):
@@ -148,14 +149,14 @@ def test_minutes_that_were_written_in_part_do_not_count_as_a_day_that_has_aged(i
 def test_a_server_without_the_write_path_is_told(influx, bucket):
     with InfluxTrace(f"http://127.0.0.1:{influx.port}", bucket) as store:
         store.prepare()
-        told = store.server()
+        told = store.server.abilities("motor")
     assert (told.writes, told.reads) == (False, True)
-    assert "InfluxDB 1.8 or newer" in told.faults[0]
+    assert "InfluxDB 1.8 or newer" in str(told.faults[0])
 
 
 def test_no_server_is_a_fault_and_no_exception(bucket):
     with InfluxTrace("http://127.0.0.1:9", bucket) as store:
-        assert "see that the server runs" in store.server().faults[0]
+        assert "see that the server runs" in str(store.server.abilities("motor").faults[0])
 
 
 @pytest.mark.parametrize("name", ["kerfbook", "/raw", "kerfbook/", 'a"b/raw'])

@@ -74,7 +74,7 @@ def test_a_shop_on_influxdb_loses_nothing_when_the_server_is_killed_and_the_hous
 def counted(trace, query):
     """What a query answers; nothing as long as there is no such policy."""
     try:
-        return trace.ask(query)
+        return trace.server.ask(query)
     except TraceError:
         return []
 
@@ -91,7 +91,7 @@ def test_facts_of_a_running_house_appear_as_points(tmp_path, influx):
         query = 'SELECT count(seconds) FROM "facts"."cut"'
         until(lambda: counted(house.trace, query))
         with Book(stores.book) as book:
-            (found,) = house.trace.ask(query)
+            (found,) = house.trace.server.ask(query)
             assert found["values"][0][1] == len(book.facts("heron", 0, 2**62, ["cut"]))
     finally:
         house.close()

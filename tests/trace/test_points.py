@@ -50,7 +50,7 @@ class Place:
         self.book, self.clock = book, Clock()
         self.trace = InfluxTrace(influx.url, f"points{next(numbers)}/raw", days=0, minute_days=0)
         self.trace.prepare()
-        self.points = InfluxPoints(self.trace)
+        self.points = InfluxPoints(self.trace.server)
         self.desk = Desk(SITE, book, self.trace, self.clock)
         self.mirror = FactMirror(self.desk, self.points)
 
@@ -119,7 +119,7 @@ def test_cuts_runs_and_states_are_there_with_their_values(place):
     assert states[0] == ("OFFLINE", begun / SECOND)
     assert states[1:5] == [("READY", 60), ("WORKING", 20), ("READY", 40), ("WORKING", 20)]
     assert sum(seconds for _, seconds in states) == 3 * 86_400
-    sums = place.trace.ask('SELECT sum(seconds) FROM "facts"."state" WHERE state = \'WORKING\' GROUP BY saw')
+    sums = place.trace.server.ask('SELECT sum(seconds) FROM "facts"."state" WHERE state = \'WORKING\' GROUP BY saw')
     assert sums[0]["values"][0][1] == 60
 
 
