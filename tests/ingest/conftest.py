@@ -10,10 +10,12 @@ from typing import Any, Self
 import pytest
 
 from collector.book import Book, SawEntry
+from collector.book.troubles import TroubleBook
 from collector.facts import SECOND
 from collector.ingest import Ingest
 from collector.signals import Series, Trace
 from collector.trace.sqlite import SqliteTrace
+from collector.troubles import Troubles
 from collector.wire.pack import write_pack
 from tests.ingest.threshold import ThresholdDetector
 
@@ -52,7 +54,17 @@ class Shop:
 
     def open(self) -> Ingest:
         saws = [SawEntry("heron", "Heron", self.boxes.get("heron")), SawEntry("plover")]
-        self.ingest = Ingest(self.trace, self.book, saws, None, lambda: self.clock, make=self.make, site="tern-point")
+        self.troubles = Troubles(TroubleBook(self.book), lambda: self.clock)
+        self.ingest = Ingest(
+            self.trace,
+            self.book,
+            saws,
+            None,
+            lambda: self.clock,
+            make=self.make,
+            site="tern-point",
+            troubles=self.troubles,
+        )
         return self.ingest
 
     def take(self, trace: Trace, token: object = None, saw: str = "heron", *, received: int | None = None, **more):

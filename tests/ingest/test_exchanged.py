@@ -8,12 +8,9 @@ import pytest
 
 from collector.book.troubles import TroubleBook
 from collector.facts import SECOND
-from collector.ingest import Ingest
-from collector.troubles import Troubles
 from collector.wire.pack import write_pack
 from tests.ingest.conftest import BOX, T0, Shop, motor
 from tests.ingest.test_laws import TOPIC
-from tests.ingest.threshold import ThresholdDetector
 
 if TYPE_CHECKING:
     from collector.signals import Trace
@@ -22,16 +19,7 @@ OTHER = "urn:dev:mac:0024befffe804ff2:"
 
 
 class Told(Shop):
-    """A shop that notes its troubles in the book."""
-
-    def open(self) -> Ingest:
-        super().open()
-        self.troubles = Troubles(TroubleBook(self.book), lambda: self.clock)
-        named = [entry for entry in self.book.saws() if entry.name == "heron"]
-        self.ingest = Ingest(
-            self.trace, self.book, named, None, lambda: self.clock, make=ThresholdDetector, troubles=self.troubles
-        )
-        return self.ingest
+    """A shop that hears boxes, and reads what was told of them."""
 
     def hear(self, box: str, trace: Trace) -> None:
         self.clock = max(self.clock, trace.last)

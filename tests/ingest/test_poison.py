@@ -7,7 +7,7 @@ import pytest
 from collector.book.troubles import TroubleBook
 from collector.facts import SECOND
 from collector.signals import Series, Trace, merge
-from collector.troubles import ASIDE, Troubles
+from collector.troubles import ASIDE
 from tests.ingest.conftest import T0, Shop, motor
 from tests.ingest.threshold import ThresholdDetector, derive
 
@@ -45,14 +45,7 @@ def choosy(tmp_path):
     shop.close()
 
 
-def heard(shop: Shop) -> Troubles:
-    troubles = Troubles(TroubleBook(shop.book), lambda: shop.clock)
-    shop.ingest._troubles = troubles
-    return troubles
-
-
 def test_the_saw_goes_on_after_the_readings_and_the_others_are_not_touched(choosy):
-    troubles = heard(choosy)
     fed(choosy, MORNING)
     before = choosy.facts()
     choosy.take(poisoned(AT))
@@ -63,7 +56,7 @@ def test_the_saw_goes_on_after_the_readings_and_the_others_are_not_touched(choos
     assert [f for f in choosy.facts() if f.start > AT] == derive("heron", NOON)
     assert choosy.trace.read("heron", 0, 2**62).same(merge([MORNING, poisoned(AT), NOON]))
     assert [s.from_us for s in choosy.book.dirty("heron")] == [AT]
-    troubles.write()
+    choosy.troubles.write()
     (noted,) = TroubleBook(choosy.book).since(0)
     assert (noted.kind, noted.saw) == (ASIDE, "heron")
     assert "ZeroDivisionError: no such current" in noted.said
