@@ -1,15 +1,13 @@
 """Figures over any time: kept sums of days that are over, and the rest reckoned from the facts.
 
-Both give the same numbers (a tested law), so it never matters which days are kept. A `Keeper` reckons missing days in
-the background, one short transaction each; who asks never waits for it and never does its work.
+Both give the same numbers (a tested law), so it never matters which days are kept. `api.keeping` reckons missing days
+in the background, one short transaction each; who asks never waits for it and never does its work.
 """
 
 from __future__ import annotations
 
 import hashlib
-import logging
 import threading
-import time
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -43,21 +41,11 @@ if TYPE_CHECKING:
     from api.desk import Desk
     from collector.book.sums import Stamp
 
-log = logging.getLogger(__name__)
-
 VERSION = 2
 """Raise it whenever the same facts are to give other numbers: kept sums of before are then reckoned anew."""
 
 SETTLED = REACH_US + 600 * SECOND
 """A day is kept once it is over for so long: no commit of ordinary life touches it any more."""
-
-AGAIN = 600 * SECOND
-"""A day into which a fact reaches that is still going on cannot be kept yet; it is looked at again after this."""
-
-LOOK_SECONDS = 60.0
-STEP_SECONDS = 0.02
-"""Pause after each day, and at least twice as long as the day took: live work goes first."""
-
 
 _FAR = 2**60
 _LONG = 40 * 86_400 * SECOND
@@ -377,60 +365,6 @@ class Sums:
             row = measures(facts.act, facts.loads, work, edges, desk.site.busy_gap, facts.until)[0]
             out.append(ShiftFigures(day, shift, start, end, Measures.of(row)))
         return out
-
-
-class Keeper:
-    """Keeps the sums of days that are over, in a thread of its own; several at once do no harm."""
-
-    def __init__(self, sums: Sums) -> None:
-        self._sums = sums
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
-        self._waiting: dict[tuple[str, dt.date], int] = {}
-
-    def start(self, seconds: float = LOOK_SECONDS) -> None:
-        """Begins; looks for missing days every so many seconds."""
-        self._thread = threading.Thread(target=self._run, args=(seconds,), name="kerfbook-sums", daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Ends the thread; the day in hand is finished."""
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(15)
-
-    def round(self) -> int:
-        """Keeps every day that is missing now; returns how many were kept."""
-        desk, kept = self._sums.desk, 0
-        now = desk.now()
-        self._waiting = {key: at for key, at in self._waiting.items() if now - at < AGAIN}
-        bases = self._sums.book.bases(-(2**62), now)
-        for saw in desk.saws:
-            for day in list(self._sums.missing(saw, bases.get(saw, {}))):
-                if self._stop.is_set():
-                    return kept
-                if (saw, day) in self._waiting:
-                    continue
-                begun = time.monotonic()
-                if self._sums.keep(saw, day):
-                    kept += 1
-                else:
-                    self._waiting[saw, day] = now
-                if self._thread is not None:
-                    self._stop.wait(max(STEP_SECONDS, 2 * (time.monotonic() - begun)))
-        return kept
-
-    def _run(self, seconds: float) -> None:
-        failing, wait = False, 0.0
-        while not self._stop.wait(wait):
-            wait = seconds
-            try:
-                self.round()
-                failing = False
-            except Exception:  # a database that is away for a while must not end the keeping for ever
-                if not failing:
-                    log.exception("sums of days could not be kept; it goes on trying")
-                failing = True
 
 
 def _silence(until: int) -> _Facts:

@@ -13,6 +13,7 @@ import numpy as np
 from api.answers.braking import slow
 from api.answers.calendar import DAY, instant, site_date
 from api.answers.intervals import spans, subtract
+from api.answers.messages import Shop
 from api.answers.occurrences import Occurrence, SawPast, TickEntry, occurrences, standing
 from api.answers.starter import starter_tasks
 from api.answers.tasks import ByCalendar, BySign, ByUse, Task, Version, as_body, from_body
@@ -120,6 +121,12 @@ class Tending:
     def tasks(self) -> dict[str, Task]:
         """The newest version of every task."""
         return {name: of[-1].task for name, of in self.versions().items()}
+
+    def shop(self, address: str) -> Shop:
+        """What messages must know of the place, whose server is at an address."""
+        tasks = {name: t.title for name, t in self.tasks().items()}
+        saws = {name: saw.title for name, saw in self.desk.saws.items()}
+        return Shop(self.desk.site.title, self.desk.zone, saws, tasks, address)
 
     def ticks(self, saw: str) -> list[TickEntry]:
         """All that was said about a saw, corrected or not."""

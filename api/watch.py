@@ -1,4 +1,4 @@
-"""The watch: looks at the store, lets the rules judge, writes alerts and messages, and sends what waits.
+"""The watch: looks at the store, lets the rules judge, writes alerts and messages, and has sent what waits.
 
 It works on the store only and may run in the collector's process or in one of its own. Of several for one site the one
 that holds the lease works, and the others wait to follow it.
@@ -14,36 +14,26 @@ import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from sqlalchemy.exc import OperationalError
 
 from api.alert_rows import alert_of, event_rows, row_of
 from api.answers.alert_kinds import KINDS
 from api.answers.alert_rules import CLOCK_REFUSAL, Limits, SawFacts, by_key, full_disk, many_refusals, of_saw
 from api.answers.alerts import Key, spells
-from api.answers.calendar import DAY, instant, site_date
-from api.answers.compliance import tally
+from api.answers.calendar import DAY, site_date
 from api.answers.looking import look
-from api.answers.messages import Shop, Text, about, bundle, headline
-from api.answers.occurrences import Verdict
-from api.answers.periods import Period
-from api.answers.summary import AlertPart, SawPart, summary
-from api.answers.telling import KEPT, Policy, escalations, raised, retry_at, summaries_due
-from api.answers.utilisation import utilisation
-from api.delivery import DeliveryError
-from api.report_letter import letter, letter_html
-from api.reporting import Reporting
-from api.sums import Sums
+from api.answers.telling import Policy, escalations, raised
+from api.posting import Posting
+from api.summaries import Summaries
 from api.tongues.manner import manner
 from api.tongues.say import speak
 from api.vitals import STUCK_SECONDS
 from api.without_book import WithoutBook
 from collector.book.alerts import AlertBook, AlertWrite, LetterRow, StaleError
-from collector.facts import SECOND, iso
+from collector.facts import SECOND
 from collector.torn import is_torn
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
@@ -96,6 +86,11 @@ class Watch:
         disk: a folder on the disk of the stores; None: it is not watched.
         leases: of this process; None: there is no other watch.
         torn: called with what was said when a store's file is damaged.
+
+    Attributes:
+        book: the alerts.
+        summaries: those that it writes when they are due.
+        posting: what it has sent.
     """
 
     def __init__(
@@ -117,8 +112,6 @@ class Watch:
         self._desk = tending.desk
         self.book = AlertBook(self._desk.book)
         self._policy = policy
-        self._sender = sender
-        self._address = address
         self._limits = limits or Limits()
         self._ports = tuple(ports)
         self._place = place
@@ -126,7 +119,8 @@ class Watch:
         self._torn = torn
         self._alone = WithoutBook(self._desk.site.title, self._desk.zone, policy, sender, address)
         self._mine = True  # as far as is known, no other watch works
-        self._reporting = Reporting(self._desk, Sums(self._desk))
+        self.summaries = Summaries(tending, policy, address)
+        self.posting = Posting(tending, policy, sender, address, self._move)
         self._held: dict[Key, int] = {}
         self._facts: dict[str, _Window] = {}
         self._stop = threading.Event()
@@ -163,7 +157,7 @@ class Watch:
                 if letters and before is not None:
                     before = replace(before, told_us=min(x.not_before for x in letters))
         try:
-            self.book.write(writes, self._summaries(now), now)
+            self.book.write(writes, self.summaries.due(now), now)
             self._escalate(now)
         except StaleError:
             log.info("an alert was changed by somebody during the look; the next look sees it")
@@ -258,137 +252,6 @@ class Watch:
         if writes:
             self.book.write(writes)
 
-    # Summaries
-
-    def _summaries(self, now: int) -> list[LetterRow]:
-        before = self.book.looked()
-        channels = [c for c in self._policy.channels if c.role == self._policy.summary_role]
-        if before is None or not channels:
-            return []
-        letters = []
-        for kind, day in summaries_due(before, now, self._policy.summary_minute, self._desk.zone):
-            if kind == "daily" and not self._tending.days.works(day):
-                continue
-            text = self.report(kind, day) if kind in {"week", "month"} else self.summary(kind, day, now)
-            for channel in channels:
-                occasion = f"{kind} {day.isoformat()} {channel.name}"
-                letters.append(
-                    LetterRow(
-                        channel.name,
-                        kind,
-                        now,
-                        now,
-                        occasion=occasion,
-                        title=text.title,
-                        body=text.body,
-                        html=text.html,
-                    )
-                )
-        return letters
-
-    def report(self, kind: str, day: dt.date) -> Text:
-        """The report of the week or month that ends with a day, against the one before."""
-        period = Period.week_of(day) if kind == "week" else Period.parse(f"{day:%Y-%m}")
-        found = self._reporting.report(period, list(self._desk.site.saws), period.moved(-1))
-        place, zone = self._desk.site.title, self._desk.site.zone
-        address = f"{self._address.rstrip('/')}/reports?period={period}&against=before"
-        text = letter(found, place, zone, address)
-        return replace(text, html=letter_html(found, place, zone, address))
-
-    def summary(self, kind: str, day: dt.date, now: int) -> Text:
-        """The summary of a day, or of the seven days up to it."""
-        zone = self._desk.zone
-        first = day if kind == "daily" else day - 6 * DAY
-        start, end = instant(first, 0, zone), min(instant(day + DAY, 0, zone), now)
-        counts = self._desk.book.count_cuts(start, end)
-        titles = {name: t.title for name, t in self._tending.tasks().items()}
-        saws = []
-        for saw in self._desk.saws.values():
-            entry = self._desk.book.now(saw.name)
-            extent = self._desk.extent(saw.name, entry)
-            act = self._desk.activity(saw.name, start, end, extent.last or now, entry)
-            (use,) = utilisation(
-                act,
-                self._desk.planned(start, end),
-                np.array([start, end]),
-                self._desk.site.busy_gap,
-                extent.counted_until(now),
-            )
-            found = self._tending.occurrences(saw.name, first, day, now)
-            missed = [titles[o.task] for o in found if o.verdict(now) in {Verdict.MISSED, Verdict.OVERDUE}]
-            cuts = sum(counts.get(saw.name, {}).values())
-            saws.append(SawPart(saw.title, use, cuts, tally(found, now), missed))
-        shop = self.shop()
-        heads: dict[str, int] = {}
-        for row in self.book.raised_between(start, end):
-            alert = alert_of(row)
-            head = headline(alert, KINDS[alert.key.kind], shop)
-            heads[head] = heads.get(head, 0) + alert.count
-        open_ = sum(r.state == "unacknowledged" for r in self.book.standing())
-        return summary(kind, shop.title, first, day, saws, AlertPart(list(heads.items()), open_), self._address)
-
-    def shop(self) -> Shop:
-        """What messages must know of the place."""
-        tasks = {name: t.title for name, t in self._tending.tasks().items()}
-        saws = {name: saw.title for name, saw in self._desk.saws.items()}
-        return Shop(self._desk.site.title, self._desk.zone, saws, tasks, self._address)
-
-    # Sending
-
-    def post(self) -> int:
-        """Sends what waits, all that goes to one channel in one message; returns how many messages were delivered.
-
-        What cannot be delivered is tried again, later each time. What was delivered is written down afterwards: after
-        a crash in between it is sent once more, and never lost.
-        """
-        now = self._desk.now()
-        groups: dict[tuple[str, int | None], list[LetterRow]] = {}
-        for row in self.book.waiting(now):
-            own = row.id if row.body is not None else None  # a text of its own is a message of its own
-            groups.setdefault((row.channel, own), []).append(row)
-        return sum(self._deliver(channel, rows, now) for (channel, _), rows in groups.items())
-
-    def _deliver(self, name: str, rows: list[LetterRow], now: int) -> bool:
-        self._moved = time.monotonic()  # a hundred letters to a dead server take long, and are no standstill
-        ids = [row.id for row in rows]
-        channel = self._policy.by_name.get(name)
-        if channel is None:
-            self.book.failed(ids, None, now, f"there is no way of telling people called {name} any more")
-            return False
-        text, facts = self._compose(rows, now)
-        if text is None:
-            self.book.sent(ids, now)
-            return False
-        try:
-            self._sender.send(channel.address, text, facts)
-        except DeliveryError as error:
-            oldest = min(row.made_us for row in rows)
-            again = None if now - oldest > KEPT else retry_at(now, 1 + min(row.tries for row in rows))
-            self.book.failed(ids, again, now, str(error))
-            log.warning("a message to %s was not delivered (%s); trying again", name, error)
-            return False
-        self.book.sent(ids, now)
-        return True
-
-    def _compose(self, rows: list[LetterRow], now: int) -> tuple[Text | None, dict[str, Any]]:
-        """One message of what waits for a channel, and the same for programs."""
-        if rows[0].body is not None:
-            return Text(rows[0].title or "", rows[0].body, rows[0].html), {"reason": rows[0].reason}
-        alerts: dict[int, tuple[Alert, str]] = {}
-        for row in rows:
-            found = None if row.alert_id is None else self.book.get(row.alert_id)
-            if found is not None and found.state != "shelved":  # shelved since it was written: wanted quiet
-                alerts[found.id] = (alert_of(found), row.reason)
-        pairs = [(alert, KINDS[alert.key.kind]) for alert, _ in alerts.values()]
-        facts = {"alerts": [_facts(alert, reason) for alert, reason in alerts.values()]}
-        if not pairs:
-            return None, facts
-        shop = self.shop()
-        if len(pairs) > 1:
-            return bundle(pairs, shop, now), facts
-        ((alert, reason),) = alerts.values()
-        return about(alert, KINDS[alert.key.kind], shop, now, escalated=reason == "escalated"), facts
-
     # Running
 
     def start(self, seconds: float = LOOK_SECONDS) -> None:
@@ -412,8 +275,11 @@ class Watch:
         speak(manner(self._desk.site.show, self._desk.site.zone))  # letters are written in this thread
         failing = False
         while not self._stop.wait(seconds):
-            self._moved = time.monotonic()
+            self._move()
             failing = self.round(failing)
+
+    def _move(self) -> None:
+        self._moved = time.monotonic()
 
     def round(self, failing: bool = False) -> bool:
         """Looks and sends if no other watch of the site works; returns whether something failed, as last time it did.
@@ -423,7 +289,7 @@ class Watch:
         """
         errors = [self._try(self._ask, failing)]
         if self._mine and errors == [None]:
-            errors += [self._try(self.look, failing), self._try(self.post, failing)]
+            errors += [self._try(self.look, failing), self._try(self.posting.post, failing)]
         # Locked, full, read-only, away or torn; a fault of the rules is none of the book.
         lost = next((e for e in errors if isinstance(e, OperationalError) or is_torn(e)), None)
         if lost is None:
@@ -451,19 +317,3 @@ class Watch:
 
 def _letter(letter: Letter, now: int) -> LetterRow:
     return LetterRow(letter.channel, letter.reason, now, letter.not_before)
-
-
-def _facts(alert: Alert, reason: str) -> dict[str, Any]:
-    kind = KINDS[alert.key.kind]
-    return {
-        "id": alert.id,
-        "kind": alert.key.kind,
-        "saw": alert.key.saw or None,
-        "subject": alert.key.subject or None,
-        "priority": kind.priority.value,
-        "reason": reason,
-        "state": alert.state.value,
-        "raised": iso(alert.raised),
-        "returned": iso(alert.returned),
-        "count": alert.count,
-    }

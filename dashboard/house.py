@@ -19,8 +19,8 @@ from api.door.guest import Visitors
 from api.fact_mirror import FactMirror
 from api.fault_watch import FaultWatch
 from api.http.gate import gate_of
+from api.keeping import Keeper
 from api.planning import keep_plan
-from api.sums import Keeper
 from api.trouble_watch import TroubleWatch
 from api.vitals import Vitals
 from api.watch import Watch

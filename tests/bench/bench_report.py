@@ -19,7 +19,7 @@ import pytest
 from api.answers.calendar import bucket_edges
 from api.app import close_api, create_api, reporting_of
 from api.door.guest import Visitors
-from api.sums import Keeper
+from api.keeping import Keeper
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit
 from collector.facts import State

@@ -13,8 +13,9 @@ from api.answers.calendar import DAY, Shift, ShiftPlan, bucket_edges, instant, p
 from api.answers.intervals import total
 from api.answers.measures import Measures
 from api.desk import Desk
+from api.keeping import Keeper
 from api.site import SawTitle, Site
-from api.sums import Keeper, Sums
+from api.sums import Sums
 from collector.book import Book, SawEntry
 from collector.detect.detector import Detector
 from collector.facts import SECOND

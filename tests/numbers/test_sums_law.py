@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 
 from api.answers.calendar import DAY, Shift, ShiftPlan, instant
 from api.desk import Desk
+from api.keeping import Keeper
 from api.planning import keep_plan
 from api.site import SawTitle, Site
-from api.sums import Keeper, Sums
+from api.sums import Sums
 from collector.book import Book, NowEntry, SawCommit, SawEntry
 from collector.book.marks import Marks
 from collector.detect.detector import Detector

@@ -100,7 +100,7 @@ class Shop:
         self.clock.now = now
         before = len(self.box.got)
         self.watch.look()
-        self.watch.post()
+        self.watch.posting.post()
         return [t for t in self.box.titles[before:] if "summary" not in t and "report:" not in t]
 
     def close(self) -> None:

@@ -315,6 +315,6 @@ class TestSummaries:
 
     def test_it_says_what_was_not_done(self, shop) -> None:
         shop.tending.edit(clean("heron"), "Rui", at(2, "09:00"))
-        body = shop.watch.summary("weekly", dt.date(2026, 3, 6), at(6, "18:00")).body
+        body = shop.watch.summaries.summary("weekly", dt.date(2026, 3, 6), at(6, "18:00")).body
         assert "Maintenance: 0 of 4 in time (0 %), 4 missed." in body
         assert "Not done: Clean down." in body
