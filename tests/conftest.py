@@ -125,6 +125,17 @@ def postgres():
     server.stop()
 
 
+@pytest.fixture
+def influx(tmp_path):
+    """A running InfluxDB of one test, which may kill it; see `tests.trace.influx`."""
+    from tests.trace.influx import Influx  # noqa: PLC0415 (most tests need no database server)
+
+    (tmp_path / "influx").mkdir()
+    server = Influx(tmp_path / "influx")
+    yield server
+    server.close()
+
+
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.real)])
 def book_url(request, tmp_path):
     """The address of a book with nothing in it, for each kind of database."""

@@ -24,28 +24,19 @@ from dashboard.cli import main
 from dashboard.commands import codes
 from dashboard.commands.doctor import examine
 from dashboard.config import load
+from tests.configuration import one_saw
 from tests.dashboard.running import Running, messages, payload, work
 from tests.ingest.conftest import BOX
 from tests.ingest.publisher import Publisher
-from tests.trace.influx import Influx
 from tests.waiting import until
 
 EVER = (0, 2**62)
-CONFIG = """
-[site]
-name = "tern-point"
-zone = "Europe/Lisbon"
-[[saws]]
-name = "heron"
-[stores]
-folder = "{folder}"
-"""
 
 
 @pytest.fixture
 def shop(tmp_path):
     """A folder as `kerfbook run` would leave it; its trace and the facts in it."""
-    (tmp_path / "kerfbook.toml").write_text(CONFIG.format(folder="old"))
+    (tmp_path / "kerfbook.toml").write_text(one_saw('folder = "old"'))
     (tmp_path / "old").mkdir()
     day = messages("heron", work(6))
     book = Book(f"sqlite:///{tmp_path}/old/book.sqlite")
@@ -139,7 +130,7 @@ def test_beside_a_running_kerfbook_under_load(tmp_path, mosquitto, capsys):
     for n, archive in enumerate(archives):
         other = tmp_path / f"other-{n}"
         other.mkdir()
-        (other / "kerfbook.toml").write_text(CONFIG.format(folder="data"))
+        (other / "kerfbook.toml").write_text(one_saw('folder = "data"'))
         assert main(["restore", str(archive), "--config", str(other / "kerfbook.toml")]) == codes.DONE
         with Book(f"sqlite:///{other}/data/book.sqlite") as book, SqliteTrace(other / "data" / "trace.sqlite") as trace:
             held = trace.read("heron", *EVER)
@@ -158,32 +149,26 @@ def in_seconds(trace):
 
 
 @pytest.mark.real
-def test_from_servers_into_files_and_back_into_other_servers(shop, tmp_path, postgres, capsys):
-    folder = tmp_path / "influx"
-    folder.mkdir()
-    influx = Influx(folder)
-    try:
-        for name in ("fleet", "second"):
-            trace = f'trace = "{influx.url}/{name}/raw"\ntrace_days = 0\nbook = "{postgres.book()}"\n'
-            (shop / f"{name}.toml").write_text(CONFIG.format(folder=name) + trace)
-        config, fleet, second = (str(shop / f"{name}.toml") for name in ("kerfbook", "fleet", "second"))
-        assert main(["copy", "--config", config, "--to", fleet]) == codes.DONE
-        told = {finding.subject: finding for finding in examine(load(shop / "fleet.toml"), time.time())}["trace"]
-        assert re.search(
-            r"InfluxDB 1\.\S+; takes readings in \d+ ms; answers InfluxQL in \d+ ms; readings kept:", told.seen
-        )
-        assert (told.advice, "can take a fact back" in told.seen) == ("", True)
-        assert main(["backup", "--config", fleet, "--to", str(tmp_path / "a.zip")]) == codes.DONE
-        assert main(["backup", "--config", config, "--to", str(tmp_path / "b.zip")]) == codes.DONE
-        a, b = check(tmp_path / "a.zip"), check(tmp_path / "b.zip")
-        assert (a.trace, a.rows) == (b.trace, b.rows)
-        assert main(["restore", str(tmp_path / "a.zip"), "--config", second]) == codes.DONE
-        assert main(["copy", "--config", fleet, "--to", second]) == codes.DONE
-        assert "0 of them newly written; the book was the same already" in said(capsys)
-        assert main(["restore", str(tmp_path / "b.zip"), "--config", second]) == codes.FLAWED
-        assert "the book's database is in use, and nothing is written over" in capsys.readouterr().err
-    finally:
-        influx.close()
+def test_from_servers_into_files_and_back_into_other_servers(shop, tmp_path, influx, postgres, capsys):
+    for name in ("fleet", "second"):
+        trace = f'trace = "{influx.url}/{name}/raw"\ntrace_days = 0\nbook = "{postgres.book()}"\n'
+        (shop / f"{name}.toml").write_text(one_saw(f'folder = "{name}"\n{trace}'))
+    config, fleet, second = (str(shop / f"{name}.toml") for name in ("kerfbook", "fleet", "second"))
+    assert main(["copy", "--config", config, "--to", fleet]) == codes.DONE
+    told = {finding.subject: finding for finding in examine(load(shop / "fleet.toml"), time.time())}["trace"]
+    assert re.search(
+        r"InfluxDB 1\.\S+; takes readings in \d+ ms; answers InfluxQL in \d+ ms; readings kept:", told.seen
+    )
+    assert (told.advice, "can take a fact back" in told.seen) == ("", True)
+    assert main(["backup", "--config", fleet, "--to", str(tmp_path / "a.zip")]) == codes.DONE
+    assert main(["backup", "--config", config, "--to", str(tmp_path / "b.zip")]) == codes.DONE
+    a, b = check(tmp_path / "a.zip"), check(tmp_path / "b.zip")
+    assert (a.trace, a.rows) == (b.trace, b.rows)
+    assert main(["restore", str(tmp_path / "a.zip"), "--config", second]) == codes.DONE
+    assert main(["copy", "--config", fleet, "--to", second]) == codes.DONE
+    assert "0 of them newly written; the book was the same already" in said(capsys)
+    assert main(["restore", str(tmp_path / "b.zip"), "--config", second]) == codes.FLAWED
+    assert "the book's database is in use, and nothing is written over" in capsys.readouterr().err
 
 
 def test_nothing_starts_on_a_restore_that_has_not_come_to_its_end(shop, capsys):

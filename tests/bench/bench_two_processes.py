@@ -18,7 +18,7 @@ import pytest
 from tests.bench.bench_screen import CUTS, SAWS
 from tests.dashboard.running import in_time, messages, payload, work
 from tests.fleet.collecting import Collecting, Serving
-from tests.fleet.test_killed import broker, stores  # noqa: F401 (fixtures)
+from tests.fleet.conftest import broker, stores  # noqa: F401 (fixtures)
 from tests.ingest.publisher import Publisher
 from tests.waiting import until
 

@@ -17,16 +17,9 @@ from collector.trace.sqlite import SqliteTrace
 from dashboard.cli import main
 from dashboard.commands import codes
 from simulator.shop import Saw, simulate_day
+from tests.configuration import one_saw
 
 SAW = "heron"
-CONFIG = """
-[site]
-name = "tern-point"
-zone = "Europe/Lisbon"
-[[saws]]
-name = "heron"
-[stores]
-"""
 ALWAYS = (0, 2**60)
 
 
@@ -38,7 +31,7 @@ def day():
 @pytest.fixture
 def shop(tmp_path, day):
     """A folder as `kerfbook run` would leave it."""
-    (tmp_path / "kerfbook.toml").write_text(CONFIG + 'folder = "old"\n')
+    (tmp_path / "kerfbook.toml").write_text(one_saw('folder = "old"'))
     (tmp_path / "old").mkdir()
     book = Book(f"sqlite:///{tmp_path}/old/book.sqlite")
     with book, SqliteTrace(tmp_path / "old" / "trace.sqlite") as trace:
@@ -49,7 +42,7 @@ def shop(tmp_path, day):
 
 @pytest.fixture
 def fleet(shop, book_url):
-    (shop / "fleet.toml").write_text(CONFIG + f'folder = "new"\nbook = "{book_url}"\n')
+    (shop / "fleet.toml").write_text(one_saw(f'folder = "new"\nbook = "{book_url}"'))
     return ["copy", "--config", str(shop / "kerfbook.toml"), "--to", str(shop / "fleet.toml")]
 
 

@@ -17,10 +17,10 @@ from collector.trace.slices import DAY_US
 from collector.trace.sqlite import SqliteTrace
 from collector.trace.thinning import Ages, Thinner
 from dashboard.commands import codes
+from tests.configuration import one_saw
 from tests.dashboard.running import COMMAND, work
-from tests.dashboard.test_copy import CONFIG, SAW
+from tests.dashboard.test_copy import SAW
 from tests.detect.build import START
-from tests.trace.influx import Influx
 from tests.trace.stores import motor
 from tests.waiting import until
 
@@ -29,18 +29,10 @@ ALWAYS = (0, 2**60)
 
 
 @pytest.fixture
-def influx(tmp_path):
-    (tmp_path / "influx").mkdir()
-    server = Influx(tmp_path / "influx")
-    yield server
-    server.close()
-
-
-@pytest.fixture
 def shop(tmp_path):
     """A week of readings, the first two days aged, and facts of the last."""
     (tmp_path / "old").mkdir()
-    (tmp_path / "kerfbook.toml").write_text(CONFIG + 'folder = "old"\n')
+    (tmp_path / "kerfbook.toml").write_text(one_saw('folder = "old"'))
     with Book(f"sqlite:///{tmp_path}/old/book.sqlite") as book, SqliteTrace(tmp_path / "old" / "trace.sqlite") as trace:
         for day in range(-6, 0):
             trace.write(SAW, motor(START + day * DAY_US, 40_000, seed=-day))
@@ -59,7 +51,7 @@ def copying(shop):
 def test_a_copy_killed_twice_is_whole_after_the_third(shop, influx, postgres):
     url = postgres.book()
     stores = f'trace = "{influx.url}/kerfbook/raw"\ntrace_days = 0\nminute_days = 0\nbook = "{url}"\n'
-    (shop / "fleet.toml").write_text(CONFIG + stores)
+    (shop / "fleet.toml").write_text(one_saw(stores))
     first = copying(shop)
     until(lambda: influx.requests > 10 or first.poll() is not None)
     assert first.poll() is None, first.communicate()

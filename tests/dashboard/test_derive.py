@@ -23,6 +23,7 @@ from dashboard.cli import main
 from dashboard.commands import codes
 from dashboard.config import load
 from simulator.shop import Saw, simulate_day
+from tests.configuration import one_saw
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,20 +31,6 @@ if TYPE_CHECKING:
 SAW = "heron"
 DAY = ["--from", "2026-03-02", "--to", "2026-03-03"]
 LONG_CUTS = {"bump_us": 4 * SECOND}  # settings with which cuts below 4 s are none: much changes
-
-CONFIG = """
-[site]
-name = "tern-point"
-title = "Tern Point Stageworks"
-zone = "Europe/Lisbon"
-[[saws]]
-name = "heron"
-title = "Heron"
-[broker]
-host = "127.0.0.1"
-[stores]
-folder = "."
-"""
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +45,7 @@ class Site:
     def __init__(self, folder: Path, days) -> None:
         self.folder = folder
         self.config = folder / "kerfbook.toml"
-        self.config.write_text(CONFIG)
+        self.config.write_text(one_saw('folder = "."'))
         stores = load(self.config).stores
         self.trace_file, self.book_url = stores.trace, stores.book
         self.trace = SqliteTrace(self.trace_file)

@@ -9,36 +9,14 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from collector.book import Book
-from tests.conftest import Mosquitto
 from tests.fleet.collecting import Collecting, booked, expected, packs
 from tests.ingest.publisher import Publisher
-from tests.trace.influx import Influx
 from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
 SAWS = ("heron", "plover", "kite")
 PACKS, RATE = 240, 240.0
-
-
-@pytest.fixture
-def broker(tmp_path):
-    broker = Mosquitto(tmp_path, "log_type all")
-    broker.start()
-    yield broker
-    broker.stop()
-
-
-@pytest.fixture
-def stores(tmp_path, postgres):
-    """Lines of [stores]: PostgreSQL and InfluxDB."""
-    (tmp_path / "influx").mkdir()
-    influx, url = Influx(tmp_path / "influx"), postgres.book()
-    with Book(url) as book:
-        yield f'trace = "{influx.url}/kerfbook/raw"\ntrace_days = 0\nbook = "{url}"', book
-    postgres.drop(url)
-    influx.close()
 
 
 @pytest.mark.parametrize("what", [signal.SIGKILL, signal.SIGSTOP], ids=["killed", "stands still"])

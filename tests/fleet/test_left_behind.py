@@ -14,7 +14,7 @@ from sqlalchemy import select
 from collector.book import Book
 from collector.book.leases import lease
 from dashboard.cli import main
-from tests.conftest import Mosquitto, need
+from tests.conftest import need
 from tests.fleet.collecting import Collecting, booked, expected, packs
 from tests.ingest.publisher import Publisher
 from tests.waiting import until
@@ -23,14 +23,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 pytestmark = pytest.mark.real
-
-
-@pytest.fixture
-def broker(tmp_path):
-    broker = Mosquitto(tmp_path, "log_type all")
-    broker.start()
-    yield broker
-    broker.stop()
 
 
 def about_collectors(config: Path, capsys) -> str:

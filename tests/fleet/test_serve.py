@@ -8,14 +8,13 @@ import pytest
 
 from tests.dashboard.running import messages, payload, work
 from tests.fleet.collecting import Collecting, Serving
-from tests.fleet.test_killed import broker, stores  # noqa: F401 (fixtures)
 from tests.ingest.publisher import Publisher
 from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
 
-def test_what_one_process_collects_another_shows(tmp_path, broker, stores):  # noqa: F811
+def test_what_one_process_collects_another_shows(tmp_path, broker, stores):
     lines, book = stores
     flow = messages("heron", work(3))
     began = time.time() - flow[-1].due - 1

@@ -15,6 +15,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tests.configuration import one_saw
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
@@ -22,18 +24,6 @@ SOURCE = Path(__file__).resolve().parents[2]
 INSIDE = "/opt/kerfbook"
 WATCHDOG = 10
 """Seconds in place of the unit's ten minutes; all else is as written."""
-
-CONFIG = """
-[site]
-name = "tern-point"
-zone = "Europe/Lisbon"
-[[saws]]
-name = "heron"
-[stores]
-folder = "/var/lib/kerfbook"
-[backup]
-folder = "/var/backups/kerfbook"
-"""
 
 SCRIPT = """#!{venv}/bin/python -P
 import sys
@@ -117,7 +107,7 @@ class Machine:
             "SOURCE": str(SOURCE),
             "PYTHON": str(Path(sys.executable).resolve()),
             "INSIDE": INSIDE,
-            "CONFIG": CONFIG,
+            "CONFIG": one_saw('folder = "/var/lib/kerfbook"', '[backup]\nfolder = "/var/backups/kerfbook"\n'),
             "SCRIPT": SCRIPT.format(venv=venv, source=f"{INSIDE}/source"),
             "WATCHDOG": str(WATCHDOG),
             "PATH": "/usr/sbin:/usr/bin:/sbin:/bin",

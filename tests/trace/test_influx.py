@@ -12,18 +12,10 @@ from collector.trace.influx import MARGIN_DAYS, InfluxTrace
 from collector.trace.influx_server import LINES
 from collector.trace.slices import DAY_US, minutes_of
 from collector.trace.store import TraceError, TraceStore
-from tests.trace.influx import Influx
 from tests.trace.stores import EVER, NOW, Laws, motor
 
 pytestmark = pytest.mark.real
 numbers = itertools.count()
-
-
-@pytest.fixture(scope="module")
-def influx(tmp_path_factory):
-    server = Influx(tmp_path_factory.mktemp("influx"))
-    yield server
-    server.close()
 
 
 @pytest.fixture
@@ -32,18 +24,18 @@ def bucket():
 
 
 @pytest.fixture
-def store(influx, bucket):
-    influx.answers.clear()
-    with InfluxTrace(influx.url, bucket, days=0, minute_days=0) as store:
+def store(shared_influx, bucket):
+    shared_influx.answers.clear()
+    with InfluxTrace(shared_influx.url, bucket, days=0, minute_days=0) as store:
         store.prepare()
         yield store
 
 
 class TestInflux(Laws):
     @pytest.fixture(autouse=True)
-    def place(self, influx, bucket):
-        influx.answers.clear()
-        self.url, self.bucket = influx.url, bucket
+    def place(self, shared_influx, bucket):
+        shared_influx.answers.clear()
+        self.url, self.bucket = shared_influx.url, bucket
 
     def open(self):
         opened = InfluxTrace(self.url, self.bucket, days=0, minute_days=0)
@@ -52,8 +44,8 @@ class TestInflux(Laws):
         return store
 
 
-def test_an_unwell_server_is_asked_again_by_the_client_itself(influx, store):
-    influx.answers = [503]
+def test_an_unwell_server_is_asked_again_by_the_client_itself(shared_influx, store):
+    shared_influx.answers = [503]
     written = motor(NOW, 100)
     store.write("heron", written)
     store.commit()
@@ -61,8 +53,8 @@ def test_an_unwell_server_is_asked_again_by_the_client_itself(influx, store):
 
 
 @pytest.mark.parametrize("status", [400, 401, 404])
-def test_a_refused_commit_says_why_and_keeps_what_was_written(influx, store, status):
-    influx.answers = [status]
+def test_a_refused_commit_says_why_and_keeps_what_was_written(shared_influx, store, status):
+    shared_influx.answers = [status]
     written = motor(NOW, 100)
     store.write("heron", written)
     with pytest.raises(TraceError, match=f"/api/v2/write answers {status}: .*so the test wants it.*; see"):
@@ -71,9 +63,9 @@ def test_a_refused_commit_says_why_and_keeps_what_was_written(influx, store, sta
     assert store.read("heron", *EVER).same(written)
 
 
-def test_a_commit_that_broke_off_midway_is_whole_after_the_next_and_the_first_values_stay(influx, store):
+def test_a_commit_that_broke_off_midway_is_whole_after_the_next_and_the_first_values_stay(shared_influx, store):
     written = motor(NOW, 2 * LINES)
-    influx.answers = [0, 400]
+    shared_influx.answers = [0, 400]
     store.write("heron", written)
     with pytest.raises(TraceError):
         store.commit()
@@ -82,32 +74,32 @@ def test_a_commit_that_broke_off_midway_is_whole_after_the_next_and_the_first_va
     assert store.read("heron", *EVER).same(written)
 
 
-def test_an_answer_lost_on_its_way_changes_nothing(influx, store):
-    influx.answers = [504]
+def test_an_answer_lost_on_its_way_changes_nothing(shared_influx, store):
+    shared_influx.answers = [504]
     written = motor(NOW, 100)
     store.write("heron", written)
     store.commit()
     assert store.read("heron", *EVER).same(written)
 
 
-def test_a_server_that_is_killed_and_comes_back_has_all_that_was_committed(influx, store):
+def test_a_server_that_is_killed_and_comes_back_has_all_that_was_committed(shared_influx, store):
     before, after = motor(NOW, 1000), motor(NOW + 100_000_000, 1000)
     store.write("heron", before)
     store.commit()
-    influx.kill()
+    shared_influx.kill()
     store.write("heron", after)
     with pytest.raises(TraceError, match="503"):
         store.commit()
-    influx.start()
+    shared_influx.start()
     store.commit()
     found = store.read("heron", *EVER)
     assert found.same(type(found)(*(type(a).of([*a.t, *b.t], [*a.v, *b.v]) for a, b in zip(
         before.series(), after.series(), strict=True))))  # fmt: skip
 
 
-def test_what_is_older_than_the_server_keeps_holds_nothing_up(influx, bucket):
+def test_what_is_older_than_the_server_keeps_holds_nothing_up(shared_influx, bucket):
     now = time.time_ns() // 1000
-    with InfluxTrace(influx.url, bucket, days=60) as store:
+    with InfluxTrace(shared_influx.url, bucket, days=60) as store:
         store.prepare()
         old, new = motor(now - 90 * 86_400_000_000, 10), motor(now - 3_600_000_000, 10)
         store.write("heron", old)
@@ -116,8 +108,8 @@ def test_what_is_older_than_the_server_keeps_holds_nothing_up(influx, bucket):
         assert store.read("heron", *EVER).same(new)
 
 
-def test_the_server_tells_what_it_can_do(influx, bucket):
-    with InfluxTrace(influx.url, bucket, days=60) as store:
+def test_the_server_tells_what_it_can_do(shared_influx, bucket):
+    with InfluxTrace(shared_influx.url, bucket, days=60) as store:
         before = store.server.abilities("motor")
         assert not before.reads or before.faults
         store.prepare()
@@ -126,17 +118,17 @@ def test_the_server_tells_what_it_can_do(influx, bucket):
     assert told.version.startswith("1.")
 
 
-def test_another_number_of_days_is_taken_over_by_the_server(influx, bucket):
+def test_another_number_of_days_is_taken_over_by_the_server(shared_influx, bucket):
     for days in (60, 30, 0):
-        with InfluxTrace(influx.url, bucket, days=days) as store:
+        with InfluxTrace(shared_influx.url, bucket, days=days) as store:
             store.prepare()
             assert store.server.abilities("motor").retention == (days + MARGIN_DAYS if days else 0)
 
 
-def test_minutes_that_were_written_in_part_do_not_count_as_a_day_that_has_aged(influx, store):
+def test_minutes_that_were_written_in_part_do_not_count_as_a_day_that_has_aged(shared_influx, store):
     held = minutes_of(motor(NOW // DAY_US * DAY_US, 86_000, step=1_000_000))
     doubled = {"motor": held["motor"], "door": replace(held["motor"]), "lock": held["motor"], "station": held["motor"]}
-    influx.answers = [0, 400]
+    shared_influx.answers = [0, 400]
     until = NOW // DAY_US * DAY_US + DAY_US
     with pytest.raises(TraceError):
         store.write_minutes("heron", doubled, until)
@@ -146,8 +138,8 @@ def test_minutes_that_were_written_in_part_do_not_count_as_a_day_that_has_aged(i
     assert all(m.same(held["motor"]) for m in store.minutes("heron", *EVER).values())
 
 
-def test_a_server_without_the_write_path_is_told(influx, bucket):
-    with InfluxTrace(f"http://127.0.0.1:{influx.port}", bucket) as store:
+def test_a_server_without_the_write_path_is_told(shared_influx, bucket):
+    with InfluxTrace(f"http://127.0.0.1:{shared_influx.port}", bucket) as store:
         store.prepare()
         told = store.server.abilities("motor")
     assert (told.writes, told.reads) == (False, True)

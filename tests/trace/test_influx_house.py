@@ -13,39 +13,20 @@ from dashboard.config import loads
 from dashboard.house import House
 from simulator.play import deliveries
 from simulator.shop import Saw, simulate_day
-from tests.trace.influx import Influx
+from tests.configuration import one_saw
 from tests.waiting import until
 
 pytestmark = pytest.mark.real
 
-READINGS = "kerfbook/workshop/heron/readings"
+READINGS = "kerfbook/tern-point/heron/readings"
 MONDAY = dt.date(2026, 3, 2)
 EVENING = 1_772_496_000 * 1_000_000  # 2026-03-03T00:00:00Z
-CONFIG = """
-[site]
-name = "workshop"
-zone = "Europe/Lisbon"
-[[saws]]
-name = "heron"
-[stores]
-trace = "{url}/kerfbook/raw"
-trace_days = 0
-"""
-
-
-@pytest.fixture
-def influx(tmp_path):
-    folder = tmp_path / "influx"
-    folder.mkdir()
-    server = Influx(folder)
-    yield server
-    server.close()
 
 
 def test_a_shop_on_influxdb_loses_nothing_when_the_server_is_killed_and_the_house_restarts(tmp_path, influx):
     packs = [each.payload("json") for each in deliveries(simulate_day(Saw("heron"), MONDAY, 11))][8000:9500]
     (tmp_path / "kerfbook-data").mkdir()
-    settings = loads(CONFIG.format(url=influx.url), "kerfbook.toml", tmp_path)
+    settings = loads(one_saw(f'trace = "{influx.url}/kerfbook/raw"\ntrace_days = 0'), "kerfbook.toml", tmp_path)
     stores = settings.stores
     acknowledged = []
     house = House(settings.site, stores.trace, stores.book, settings.detection, disk=stores.folder)
@@ -82,7 +63,7 @@ def counted(trace, query):
 def test_facts_of_a_running_house_appear_as_points(tmp_path, influx):
     day = simulate_day(Saw("heron"), MONDAY, 11).trace
     (tmp_path / "kerfbook-data").mkdir()
-    settings = loads(CONFIG.format(url=influx.url), "kerfbook.toml", tmp_path)
+    settings = loads(one_saw(f'trace = "{influx.url}/kerfbook/raw"\ntrace_days = 0'), "kerfbook.toml", tmp_path)
     stores = settings.stores
     house = House(settings.site, stores.trace, stores.book, settings.detection, facts_as_points=stores.facts_as_points)
     house.ingest.absorb("heron", day)

@@ -19,20 +19,12 @@ from collector.trace.influx import InfluxTrace
 from collector.trace.influx_points import InfluxPoints
 from collector.trace.store import TraceError
 from tests.tending.month import PLAN
-from tests.trace.influx import Influx
 
 pytestmark = pytest.mark.real
 numbers = itertools.count()
 MIDNIGHT = 1_772_409_600 * SECOND  # 2026-03-02T00:00:00Z
 HOUR = 3600 * SECOND
 SITE = Site("tern-point", "Tern Point", "Europe/Lisbon", (SawTitle("heron", "Heron"), SawTitle("plover", "P")), PLAN)
-
-
-@pytest.fixture(scope="module")
-def influx(tmp_path_factory):
-    server = Influx(tmp_path_factory.mktemp("influx"))
-    yield server
-    server.close()
 
 
 class Clock:
@@ -70,11 +62,11 @@ class Place:
 
 
 @pytest.fixture
-def place(influx, tmp_path):
-    influx.answers.clear()
+def place(shared_influx, tmp_path):
+    shared_influx.answers.clear()
     with Book(f"sqlite:///{tmp_path}/book.db") as book:
         book.open_saws([SawEntry("heron"), SawEntry("plover")])
-        place = Place(influx, book)
+        place = Place(shared_influx, book)
         yield place
         place.trace.close()
 
@@ -181,16 +173,16 @@ def test_what_is_going_on_is_written_when_it_is_over(place):
     assert (len(place.of("cut")), len(place.of("run"))) == (2, 1)
 
 
-def test_a_server_that_was_away_gets_what_it_missed(place, influx):
+def test_a_server_that_was_away_gets_what_it_missed(place, shared_influx):
     commit(place.book, work(0), MIDNIGHT, until=MIDNIGHT + 10 * HOUR)
-    influx.answers = [0, 400]
+    shared_influx.answers = [0, 400]
     with pytest.raises(TraceError):
         place.mirror.round()
-    influx.kill()
+    shared_influx.kill()
     commit(place.book, work(1), MIDNIGHT + DAY, until=MIDNIGHT + DAY + 10 * HOUR)
     with pytest.raises(TraceError):
         place.mirror.round()
-    influx.start()
+    shared_influx.start()
     place.mirror.round()
     whole = place.held()
     assert len(place.of("cut")) == 6
