@@ -9,6 +9,7 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from api.posting import Posting
 from api.watch import Watch
 from collector.book import Book, SawEntry
 from collector.book.leases import Leases
@@ -106,7 +107,7 @@ def closing_session(broker, name):
 def test_of_two_watches_one_works_and_the_other_follows(tmp_path, monkeypatch):
     looks: list[Watch] = []
     monkeypatch.setattr(Watch, "look", lambda watch: looks.append(watch))
-    monkeypatch.setattr(Watch, "post", lambda _watch: 0)
+    monkeypatch.setattr(Posting, "post", lambda _posting: 0)
     shop = Shop(tmp_path)
     leases = [Leases(shop.book.engine, name) for name in ("first", "second")]
     first, second = map(shop.new_watch, leases)

@@ -151,7 +151,7 @@ def test_no_secret_stands_in_the_log_of_a_shop_in_which_everything_goes_wrong(br
         process.stderr.close()
     lines = [json.loads(line) for line in said]
     assert {tuple(line) for line in lines} == {logs.KEYS}
-    assert {"collector.mqtt", "api.request_id", "api.posting"} <= {line["logger"] for line in lines}
+    assert {"collector.session", "api.request_id", "api.posting"} <= {line["logger"] for line in lines}
     everything = "".join(said) + told
     mqtt = (broker.root / "collector/password").read_text().strip()
     assert len(used) > 15

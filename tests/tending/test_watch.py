@@ -247,7 +247,7 @@ def test_a_crash_between_sending_and_writing_it_down_sends_again_rather_than_nev
     def crash(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(shop.watch.book, "sent", crash)
+    monkeypatch.setattr(AlertBook, "sent", crash)
     with pytest.raises(KeyboardInterrupt):
         shop.look(at(2, "09:05"))
     monkeypatch.undo()
