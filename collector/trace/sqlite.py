@@ -7,23 +7,15 @@ of a signal never overlap in time, so a reader needs only those that touch its p
 dropped whole. Readings that come late go into the blob whose time they fall in. Of days that have aged out ``minute``
 keeps a row a signal and day.
 
-Durability: ``synchronous=FULL``. With NORMAL a write-ahead log survives the death of the process but not a
-power cut: the last commits are still in the operating system's memory. A message is acknowledged once its
-readings are committed, and the broker then forgets it, so a commit must be on the disk. That costs one
-fsync a commit group, four a second at most.
-
 One process writes; any number read, each sees whole commits only.
 """
 
 from __future__ import annotations
 
-import sqlite3
 import struct
 import threading
-from contextlib import contextmanager, suppress
 from itertools import pairwise
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import TYPE_CHECKING, Final, Self
 
 import numpy as np
 
@@ -31,37 +23,15 @@ from collector.signals import SIGNALS, Series, Trace, merge
 from collector.trace import blobs
 from collector.trace.pieces import BLOB_READINGS, even, full, pack, union, unpack
 from collector.trace.slices import DAY_US, Minutes, Slices, joined, spans
-from collector.trace.store import TraceError
-from collector.words import later
+from collector.trace.sqlite_file import SqliteFile
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Mapping
+    from pathlib import Path
 
 HOT_READINGS: Final = 4096
 HOT_ROWS: Final = 256
 """A saw's hot rows move into blobs at this many readings or rows."""
-
-_APPLICATION: Final = 0x4B455246  # "KERF"
-_LAYOUT: Final = 2
-
-# WITHOUT ROWID keeps a saw's hot rows side by side, without an index beside them. In blob, data comes last:
-# the columns before it are found without reading the pages that data overflows to. ``auto_vacuum`` can only
-# be chosen before the first table; it lets a later thinning give pages back in small steps.
-_SCHEMA: Final = """
-CREATE TABLE saw (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
-CREATE TABLE hot (
-  saw INTEGER NOT NULL, id INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL,
-  readings INTEGER NOT NULL, data BLOB NOT NULL, PRIMARY KEY (saw, id)
-) STRICT, WITHOUT ROWID;
-CREATE TABLE blob (
-  id INTEGER PRIMARY KEY, saw INTEGER NOT NULL, signal TEXT NOT NULL, first INTEGER NOT NULL,
-  last INTEGER NOT NULL, readings INTEGER NOT NULL, data BLOB NOT NULL, UNIQUE (saw, signal, first)
-) STRICT;
-CREATE TABLE minute (
-  saw INTEGER NOT NULL, signal TEXT NOT NULL, day INTEGER NOT NULL, data BLOB NOT NULL, PRIMARY KEY (saw, signal, day)
-) STRICT, WITHOUT ROWID;
-CREATE TABLE aged (saw INTEGER PRIMARY KEY, until INTEGER NOT NULL) STRICT;
-"""
 
 _TIDY_ROWS: Final = 64
 _TIDY_PAGES: Final = 64
@@ -88,23 +58,12 @@ class SqliteTrace:
     """
 
     def __init__(self, path: Path | str, *, readonly: bool = False) -> None:
-        self.path = Path(path)
         self._lock = threading.RLock()
         self._pending: dict[str, list[Trace]] = {}
         self._ids: dict[str, int] = {}
         self._hot: dict[int, tuple[int, int]] = {}
-        if readonly and not self.path.exists():
-            raise TraceError(
-                later("{path}: there is no such trace file; start the collector first, or correct the path"),
-                path=self.path,
-            )
-        with self._clear_errors():
-            self._db = sqlite3.connect(self.path, timeout=10, isolation_level=None, check_same_thread=False)
-            try:
-                self._open(readonly)
-            except BaseException:
-                self._db.close()
-                raise
+        self._file = SqliteFile(path, readonly=readonly, undone=self._forget)
+        self._db = self._file.db
 
     def __enter__(self) -> Self:
         return self
@@ -140,7 +99,7 @@ class SqliteTrace:
         with self._lock:
             if not self._pending:
                 return
-            with self._clear_errors(), self._transaction("IMMEDIATE"):
+            with self._file.clear_errors(), self._file.transaction("IMMEDIATE"):
                 for saw, traces in self._pending.items():
                     self._add(self._id_made(saw), merge(traces))
             self._pending.clear()
@@ -155,19 +114,19 @@ class SqliteTrace:
             pending = list(self._pending.get(saw, ()))
             packed: list[tuple[str, bytes]] = []
             hot: list[bytes] = []
-            with self._clear_errors(), self._transaction("DEFERRED"):
+            with self._file.clear_errors(), self._file.transaction("DEFERRED"):
                 if (known := self._id(saw)) is not None:
                     for signal in signals:
                         span = {"saw": known, "signal": signal, "start": start_us, "end": end_us - 1}
                         query = f"SELECT data {_TOUCHING} AND last >= :start ORDER BY first"
                         packed += ((signal, data) for (data,) in self._db.execute(query, span))
-                    hot = self._column(
+                    hot = self._file.column(
                         "SELECT data FROM hot WHERE saw = ? AND last >= ? AND first < ? ORDER BY id",
                         known, start_us, end_us,
                     )  # fmt: skip
         # Decoding needs no lock: other threads go on meanwhile.
         columns: dict[str, list[Series]] = {signal: [] for signal in SIGNALS}
-        with self._clear_errors():
+        with self._file.clear_errors():
             for signal, data in packed:
                 columns[signal].append(blobs.decode(data))
         for trace in (*(unpack(data) for data in hot), *pending):
@@ -178,12 +137,12 @@ class SqliteTrace:
 
     def first(self, saw: str, from_us: int = 0) -> int | None:
         """Time of the saw's earliest reading at or after ``from_us``, None if there is none."""
-        with self._lock, self._clear_errors():
+        with self._lock, self._file.clear_errors():
             found = list(self._pending.get(saw, ()))
             series: list[Series] = []
             if (known := self._id(saw)) is not None:
                 query = "SELECT data FROM hot WHERE saw = ? AND last >= ?"
-                found += (unpack(data) for data in self._column(query, known, from_us))
+                found += (unpack(data) for data in self._file.column(query, known, from_us))
                 for signal in SIGNALS:
                     span = {"saw": known, "signal": signal, "start": from_us, "end": _LATEST}
                     query = f"SELECT data {_TOUCHING} AND last >= :start ORDER BY first LIMIT 1"
@@ -194,13 +153,13 @@ class SqliteTrace:
 
     def last(self, saw: str) -> int | None:
         """Time of the saw's newest reading, None if there is none."""
-        with self._lock, self._clear_errors():
+        with self._lock, self._file.clear_errors():
             found = [trace.last for trace in self._pending.get(saw, ())]
             if (known := self._id(saw)) is not None:
-                found += self._column("SELECT last FROM hot WHERE saw = ?", known)
+                found += self._file.column("SELECT last FROM hot WHERE saw = ?", known)
                 for signal in SIGNALS:
                     query = "SELECT last FROM blob WHERE saw = ? AND signal = ? ORDER BY first DESC LIMIT 1"
-                    found += self._column(query, known, signal)
+                    found += self._file.column(query, known, signal)
             return max(found, default=None)
 
     def slices(self, saw: str, start_us: int, end_us: int, width_us: int) -> Slices:
@@ -209,16 +168,16 @@ class SqliteTrace:
 
     def complete_from(self, saw: str) -> int:
         """From this time on all readings are kept, of those before it minutes; 0: no day has aged."""
-        with self._lock, self._clear_errors():
-            known = self._id(saw) if self._has_minutes() else None
-            return sum(self._column("SELECT until FROM aged WHERE saw = ?", known)) if known is not None else 0
+        with self._lock, self._file.clear_errors():
+            known = self._id(saw) if self._file.has_minutes() else None
+            return sum(self._file.column("SELECT until FROM aged WHERE saw = ?", known)) if known is not None else 0
 
     def minutes(self, saw: str, start_us: int, end_us: int) -> dict[str, Minutes]:
         """By signal, the kept minutes that begin in the period."""
         found: dict[str, list[Minutes]] = {}
         query = "SELECT signal, data FROM minute WHERE saw = ? AND day >= ? AND day < ? ORDER BY day"
-        with self._lock, self._clear_errors():
-            known = self._id(saw) if self._has_minutes() else None
+        with self._lock, self._file.clear_errors():
+            known = self._id(saw) if self._file.has_minutes() else None
             if known is not None:
                 for signal, data in self._db.execute(query, (known, start_us // DAY_US * DAY_US, end_us)):
                     if len(part := _minutes_in(data).between(start_us, end_us)):
@@ -232,7 +191,7 @@ class SqliteTrace:
             TraceError: it could not be done, and nothing was.
         """
         span = spans(minutes)
-        with self._lock, self._clear_errors(), self._transaction("IMMEDIATE"):
+        with self._lock, self._file.clear_errors(), self._file.transaction("IMMEDIATE"):
             known = self._id_made(saw)
             for day in range(span[0] // DAY_US * DAY_US, span[1] + 1, DAY_US) if span else ():
                 for signal, held in minutes.items():
@@ -251,7 +210,7 @@ class SqliteTrace:
         Raises:
             TraceError: it could not be done.
         """
-        with self._lock, self._clear_errors():
+        with self._lock, self._file.clear_errors():
             gone = self._db.execute(
                 "DELETE FROM minute WHERE (saw, signal, day) IN "
                 "(SELECT saw, signal, day FROM minute WHERE day < ? LIMIT ?)",
@@ -261,61 +220,27 @@ class SqliteTrace:
                 return True
             # The pragma does a page each time it is asked for a row.
             self._db.execute(f"PRAGMA incremental_vacuum({_TIDY_PAGES})").fetchall()
-            return self._pragma("freelist_count") > 0
+            return self._file.pragma("freelist_count") > 0
 
     def bytes_since(self, from_us: int) -> int:
         """How many bytes the readings of all saws take that are newer than a time, but for the newest few."""
-        with self._lock, self._clear_errors():
-            return sum(self._column("SELECT coalesce(sum(length(data)), 0) FROM blob WHERE first >= ?", from_us))
+        with self._lock, self._file.clear_errors():
+            return sum(self._file.column("SELECT coalesce(sum(length(data)), 0) FROM blob WHERE first >= ?", from_us))
 
     def stored(self, saw: str) -> int:
         """How many readings of a saw are on the disk."""
         query = "SELECT coalesce(sum(readings), 0) FROM {} WHERE saw = ?"
-        with self._lock, self._clear_errors():
-            return sum(sum(self._column(query.format(table), self._id(saw) or 0)) for table in ("blob", "hot"))
+        with self._lock, self._file.clear_errors():
+            return sum(sum(self._file.column(query.format(table), self._id(saw) or 0)) for table in ("blob", "hot"))
 
     def saws(self) -> list[str]:
         """The saws that have readings, in alphabetical order."""
-        with self._lock, self._clear_errors():
-            return sorted({*self._pending, *self._column("SELECT name FROM saw")})
+        with self._lock, self._file.clear_errors():
+            return sorted({*self._pending, *self._file.column("SELECT name FROM saw")})
 
-    def _open(self, readonly: bool) -> None:
-        application = self._pragma("application_id")
-        layout = self._pragma("user_version")
-        made = self._column("SELECT count(*) FROM sqlite_schema")[0]
-        if readonly and not made:
-            raise TraceError(later("{path}: the trace file is still empty; start the collector first"), path=self.path)
-        if application != _APPLICATION and made:
-            raise TraceError(
-                later("{path}: this is no trace file of ours; give the path of another file"), path=self.path
-            )
-        if layout > _LAYOUT:
-            raise TraceError(
-                later("{path}: the file has layout {layout}, newer than {known}; update the program"),
-                path=self.path,
-                layout=layout,
-                known=_LAYOUT,
-            )
-        if readonly:
-            self._pragma("query_only = ON")
-            return
-        if not made:
-            self._pragma("auto_vacuum = INCREMENTAL")
-        if self._column("PRAGMA journal_mode = WAL") != ["wal"]:
-            raise TraceError(
-                later("{path}: this disk holds no write-ahead log; put the file on a local disk"), path=self.path
-            )
-        self._pragma("synchronous = FULL")
-        self._pragma(f"journal_size_limit = {16 << 20}")
-        with self._transaction("IMMEDIATE"):
-            # Another process may have made it since.
-            layout = self._pragma("user_version")
-            if layout < _LAYOUT:
-                # Layout 1 had no minutes.
-                for statement in _SCHEMA.split(";")[3 if layout else 0 : -1]:
-                    self._db.execute(statement)
-                self._pragma(f"application_id = {_APPLICATION}")
-                self._pragma(f"user_version = {_LAYOUT}")
+    def _forget(self) -> None:
+        self._ids.clear()
+        self._hot.clear()
 
     def _add(self, saw: int, trace: Trace) -> None:
         if saw not in self._hot:
@@ -336,7 +261,7 @@ class SqliteTrace:
             )
             self._hot[saw] = rows + 1, readings + len(trace)
             return
-        hot = [unpack(data) for data in self._column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
+        hot = [unpack(data) for data in self._file.column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
         for signal, series in zip(SIGNALS, merge([*hot, trace]).series(), strict=True):
             if len(series):
                 self._place(saw, signal, series)
@@ -361,7 +286,7 @@ class SqliteTrace:
             if follows and readings >= BLOB_READINGS:
                 self._insert(saw, signal, full(part))
                 continue
-            old = blobs.decode(self._column("SELECT data FROM blob WHERE id = ?", number)[0])
+            old = blobs.decode(self._file.column("SELECT data FROM blob WHERE id = ?", number)[0])
             grown = union([old, part])
             if len(grown) > len(old):
                 self._db.execute("DELETE FROM blob WHERE id = ?", (number,))
@@ -369,7 +294,7 @@ class SqliteTrace:
 
     def _drop(self, saw: int, until: int) -> None:
         """Takes the readings before a time out of the tables."""
-        hot = [unpack(data) for data in self._column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
+        hot = [unpack(data) for data in self._file.column("SELECT data FROM hot WHERE saw = ? ORDER BY id", saw)]
         if hot and min(trace.first for trace in hot) < until:
             for signal, series in zip(SIGNALS, merge(hot).series(), strict=True):
                 if len(kept := series.between(until, _LATEST)):
@@ -382,10 +307,6 @@ class SqliteTrace:
         for signal, data in over:
             self._insert(saw, signal, [blobs.decode(data).between(until, _LATEST)])
 
-    def _has_minutes(self) -> bool:
-        """Whether the file's layout has them: one that is only read may be of an older program."""
-        return self._pragma("user_version") >= _LAYOUT
-
     def _insert(self, saw: int, signal: str, parts: Iterable[Series]) -> None:
         self._db.executemany(
             "INSERT INTO blob (saw, signal, first, last, readings, data) VALUES (?, ?, ?, ?, ?, ?)",
@@ -394,7 +315,7 @@ class SqliteTrace:
 
     def _id(self, saw: str) -> int | None:
         if saw not in self._ids:
-            for number in self._column("SELECT id FROM saw WHERE name = ?", saw):
+            for number in self._file.column("SELECT id FROM saw WHERE name = ?", saw):
                 self._ids[saw] = number
         return self._ids.get(saw)
 
@@ -403,41 +324,6 @@ class SqliteTrace:
             self._db.execute("INSERT INTO saw (name) VALUES (?)", (saw,))
             self._id(saw)
         return self._ids[saw]
-
-    def _column(self, query: str, *values: int | str) -> list[Any]:
-        return [value for (value,) in self._db.execute(query, values)]
-
-    def _pragma(self, text: str) -> int:
-        row = self._db.execute(f"PRAGMA {text}").fetchone()
-        return row[0] if row and isinstance(row[0], int) else 0
-
-    @contextmanager
-    def _transaction(self, kind: str) -> Iterator[None]:
-        self._db.execute(f"BEGIN {kind}")
-        try:
-            yield
-            self._db.execute("COMMIT")
-        except BaseException:
-            # What was cached may have been of rows that are not there now.
-            self._ids.clear()
-            self._hot.clear()
-            with suppress(sqlite3.Error):
-                self._db.execute("ROLLBACK")
-            raise
-
-    @contextmanager
-    def _clear_errors(self) -> Iterator[None]:
-        try:
-            yield
-        except blobs.BlobError as error:
-            raise TraceError(
-                later("{path}: {error}; restore the file from a backup"), path=self.path, error=error
-            ) from error
-        except sqlite3.Error as error:
-            advice = _ADVICE.get(
-                getattr(error, "sqlite_errorcode", 0) & 0xFF, later("see that the file can be read and written")
-            )
-            raise TraceError(later("{path}: {error}; {advice}"), path=self.path, error=error, advice=advice) from error
 
 
 _SIZE: Final = struct.Struct("<I")
@@ -457,13 +343,3 @@ def _minutes_in(data: bytes) -> Minutes:
         found.append(blobs.decode(data[at : at + size]))
         at += size
     return Minutes(found[0].t, *(series.v for series in found))
-
-
-_ADVICE: Final = {
-    sqlite3.SQLITE_NOTADB: later("this is no trace file; give the path of another file"),
-    sqlite3.SQLITE_CORRUPT: later("the file is damaged; restore it from a backup"),
-    sqlite3.SQLITE_FULL: later("free some space on the disk"),
-    sqlite3.SQLITE_BUSY: later("another process is writing; let only one collector use the file"),
-    sqlite3.SQLITE_CANTOPEN: later("see that the folder exists and may be written"),
-    sqlite3.SQLITE_READONLY: later("see that the file and its folder may be written"),
-}
