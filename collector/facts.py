@@ -40,7 +40,7 @@ class Run:
 
     ``end`` is the moment the motor was switched off, None while it runs. ``inrush_ma`` is the highest starting
     current, None where the start was not seen. ``stop_us`` is the time from switching off to standstill where the
-    brake's current can be seen, else None. ``cuts`` counts the cuts that started in the run.
+    brake's current can be seen to its end, else None. ``cuts`` counts the cuts that started in the run.
     """
 
     kind: ClassVar[str] = "run"
