@@ -46,6 +46,9 @@ def test_the_installer_reads_what_was_refused_and_why_newest_first(chrome, open_
     assert oldest.startswith("no saw of this shop")
     assert sent(chrome, 1) == "{oops"
     assert sent(chrome, 0) == "9f 00 ff 01"
+    chrome.set_window_size(1366, 768)
+    wide = "return Math.min(...[...document.querySelectorAll('.why')].map((why) => why.getBoundingClientRect().width))"
+    assert chrome.execute_script(wide) > 400
     counts = chrome.execute_script(
         "return [...document.querySelectorAll('#ever tbody tr')].map((r) => [...r.cells].map((c) => c.innerText))"
     )

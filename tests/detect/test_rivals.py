@@ -7,7 +7,7 @@ import scipy.signal
 from ruptures.metrics import precision_recall
 
 from tests.bench.detect_cases import case
-from tests.bench.rivals import KERNEL, PEAKS, PELT, PELT_TUNER, kernel_breaks, pelt_breaks, stretches
+from tests.bench.rivals import KERNEL, PEAKS, PELT, PELT_TWIN, kernel_breaks, pelt_breaks, stretches
 
 
 @pytest.mark.parametrize(("find", "seeds"), [(kernel_breaks, range(10)), (pelt_breaks, range(2))])
@@ -37,7 +37,7 @@ def test_scipy_finds_the_peaks_and_widths_of_its_own_documented_example():
 
 
 @pytest.mark.parametrize("told", [True, False])
-@pytest.mark.parametrize(("rival", "tuner"), [(KERNEL, KERNEL), (PELT, PELT_TUNER), (PEAKS, PEAKS)])
+@pytest.mark.parametrize(("rival", "tuner"), [(KERNEL, KERNEL), (PELT, PELT_TWIN), (PEAKS, PEAKS)])
 def test_each_rival_finds_the_cuts_of_an_ordinary_trace_with_settings_tuned_on_another(rival, tuner, told):
     settings = tuner.best([case("other saw", "ordinary", 1)], told=told)
     assert rival.f1([case("other saw", "ordinary", 2)], settings) > (0.95 if told else 0.7)
