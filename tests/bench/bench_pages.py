@@ -16,7 +16,7 @@ import pytest
 
 from api.app import close_api, reporting_of, tending_of
 from api.door.guest import Visitors
-from api.sums import Keeper
+from api.keeping import Keeper
 from collector.book.book import Book
 from collector.book.entries import NowEntry, SawCommit
 from collector.facts import State

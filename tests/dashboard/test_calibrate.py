@@ -28,7 +28,7 @@ from dashboard.commands import codes
 from dashboard.config import load
 from dashboard.house import House
 from tests.calibrate.trial import BOX, trial
-from tests.dashboard.test_derive import CONFIG
+from tests.configuration import one_saw
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -42,7 +42,7 @@ class Site:
     def __init__(self, folder: Path, played) -> None:
         self.played = played
         self.config = folder / "kerfbook.toml"
-        self.config.write_text(CONFIG)
+        self.config.write_text(one_saw('folder = "."'))
         self.settings = load(self.config)
         stores = self.settings.stores
         with SqliteTrace(stores.trace) as trace, Book(stores.book) as book:
