@@ -56,7 +56,11 @@ def ngettext(one: str, many: str, n: int, /, **values: object) -> str:
 
 def reason(error: BaseException) -> str:
     """What went wrong, as far as it is ours to say; what a system or a database says stays in its words."""
-    return gettext(error.said, **error.values) if isinstance(error, Told) else str(error)
+    if isinstance(error, Told):
+        return gettext(error.said, **error.values)
+    if isinstance(error, OSError) and error.filename is not None:
+        return f"{error.filename}: {error.strerror}"
+    return str(error)
 
 
 def _shown(values: dict[str, object]) -> dict[str, object]:

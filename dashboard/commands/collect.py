@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from api.tongues.say import later
+from api.tongues.say import later, reason
 from dashboard.commands import codes
 from dashboard.commands.options import add_config
 from dashboard.commands.run import work
@@ -35,6 +35,6 @@ def run(args: argparse.Namespace) -> int:
     try:
         settings = load(args.config)
     except (ConfigError, OSError) as error:
-        print(f"kerfbook collect: {error}", file=sys.stderr)
+        print("kerfbook collect:", reason(error), file=sys.stderr)
         return codes.MISUSED
     return work("collect", settings, collects=True, shows=False, watch=False)

@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         settings = load(args.config)
     except (ConfigError, OSError) as error:
-        print(f"kerfbook doctor: {error}", file=sys.stderr)
+        print("kerfbook doctor:", reason(error), file=sys.stderr)
         return codes.MISUSED
     well, unwell = gettext("well"), gettext("NOT WELL")
     width = max(len(well), len(unwell)) + 1

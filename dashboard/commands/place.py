@@ -14,7 +14,7 @@ from collector.book.book import Book
 from collector.detect.settings import DetectSettings
 from collector.facts import parse_iso
 from collector.trace.place import open_trace
-from dashboard.config import ConfigError, load
+from dashboard.config import ConfigError, NoConfigError, load
 from simulator import world
 
 if TYPE_CHECKING:
@@ -122,6 +122,11 @@ def find_place(args: argparse.Namespace) -> Place:
     except ConfigError as error:
         told = gettext("{path} must be mended first", path=args.config)
         raise NoPlaceError(f"{error}\n\n{told}") from error
+    except NoConfigError as error:
+        told = gettext(
+            "there is no {path}: name yours with --config, or a demo's folder with --folder", path=args.config
+        )
+        raise NoPlaceError(told) from error
     except OSError as error:
         hint = gettext("name yours with --config, or a demo's folder with --folder")
         raise NoPlaceError(f"{args.config}: {error.strerror}; {hint}") from error

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from api.tongues.say import gettext, later
+from api.tongues.say import gettext, later, reason
 from dashboard.commands import codes
 from dashboard.commands.options import add_config
 from dashboard.commands.run import work
@@ -38,6 +38,6 @@ def run(args: argparse.Namespace) -> int:
     try:
         settings = load(args.config)
     except (ConfigError, OSError) as error:
-        print(f"kerfbook serve: {error}", file=sys.stderr)
+        print("kerfbook serve:", reason(error), file=sys.stderr)
         return codes.MISUSED
     return work("serve", settings, collects=False, watch=not args.no_alerts)

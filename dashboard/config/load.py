@@ -30,15 +30,25 @@ if TYPE_CHECKING:
     from collector.words import Word
 
 
+class NoConfigError(FileNotFoundError):
+    """There is no such file; the text says how to come to one."""
+
+
 def load(path: Path) -> Settings:
     """Read a file; its secrets are hidden in the log from then on.
 
     Raises:
         ConfigError: the file is not as it should be; tells every fault.
-        OSError: the file cannot be read.
+        OSError: the file cannot be read; a `NoConfigError` where there is none.
     """
     try:
         text = path.read_text("utf-8")
+    except FileNotFoundError as error:
+        told = gettext(
+            "there is no {path}: name yours with --config; `kerfbook run --write-config` writes one to begin with",
+            path=path,
+        )
+        raise NoConfigError(told) from error
     except UnicodeDecodeError as error:
         line = path.read_bytes()[: error.start].count(b"\n") + 1
         raise ConfigError(

@@ -209,3 +209,17 @@ def test_a_reader_that_has_seen_enough_breaks_nothing(played: tuple[Path, Path])
         process.stdout.close()
         assert process.wait(60) == 0
         assert b"Traceback" not in process.stderr.read()
+
+
+@pytest.mark.parametrize("command", ["doctor", "schema", "backup", "serve", "collect", "alerts", "broker-config"])
+def test_without_a_configuration_each_command_says_how_to_come_to_one(command, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main([command]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith(f"kerfbook {command}: there is no kerfbook.toml: name yours with --config;")
+
+
+def test_what_a_demo_keeps_can_be_named_instead(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["derive", "--from", "2026-01-01", "--to", "2026-01-02"]) == 2
+    assert "or a demo's folder with --folder" in capsys.readouterr().err
