@@ -339,14 +339,22 @@ class Reader:
         return self.first_level if idle is None else idle
 
     def price(self, until: int | None) -> float:
-        """What the best reading of all samples before a time (µs; None: of all) costs, nats."""
-        w = self.window
-        return self._until(w.count if until is None else w.base + int(np.searchsorted(w.t, until))).readings[0].price
+        """What the best reading of all samples before a time (µs; None: of all) costs, nats.
 
-    def _until(self, place: int) -> Labels:
+        The sample before the time may be partly of what comes after it: a step there is none of what was before.
+        """
+        w = self.window
+        if until is None:
+            return self._until(w.count).readings[0].price
+        place = w.base + int(np.searchsorted(w.t, until))
+        return self._until(place, stepped=place - 1).readings[0].price
+
+    def _until(self, place: int, stepped: int | None = None) -> Labels:
+        """What the run looks like up to a place, with the steps before it, or before the place ``stepped``."""
         if self._walked is not None and place <= self._walked.opened.place:
             return self._walked.labels
-        steps = [s for s in [*self._steps, *self._finder.guess(self.window)] if s.place < place]
+        before = place if stepped is None else stepped
+        steps = [s for s in [*self._steps, *self._finder.guess(self.window)] if s.place < before]
         return self._reading(steps, max(place, 1))
 
     # the end

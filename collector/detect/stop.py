@@ -28,6 +28,7 @@ _PART, _PART_SIGMAS = 0.1, 4.0  # what is so much off a level, and by so much no
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.008, 1.6  # ... or, round a straight line, by this at most: wood is less even. The noise that n
 # samples show is itself only known to a share of itself: so much over the root of n.
+_HIGH = 3.0  # times idle: few loads are so high, and none of these is as even as the noise of any sensor
 _QUIET_LEAST = 6  # samples of standstill that tell the sensor's noise
 _RESOLUTION_MA = 30.0  # what a coarse sensor's steps make of it
 _SENSOR_MA = 200.0  # no sensor that serves has more noise
@@ -53,6 +54,7 @@ class LastLevel:
     level: float
     sigma: float
     even: bool  # no more uneven than the sensor's noise makes it: a cut is
+    smooth: bool  # ... than the noise of a sensor that just serves makes it
     calm: bool  # hardly more uneven than the sensor's own noise
     from_us: int
     hidden: bool  # it began in a silence
@@ -115,13 +117,16 @@ def last_level(
     there = y[start + 1 :]
     settled = y[start + min(BEYOND, 1 + (n - start) // 8) :]  # the first ones may be on their way
     sensor = min(noise, _SENSOR_MA, quiet)
-    even = _scatter_round_a_line(settled) <= float(
-        np.hypot((1 + _EVEN_SIGMAS / len(settled) ** 0.5) * 0.67 * sensor, _EVEN * level)
+    uneven = _scatter_round_a_line(settled)
+    even, smooth = (
+        uneven <= float(np.hypot((1 + _EVEN_SIGMAS / len(settled) ** 0.5) * 0.67 * most, _EVEN * level))
+        for most in (sensor, _SENSOR_MA)
     )
     calm = float(there.std()) <= _FLAT_SIGMAS * noise + _FLAT * level
     rough = max(noise, 1.4826 / 0.67 * float(np.median(np.abs(there - np.median(there)))))
     hidden = not start or int(t[start]) - int(t[start - 1]) > PAUSE_US
-    return LastLevel(start, int(t[start]), lasted, level, sigma, even, calm, from_us, hidden, took, rough, sensor)
+    at = int(t[start])
+    return LastLevel(start, at, lasted, level, sigma, even, smooth, calm, from_us, hidden, took, rough, sensor)
 
 
 def _idle_ends(t: Ints, y: NDArray[np.float64], begin: int, idle: float, noise: float) -> int | None:
@@ -184,7 +189,8 @@ def switched_off(
     unsure = last.sigma / max(1.0, last.index - first) ** 0.5
     if last.level < _LESS * idle - unsure and last.calm:  # held against another reading yet
         return last.index, False
-    if last.level > MORE * idle + 3 * unsure and last.even and not _fades(t, ma, last, idle):
+    even = last.even or (last.smooth and last.level > _HIGH * idle)
+    if last.level > MORE * idle + 3 * unsure and even and not _fades(t, ma, last, idle):
         high = last.level > FAR_MORE * idle
         return (last.index, False) if high or last.lasted >= _SURE_US else None
     return None
@@ -235,13 +241,13 @@ def _comes_down(t: Ints, ma: Ints, last: LastLevel) -> bool:
     sizes = np.arange(3, end - first + 1)
     if (np.array(lower) < (1 - _SAG) * last.level - _SAG_SIGMAS * last.rough / sizes**0.5).any():
         return True
-    y = ma[last.index + 2 : first].astype(np.float64)
+    y = ma[last.index + 2 : first]
     if len(y) < 2 * BEYOND:
         return False
-    y[1:-1] = np.median(np.stack((y[:-2], y[1:-1], y[2:])), axis=0)
+    ahead = len(y) / 2 + (end - first) - sizes / 2
+    y = np.median(np.stack((y[:-2], y[1:-1], y[2:])), axis=0)  # a wild sample at either end would tilt the line
     x = np.arange(len(y)) - (len(y) - 1) / 2
     squares = float((x * x).sum())
-    ahead = len(y) / 2 + (end - first) - sizes / 2
     line = y.mean() + float((x * y).sum()) / squares * ahead
     unsure = last.rough * np.sqrt(1 / sizes + 1 / len(y) + ahead * ahead / squares)
     return bool((lower < line - _SAG_SIGMAS * unsure).any())

@@ -22,11 +22,11 @@ def ends(trace: Trace) -> tuple[float, float | None]:
     return seconds(run)[1], None if run.stop_us is None else run.stop_us / 1e6
 
 
-def wild(trace: Trace, *moments: float) -> Trace:
-    """The same with nothing in the sample that ends at or after each moment, s."""
+def wild(trace: Trace, *moments: float, ma: int = 0) -> Trace:
+    """The same with so much (mA) in the sample that ends at or after each moment, s."""
     v = trace.motor.v.copy()
     for moment in moments:
-        v[np.searchsorted(trace.motor.t, at(moment))] = 0
+        v[np.searchsorted(trace.motor.t, at(moment))] = ma
     return Trace(Series(trace.motor.t, v), trace.lock, trace.station, trace.door)
 
 
@@ -166,3 +166,27 @@ def test_a_brake_whose_end_was_lost_is_told_by_its_pause_and_how_long_it_took_is
     end, stop = ends(lost(story(levels), 45.0, 47.1))
     assert end == pytest.approx(44.5, abs=0.1)
     assert stop is None
+
+
+@pytest.mark.parametrize("moment", [46.35, 46.4, 46.6])
+def test_a_wild_sample_shortly_before_the_end_of_a_brakes_current_leaves_it_a_brakes(moment):
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (2.6, 12.0), (40, 0.0)]
+    end, stop = ends(wild(story(levels), moment, ma=38_000))
+    assert end == pytest.approx(44.5, abs=0.1)
+    assert stop == pytest.approx(2.6, abs=0.1)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_brake_of_many_times_idle_is_told_though_standstill_shows_less_than_the_sensors_noise(seed):
+    trace = story([(20, 0.0), *spin_up(1.6), (20, 1.6), (2.6, 8.0), (40, 0.0)], noise=0.15, seed=seed)
+    v = np.where(trace.motor.t > at(47.2), 0, trace.motor.v)
+    end, stop = ends(Trace(Series(trace.motor.t, v), trace.lock, trace.station, trace.door))
+    assert end == pytest.approx(44.5, abs=0.3)
+    assert stop == pytest.approx(2.6, abs=0.3)
+
+
+def test_a_brake_below_a_long_idle_is_told_though_it_begins_by_degrees():
+    levels = [(20, 0.0), *spin_up(), (20, 3.0), (0.1, 2.7), (0.1, 2.4), (2.4, 2.0), (40, 0.0)]
+    end, stop = ends(story(levels))
+    assert end == pytest.approx(44.6, abs=0.2)
+    assert stop == pytest.approx(2.5, abs=0.2)
