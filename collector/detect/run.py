@@ -15,7 +15,7 @@ from collector.detect.reader import Reader
 from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
 from collector.detect.starting import StartWatch
-from collector.detect.stop import fall_time, falls_at_once, last_level, quiet_noise, switched_off
+from collector.detect.stop import STEP_OF, fall_time, falls_at_once, last_level, quiet_noise, switched_off
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
@@ -159,7 +159,9 @@ class RunTracker:
         if without == with_brake:  # no step was found there: the level would be noise of the idle before it
             n, idles = len(ma) - last.index, _IDLE_S * self._smooth.rate * self._smooth.every
             without += (idle - last.level) ** 2 / (2 * last.sigma**2 * (1 / n + 1 / idles))
-        return off if with_brake + (_UNPAUSED if at_once else _BY_DEGREES) <= without else None
+        if not at_once:
+            with_brake += _BY_DEGREES if last.index >= STEP_OF else np.inf  # how it began was not seen
+        return off if with_brake + _UNPAUSED <= without else None
 
 
 def _highest(ma: Ints) -> int | None:

@@ -23,7 +23,7 @@ _LESS = 0.87  # a motor that runs takes at least this share of its idle current
 _PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
 _FALL_US, _FALL_SIGMAS = 15_000, 2.0  # a brake's current, squared, falls as if within this time, but for noise
 _BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
-_STEP_OF = 5  # samples before a level that tell from where it comes
+STEP_OF = 5  # samples before a level that tell from where it comes
 _PART, _PART_SIGMAS = 0.1, 4.0  # what is so much off a level, and by so much noise, is none of it
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.008, 1.6  # ... or, round a straight line, by this at most: wood is less even. The noise that n
@@ -256,7 +256,7 @@ def _comes_down(t: Ints, ma: Ints, last: LastLevel) -> bool:
 def falls_at_once(ma: Ints, last: LastLevel, idle: float) -> bool:
     """Whether a level below idle begins with a step of one sample, as a contactor makes; wood is left by degrees."""
     k = last.index
-    if k < _STEP_OF or float(np.median(ma[k - _STEP_OF : k - 1])) < (last.level + idle) / 2:
+    if k < STEP_OF or float(np.median(ma[k - STEP_OF : k - 1])) < (last.level + idle) / 2:
         return False
     tolerance = _SAG * last.level + _BELOW_SIGMAS * last.rough
     j = k if ma[k] > last.level + tolerance else k - 1
