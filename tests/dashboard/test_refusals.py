@@ -12,6 +12,13 @@ READY = "document.body.dataset.ready === 'yes'"
 real = pytest.mark.real
 
 
+def look(chrome, shop) -> None:
+    laptop = {"width": 1366, "height": 768, "deviceScaleFactor": 1, "mobile": False}
+    chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", laptop)  # another test may have left a phone's
+    chrome.get(f"{shop.address}/refusals")
+    wait(chrome, READY)
+
+
 def refuse(shop, saw: str | None, code: str, reason: str, payload: bytes, ago_s: int = 5) -> None:
     moment = shop.clock.us() - ago_s * SECOND
     topic = f"kerfbook/tern-point/{saw or 'egret'}/readings"
@@ -37,8 +44,7 @@ def test_the_installer_reads_what_was_refused_and_why_newest_first(chrome, open_
     refuse(shop, "heron", "not-json", "The payload is no JSON: line 1 column 2.", b"{oops")
     refuse(shop, "heron", "not-json", "The payload is no JSON: line 1 column 2.", b"{oops", ago_s=4)
     refuse(shop, "plover", "not-cbor", "The payload is no CBOR.", b"\x9f\x00\xff\x01", ago_s=1)
-    chrome.get(f"{shop.address}/refusals")
-    wait(chrome, READY)
+    look(chrome, shop)
     newest, again, oldest = rows(chrome)
     assert newest.startswith("plover\n\nMon 2 Mar 14:0")
     assert again.startswith("heron\n\n2 times, Mon 2 Mar 14:0")
@@ -46,7 +52,6 @@ def test_the_installer_reads_what_was_refused_and_why_newest_first(chrome, open_
     assert oldest.startswith("no saw of this shop")
     assert sent(chrome, 1) == "{oops"
     assert sent(chrome, 0) == "9f 00 ff 01"
-    chrome.set_window_size(1366, 768)
     wide = "return Math.min(...[...document.querySelectorAll('.why')].map((why) => why.getBoundingClientRect().width))"
     assert chrome.execute_script(wide) > 400
     counts = chrome.execute_script(
@@ -62,8 +67,7 @@ def test_the_installer_reads_what_was_refused_and_why_newest_first(chrome, open_
 @real
 def test_a_new_refusal_shows_by_itself_and_what_was_opened_stays_open(chrome, open_shop):
     shop = open_shop(2)
-    chrome.get(f"{shop.address}/refusals")
-    wait(chrome, READY)
+    look(chrome, shop)
     assert not chrome.execute_script("return document.getElementById('none').hidden")
     refuse(shop, "heron", "not-json", "The payload is no JSON.", b"{oops")
     until(lambda: len(rows(chrome)) == 1)
@@ -81,8 +85,7 @@ def test_older_ones_are_a_press_away_and_stay_when_the_page_looks_again(chrome, 
     shop = open_shop(1)
     for n in range(120):
         refuse(shop, "heron", f"bad-{n}", f"Refused for reason {n}.", b"[]", ago_s=200 - n)
-    chrome.get(f"{shop.address}/refusals")
-    wait(chrome, READY)
+    look(chrome, shop)
     assert len(rows(chrome)) == 50
     for shown in (100, 120):
         chrome.execute_script("document.getElementById('older').click()")
