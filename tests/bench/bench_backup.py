@@ -62,7 +62,7 @@ def collect(place: Path, stop: Event, out: multiprocessing.Queue[NDArray[np.floa
 def beside(place: Path, work) -> tuple[float, NDArray[np.float64]]:
     """Seconds of the work, and of each commit beside it."""
     stop, out = multiprocessing.Event(), multiprocessing.Queue()
-    writer = multiprocessing.Process(target=collect, args=(place, stop, out))
+    writer = multiprocessing.Process(target=collect, args=(place, stop, out), daemon=True)  # ends with this one
     writer.start()
     time.sleep(1)
     begun = time.perf_counter()
@@ -93,11 +93,11 @@ def main(folder: str | None = None, days: int = 60, book_days: int = 365, idle: 
 
         def backup() -> None:
             archive.unlink(missing_ok=True)
-            told = []
-            make_backup(
-                place / "trace.db", f"sqlite:///{place}/book.db", archive, site="x", program="0", told=told.append
-            )
-            print(f"  {told[0]}")
+
+            def told(said: str, /, **values: object) -> None:
+                print(f"  {said.format(**values)}")
+
+            make_backup(place / "trace.db", f"sqlite:///{place}/book.db", archive, site="x", program="0", told=told)
 
         for name, work in (("nothing", lambda: time.sleep(idle)), ("backup", backup)):
             took, spent = beside(place, work)
