@@ -116,8 +116,8 @@ def _room(trace: Path | InfluxPlace, book: str, folder: Path) -> None:
                 "some space, keep fewer backups, or write to another disk"
             ),
             path=folder,
-            wanted=f"{wanted / 1000000.0:.0f}",
-            free=f"{free / 1000000.0:.0f}",
+            wanted=f"{wanted / 1e6:.0f}",
+            free=f"{free / 1e6:.0f}",
         )
 
 

@@ -15,16 +15,14 @@ from api.live import Live, Subscriber
 from collector.facts import SECOND, State
 from dashboard.web import WebServer
 from tests.api.conftest import at, cut
-from tests.waiting import until
-
-ENOUGH = 60  # seconds that something may take before a test gives up on it
+from tests.waiting import ENOUGH_S, until
 
 
 class Screen:
     """A client that reads a stream event by event, as a browser does."""
 
     def __init__(self, port: int, last_event_id: str | None = None) -> None:
-        self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=ENOUGH)
+        self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=ENOUGH_S)
         headers = {"Accept": "text/event-stream"} | ({"Last-Event-ID": last_event_id} if last_event_id else {})
         self.connection.request("GET", "/api/v1/stream", headers=headers)
         self.response = self.connection.getresponse()
@@ -205,7 +203,7 @@ def test_a_client_that_never_reads_is_dropped_and_closed_and_the_others_are_serv
         time.sleep(0.003)
     assert serve.live.listeners == 1
     serve.shop.say("plover", State.ERROR, at("09:00:04") + n + 1)
-    reader.join(ENOUGH)
+    reader.join(ENOUGH_S)
     assert states[-1] == "ERROR"
     until(lambda: serve.server.connections == 1)  # its connection and its thread are free again
     slow.close()
@@ -252,7 +250,7 @@ def test_while_the_book_is_away_the_line_stays_alive_and_then_goes_on(serve, mon
 
 def test_asking_only_for_the_headers_takes_no_place(serve):
     serve.start()
-    connection = http.client.HTTPConnection("127.0.0.1", serve.port, timeout=ENOUGH)
+    connection = http.client.HTTPConnection("127.0.0.1", serve.port, timeout=ENOUGH_S)
     connection.request("HEAD", "/api/v1/stream")
     assert connection.getresponse().status == 200
     until(lambda: serve.live.listeners == 0)

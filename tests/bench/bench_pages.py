@@ -18,11 +18,9 @@ from api.app import close_api, reporting_of, tending_of
 from api.door.guest import Visitors
 from api.keeping import Keeper
 from collector.book.book import Book
-from collector.book.entries import NowEntry, SawCommit
-from collector.facts import State
 from collector.trace.sqlite import SqliteTrace
 from dashboard.app import create_app
-from tests.bench.bench_wall import DAY, NOON, SAWS, SITE, Clock, fill, spent, told
+from tests.bench.bench_wall import DAY, NOON, SITE, Clock, fill, spent, told, touch
 
 _LOGBOOK_DAY = "from=2026-03-02T00:00:00Z&to=2026-03-02T15:29:00Z"
 ASKED = {
@@ -55,10 +53,6 @@ def measure(url: str, trace: SqliteTrace, times: int) -> dict[str, float]:
     tending = tending_of(app)
     tending.begin(NOON - 364 * DAY)
 
-    def touch() -> None:
-        now = [NowEntry(s, NOON, State.STANDBY, NOON, 0, True, None, True, 0) for s in SAWS]
-        book.commit([SawCommit(n.saw, now=n) for n in now])
-
     p95s = {}
     for name, path in ASKED.items():
 
@@ -70,7 +64,7 @@ def measure(url: str, trace: SqliteTrace, times: int) -> dict[str, float]:
         print(
             f"  {name:34s} first {first[0]:8.1f} ms, processor {first[1]:8.1f} ms; {len(client.get(path).data):8,} bytes"
         )
-        for how, before in (("warm", lambda: None), ("cold", touch)):
+        for how, before in (("warm", lambda: None), ("cold", lambda: touch(book))):
             ms = spent(ask, times, before)
             p95s[f"{name}, {how}"] = float(np.percentile(ms[:, 0], 95))
             worst = np.percentile(ms[:, 1], 95)

@@ -21,10 +21,8 @@ from api.app import close_api, create_api, reporting_of
 from api.door.guest import Visitors
 from api.keeping import Keeper
 from collector.book.book import Book
-from collector.book.entries import NowEntry, SawCommit
-from collector.facts import State
 from collector.trace.sqlite import SqliteTrace
-from tests.bench.bench_wall import DAY, NOON, SAWS, SITE, Clock, fill, spent, told
+from tests.bench.bench_wall import DAY, NOON, SAWS, SITE, Clock, fill, spent, told, touch
 
 ASKED = {
     "wall": "/api/v1/wall",
@@ -45,10 +43,6 @@ def measure(url: str, trace: SqliteTrace, days: int, times: int) -> dict[str, fl
     if kept:
         print(f"  keeping {kept:,} sums of a day and saw: {(time.perf_counter() - begun) / kept * 1000:.1f} ms each")
 
-    def touch() -> None:
-        now = [NowEntry(s, NOON, State.STANDBY, NOON, 0, True, None, True, 0) for s in SAWS]
-        book.commit([SawCommit(n.saw, now=n) for n in now])
-
     p95s = {}
     for name, path in ASKED.items():
 
@@ -56,7 +50,7 @@ def measure(url: str, trace: SqliteTrace, days: int, times: int) -> dict[str, fl
             assert client.get(path).status_code == 200
 
         ask()
-        for how, before in (("warm", lambda: None), ("cold", touch)):
+        for how, before in (("warm", lambda: None), ("cold", lambda: touch(book))):
             ms = spent(ask, times, before)
             p95s[f"{name}, {how}"] = float(np.percentile(ms[:, 0], 95))
             print(f"  {name:32s} {how}  {told(ms)}")

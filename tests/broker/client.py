@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
     from tests.broker.conftest import Written
 
-SECONDS = 60.0
-
 
 class Client:
     """Connects when entered.

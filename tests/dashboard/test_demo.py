@@ -24,6 +24,7 @@ from dashboard.demo.folder import DemoFolder
 from dashboard.demo.past import Past
 from dashboard.demo.shifts import calendar, crew_shift, lay
 from simulator import world
+from tests.waiting import until
 
 MONDAY = dt.datetime(2026, 3, 2, tzinfo=world.ZONE)
 FIRST, LAST = (MONDAY.replace(year=year, tzinfo=None) for year in (2026, 2028))
@@ -105,7 +106,7 @@ def test_the_demo_fills_its_past_goes_on_live_stops_at_once_and_goes_on_from_the
         assert all(saw["cuts"]["total"] > 0 for saw in wall["saws"])
         assert all(saw["utilisation"]["coverage"] > 0.9 for saw in wall["saws"])
         first = {saw["saw"]: saw["last_reading"] for saw in wall["saws"]}
-        demo.wait(lambda: all(saw["last_reading"] > first[saw["saw"]] for saw in demo.wall()["saws"]))
+        until(lambda: all(saw["last_reading"] > first[saw["saw"]] for saw in demo.wall()["saws"]))
         weeks = demo.get(f"/api/v1/saws/heron/utilisation?from={demo.days_ago(56)}&to={demo.days_ago(0)}&by=week")
         assert len(json.dumps(weeks)) > 500
         demo.stop()
@@ -153,13 +154,6 @@ class Demo:
 
     def wall(self) -> Any:
         return self.get("/api/v1/wall")
-
-    @staticmethod
-    def wait(true: Any, seconds: float = 60) -> None:
-        until = time.monotonic() + seconds
-        while not true():
-            assert time.monotonic() < until
-            time.sleep(0.2)
 
     def stop(self) -> None:
         """Ctrl-C."""

@@ -1,4 +1,4 @@
-"""What was refused, for the installer who stands at the box; and what is shown where there is no page. In Chromium."""
+"""What was refused, for the installer who stands at the box, in Chromium."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collector.facts import SECOND
 from tests.waiting import until, wait
 
 READY = "document.body.dataset.ready === 'yes'"
-real = pytest.mark.real
+pytestmark = pytest.mark.real
 
 
 def look(chrome, shop) -> None:
@@ -37,7 +37,6 @@ def sent(chrome, row: int) -> str:
     )
 
 
-@real
 def test_the_installer_reads_what_was_refused_and_why_newest_first(chrome, open_shop):
     shop = open_shop(2)
     refuse(shop, None, "unknown-saw", "The site has no saw egret.", b"[]", ago_s=60)
@@ -64,7 +63,6 @@ def test_the_installer_reads_what_was_refused_and_why_newest_first(chrome, open_
     ]
 
 
-@real
 def test_a_new_refusal_shows_by_itself_and_what_was_opened_stays_open(chrome, open_shop):
     shop = open_shop(2)
     look(chrome, shop)
@@ -80,7 +78,6 @@ def test_a_new_refusal_shows_by_itself_and_what_was_opened_stays_open(chrome, op
     ]
 
 
-@real
 def test_older_ones_are_a_press_away_and_stay_when_the_page_looks_again(chrome, open_shop):
     shop = open_shop(1)
     for n in range(120):
@@ -98,26 +95,3 @@ def test_older_ones_are_a_press_away_and_stay_when_the_page_looks_again(chrome, 
         "Refused for reason 119.",
         "Refused for reason 118.",
     ]
-
-
-def test_an_address_that_is_no_page_says_so_and_shows_the_way(open_shop):
-    answer = open_shop(1).app.test_client().get("/phone")
-    assert answer.status_code == 404
-    assert "There is nothing at /phone." in answer.text
-    assert 'href="/alerts"' in answer.text
-
-
-def test_below_the_api_it_is_problem_details_as_ever(open_shop):
-    answer = open_shop(1).app.test_client().get("/api/v1/phone")
-    assert (answer.status_code, answer.content_type) == (404, "application/problem+json")
-
-
-def test_a_page_that_takes_no_such_method_says_which_it_takes(open_shop):
-    answer = open_shop(1).app.test_client().delete("/alerts")
-    assert answer.status_code == 405
-    assert "GET" in answer.headers["Allow"]
-    assert "/alerts does not take DELETE." in answer.text
-
-
-def test_what_is_asked_for_stands_on_the_page_as_text(open_shop):
-    assert "<script>alert(1)" not in open_shop(1).app.test_client().get("/<script>alert(1)</script>").text

@@ -4,17 +4,12 @@ import { named } from "../desk/who.js";
 import { ask, iso } from "../desk/ask.js";
 import { person } from "../tending/person.js";
 import { When } from "../tending/when.js";
+import { at, trouble } from "../desk/page.js";
 
-const at = (id) => document.getElementById(id);
 const when = new When(document.body.dataset.zone);
 const me = person(at("role"), at("name"));
 const STALE = 120_000; // ms after which the rules count as not looking
 let older = null;
-
-function trouble(error) {
-  at("trouble").hidden = !error;
-  at("trouble").textContent = error?.message ?? "";
-}
 
 const today = () => when.zone.date(Date.now());
 

@@ -1,7 +1,8 @@
 // One's own account.
 import { ask } from "../desk/ask.js";
 import { _ } from "../desk/speech.js";
-import { at, filled, KINDS, make, ROLES, trouble, when } from "./common.js";
+import { at, make, trouble } from "../desk/page.js";
+import { filled, KINDS, ROLES, when } from "./common.js";
 
 async function held() {
   const { badges } = await ask("/api/v1/me/badges");

@@ -2,7 +2,8 @@
 import { ask, iso } from "../desk/ask.js";
 import { Zone } from "../desk/days.js";
 import { _ } from "../desk/speech.js";
-import { at, filled, make, ROLES, trouble, when } from "./common.js";
+import { at, make, trouble } from "../desk/page.js";
+import { filled, ROLES, when } from "./common.js";
 
 const zone = new Zone(document.body.dataset.zone);
 const form = at("find");

@@ -1,19 +1,6 @@
 // What the door's pages share.
 import { _, clocks, dates } from "../desk/speech.js";
 
-export const at = (id) => document.getElementById(id);
-
-export function trouble(error) {
-  at("trouble").textContent = error ? error.message : "";
-  at("trouble").hidden = !error;
-}
-
-export function make(tag, fields = {}, ...inside) {
-  const made = Object.assign(document.createElement(tag), fields);
-  made.append(...inside);
-  return made;
-}
-
 /** The fields of a form that were filled in. */
 export const filled = (form) => Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== ""));
 

@@ -1,7 +1,8 @@
 // What a QR code or a link opens. The secret stands behind "#", which browsers send to nobody.
 import { ask } from "../desk/ask.js";
 import { _ } from "../desk/speech.js";
-import { at, filled, trouble } from "./common.js";
+import { at, trouble } from "../desk/page.js";
+import { filled } from "./common.js";
 
 const NEW_PASSWORD = "new-password.";
 const said = location.hash.slice(1);

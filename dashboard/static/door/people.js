@@ -1,7 +1,8 @@
 // People and what lets them in, for owners.
 import { ask } from "../desk/ask.js";
 import { _ } from "../desk/speech.js";
-import { at, filled, KINDS, make, RIGHTS, ROLES, trouble, when } from "./common.js";
+import { at, make, trouble } from "../desk/page.js";
+import { filled, KINDS, RIGHTS, ROLES, when } from "./common.js";
 
 async function act(method, path, body) {
   trouble();

@@ -1,7 +1,8 @@
 // Signing in: by password, by PIN on a shared phone, or as the first owner by the printed code.
 import { ask } from "../desk/ask.js";
 import { _ } from "../desk/speech.js";
-import { at, filled, goOn, make, trouble } from "./common.js";
+import { at, make, trouble } from "../desk/page.js";
+import { filled, goOn } from "./common.js";
 
 const me = await ask("/api/v1/me").catch((error) => { trouble(error); return null; });
 let person = null;

@@ -8,8 +8,8 @@ import { Pad } from "./pad.js";
 import { Panel } from "./panel.js";
 import { Records, keyOf } from "./records.js";
 import { drawStrip, onStrip } from "./strips.js";
+import { at, trouble } from "../desk/page.js";
 
-const at = (id) => document.getElementById(id);
 const saw = document.body.dataset.saw;
 const records = new Records(saw);
 const who = keepRole(at("who"));
@@ -26,12 +26,6 @@ let band = null, asking = null, undo = null;
 const clamp = (value, low, high) => Math.min(Math.max(value, low), high);
 const inView = () => day.cuts.filter((c) => c.to > view[0] && c.from < view[1]);
 const running = (cut) => cut.end === null;
-
-function trouble(error) {
-  if (error?.name === "AbortError") return;
-  at("trouble").textContent = error?.message ?? "";
-  at("trouble").hidden = !error;
-}
 
 /** Look at a period; `remember` puts it into the page's address. */
 function look(from, to, { wait = 0, keep = false } = {}) {

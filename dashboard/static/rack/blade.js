@@ -5,9 +5,9 @@ import { Zone } from "../desk/days.js";
 import { keepRole, named } from "../desk/who.js";
 import { drawChart } from "./chart.js";
 import { show } from "./measures.js";
-import { fields, fillGroups, leftWords, limitWords, PLACES, placeOf, titles, trouble, wearWords, WHAT, whole } from "./words.js";
+import { fields, fillGroups, leftWords, limitWords, PLACES, placeOf, titles, wearWords, WHAT, whole } from "./words.js";
+import { at, trouble } from "../desk/page.js";
 
-const at = (id) => document.getElementById(id);
 const { tag } = document.body.dataset;
 const zone = new Zone(document.body.dataset.zone);
 const who = keepRole(at("who"));

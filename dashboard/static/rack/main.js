@@ -2,9 +2,9 @@
 import { _, decimal, length, locale, ngettext, run } from "../desk/speech.js";
 import { ask } from "../desk/ask.js";
 import { keepRole } from "../desk/who.js";
-import { fields, fillGroups, leftWords, limitWords, placeOf, PLACES, titles, trouble, wearWords, whole } from "./words.js";
+import { fields, fillGroups, leftWords, limitWords, placeOf, PLACES, titles, wearWords, whole } from "./words.js";
+import { at, trouble } from "../desk/page.js";
 
-const at = (id) => document.getElementById(id);
 const who = keepRole(at("who"));
 const NEAR = 0.85; // of the limit: time to think of it
 const form = document.querySelector("form.sheet");

@@ -38,12 +38,6 @@ export function wearWords(wear) {
 
 export const titles = () => JSON.parse(document.body.dataset.titles);
 
-export function trouble(error) {
-  const place = document.getElementById("trouble");
-  place.hidden = !error;
-  place.textContent = error ? error.message : "";
-}
-
 /** The fields of a blade's form as the server takes them: what is empty is not known. */
 export function fields(form) {
   const body = {};

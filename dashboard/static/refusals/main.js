@@ -2,23 +2,12 @@
 import { ask } from "../desk/ask.js";
 import { _ } from "../desk/speech.js";
 import { When } from "../tending/when.js";
+import { at, make, trouble } from "../desk/page.js";
 
-const at = (id) => document.getElementById(id);
 const when = new When(document.body.dataset.zone);
 const AGAIN = 10_000; // ms
 let older = null;
 const seen = new Map(); // by number: one that a newer one pushes off the newest page stays on this one
-
-function make(tag, fields = {}, ...inside) {
-  const made = Object.assign(document.createElement(tag), fields);
-  made.append(...inside);
-  return made;
-}
-
-function trouble(error) {
-  at("trouble").hidden = !error;
-  at("trouble").textContent = error?.message ?? "";
-}
 
 /** A payload as a person can read it: text where it is text, else its bytes in hex. */
 function readable(base64) {

@@ -3,8 +3,8 @@ import { _, decimal, ngettext, separators } from "../desk/speech.js";
 import { ask, iso } from "../desk/ask.js";
 import { Zone, ticks } from "../desk/days.js";
 import { keepRole, named } from "../desk/who.js";
+import { at, trouble } from "../desk/page.js";
 
-const at = (id) => document.getElementById(id);
 const saw = document.body.dataset.saw;
 const who = keepRole(at("who"));
 const ORDER = ["off", "idle", "cuts", "stop", "end"];
@@ -32,11 +32,6 @@ function rememberSteps() {
 const now = () => Date.now() + ahead;
 const moment = (text) => `${zone.long(Date.parse(text))} ${zone.minutes(Date.parse(text))}`;
 const current = () => ORDER.filter((step) => steps[step]).at(-1) ?? "none";
-
-function trouble(error) {
-  at("trouble").textContent = error?.message ?? "";
-  at("trouble").hidden = !error;
-}
 
 function paintSteps() {
   const here = current();

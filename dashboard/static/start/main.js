@@ -3,16 +3,11 @@ import { _, decimal, ngettext } from "../desk/speech.js";
 import { ask } from "../desk/ask.js";
 import { doing } from "../desk/states.js";
 import { When } from "../tending/when.js";
+import { at, make } from "../desk/page.js";
 
 const POLL = 15_000;
-const at = (id) => document.getElementById(id);
 let when = null;
 
-const make = (tag, how = {}, ...inside) => {
-  const element = Object.assign(document.createElement(tag), how);
-  element.append(...inside.filter((x) => x !== null));
-  return element;
-};
 const big = (text, ...small) => [make("b", {}, text), ...small.filter(Boolean).map((s) => make("small", {}, s))];
 
 function now(saw, today) {

@@ -10,17 +10,12 @@ import { Queue } from "./queue.js";
 import { listFeeds, listTasks } from "./tasks.js";
 import { When } from "./when.js";
 import { yearSheet } from "./year.js";
+import { at, trouble } from "../desk/page.js";
 
-const at = (id) => document.getElementById(id);
 const when = new When(document.body.dataset.zone);
 const me = person(at("role"), at("name"));
 let known = null;
 let year = null;
-
-function trouble(error) {
-  at("trouble").hidden = !error;
-  at("trouble").textContent = error?.message ?? "";
-}
 
 const queue = new Queue({
   waiting(number) {
