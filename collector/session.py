@@ -29,6 +29,7 @@ RECEIVE_MAXIMUM = 4096
 _ANSWER_SECONDS = 5.0  # a broker that has not accepted the connection by then never will
 _FOREVER = 0xFFFF_FFFF  # Session Expiry Interval: never
 _FILTERS = 200  # in one SUBSCRIBE
+_UNCONFIRMED = "has not confirmed the subscription yet"
 
 
 class Session:
@@ -42,7 +43,7 @@ class Session:
         orphaned: the session is that of a collector that is gone: it is served as the broker has it, and not made.
 
     Attributes:
-        connected: at this moment.
+        connected: at this moment, and subscribed: a broker keeps nothing for one that never was.
         connections: how many there were.
         error: what is wrong at this moment; None: nothing.
         ended: an orphaned session turned out to be none any more.
@@ -140,8 +141,7 @@ class Session:
             client.disconnect()
             return
         self.connections += 1
-        self.connected = True
-        self.error = None
+        self.error = _UNCONFIRMED if self._filters else None
         self._troubles.is_over(BROKER)
         version = "5" if self.speaks_5 else "3.1.1"
         log.info(
@@ -153,16 +153,21 @@ class Session:
         if self._orphaned and not flags.session_present:
             self.error = f"the broker keeps no session {self._broker.client_id!r} any more"
             self.ended = True
+        self._asked.clear()
         for i in range(0, len(self._filters), _FILTERS):
             some = self._filters[i : i + _FILTERS]
             _, mid = client.subscribe([(one, 1) for one in some])
             self._asked[mid or 0] = some
+        self.connected = not self._asked
 
     def _on_subscribe(self, _client: Client, _data: Any, mid: int, reasons: Any, _properties: Any) -> None:
         for topic, reason in zip(self._asked.pop(mid, ()), reasons, strict=False):
             if reason.is_failure:
                 self.error = f"refused the subscription to {topic} ({reason}): correct its access rules"
                 log.error("broker %s: %s", self.where, self.error)
+        self.connected = not self._asked
+        if self.connected and self.error == _UNCONFIRMED:
+            self.error = None
 
     def _on_disconnect(self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self.connected = False
