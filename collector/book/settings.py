@@ -30,7 +30,7 @@ detect_settings = Table(
     Index(None, "saw_id", "valid_from_us"),
 )
 
-_KNOWN = {field.name for field in fields(DetectSettings)}
+_KNOWN = {field.name for field in fields(DetectSettings)} - {"habits"}  # these are learned, and kept elsewhere
 
 
 @dataclass(frozen=True, slots=True)

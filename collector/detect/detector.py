@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import pickle
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from collector.detect.doors import visit_facts
+from collector.detect.habits import learn
 from collector.detect.motor import Motor, MotorRun, Outlook
 from collector.detect.settings import DetectSettings
 from collector.detect.starting import CANNOT_START
@@ -233,6 +234,12 @@ def derive(saw: str, trace: Trace, settings: DetectSettings | None = None) -> li
     detector = Detector(saw, settings)
     detector.feed(trace)
     return detector.facts().facts
+
+
+def derive_knowing(saw: str, trace: Trace, settings: DetectSettings | None = None) -> list[Fact]:
+    """As `derive`, by a detector that knows the saw's habits, learned from the facts of the same trace."""
+    settings = settings or DetectSettings()
+    return derive(saw, trace, replace(settings, habits=learn(derive(saw, trace, settings))))
 
 
 def _run_fact(saw: str, run: MotorRun, more: int = 0) -> Run:

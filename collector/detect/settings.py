@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.detect.habits import NEW, Habits
 from collector.facts import SECOND
 
 
@@ -29,6 +30,7 @@ class DetectSettings:
         debounce_us: a switch position held for less than this is bounce.
         stale_us: a switch not heard of for this long is unknown.
         rest_us: standstill this long ends a stretch; a derivation may start afresh there.
+        habits: what this saw was seen to do; nobody sets it, `collector.detect.habits.learn` does.
     """
 
     on_ma: int = 570
@@ -46,3 +48,4 @@ class DetectSettings:
     debounce_us: int = 300_000
     stale_us: int = 60 * SECOND
     rest_us: int = 30 * SECOND
+    habits: Habits = NEW

@@ -337,6 +337,8 @@ def _detection(document: Document) -> DetectSettings:
     table = document.table("detection")
     given: dict[str, int] = {}
     for field in fields(DetectSettings):
+        if field.name == "habits":
+            continue  # learned, not set
         ending, unit, factor, most = _UNITS[field.name[-3:]]
         value = table.take(field.name[:-3] + ending, kinds.number(0, most, unit, above=True), None)
         if value is not None:

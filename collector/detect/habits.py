@@ -1,0 +1,68 @@
+"""What a saw was seen to do over and over: whether the clamp sees its brake, for how long, and what it takes at idle.
+
+One stop alone may leave open whether its last current was a brake's or a cut's; forty stops of the same saw do not.
+Habits are learned from facts that were found, and go back into the detector as settings: with the same habits the
+facts between two rests still depend on the trace between them alone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from collector.facts import Cut, Run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from collector.facts import Fact
+
+STOPS = 40
+"""The newest stops are looked at, no more: a clamp may be moved."""
+_FOUND, _INVENTED = 0.8, 0.1  # of the stops of a saw whose brake is seen, and of one whose brake is not: brakes found
+_SURE = math.log(100.0)  # nats
+_CUTS = 8  # so many tell what idle is
+_IDLE = (0.05, 0.95)  # quantiles
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """What is known of a saw; of a new one, nothing.
+
+    Attributes:
+        brake_seen: whether the brake's current is seen at its stops; None: not known.
+        brake_us: the shortest and the longest that it was seen, µs; None: not known.
+        idle_ma: between these its idle current lies but for one time in ten, mA; None: not known.
+    """
+
+    brake_seen: bool | None = None
+    brake_us: tuple[int, int] | None = None
+    idle_ma: tuple[int, int] | None = None
+
+
+NEW = Habits()
+
+
+def learn(facts: Iterable[Fact]) -> Habits:
+    """What the facts of one saw, in order of time, tell about its habits.
+
+    Whether its brake is seen is told by the log-likelihood ratio of the stops at which one was found and not found
+    (Wald 1945, two simple hypotheses), once it is a hundred to one.
+    """
+    runs: list[Run] = []
+    idle: list[int] = []
+    for fact in facts:
+        if isinstance(fact, Run) and fact.end is not None:
+            runs.append(fact)
+        elif isinstance(fact, Cut):
+            idle.append(fact.idle_ma)
+    stops = [r.stop_us for r in runs[-STOPS:]]
+    lasted = [s for s in stops if s is not None]
+    nats = len(lasted) * math.log(_FOUND / _INVENTED)
+    nats += (len(stops) - len(lasted)) * math.log((1 - _FOUND) / (1 - _INVENTED))
+    seen = None if abs(nats) < _SURE else nats > 0
+    low, high = (round(float(q)) for q in np.quantile(idle, _IDLE)) if len(idle) >= _CUTS else (0, 0)
+    return Habits(seen, (min(lasted), max(lasted)) if seen else None, (low, high) if high else None)
