@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import BigInteger, Column, ForeignKey, Index, Integer, String, Table, Text, insert, select
 
 from collector.book.engine import reading
 from collector.book.schema import metadata, saw
-from collector.detect.settings import DetectSettings
+from collector.detect.settings import SETTABLE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from collector.book.book import Book
+    from collector.detect.settings import DetectSettings
 
 detect_settings = Table(
     "detect_settings",
@@ -29,8 +30,6 @@ detect_settings = Table(
     Column("said_us", BigInteger, nullable=False),
     Index(None, "saw_id", "valid_from_us"),
 )
-
-_KNOWN = {field.name for field in fields(DetectSettings)} - {"habits"}  # these are learned, and kept elsewhere
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +48,7 @@ class SawSettings:
 
     def over(self, base: DetectSettings) -> DetectSettings:
         """These settings, and the configured ones where these say nothing."""
-        return replace(base, **{name: value for name, value in self.values.items() if name in _KNOWN})
+        return base.with_set({name: value for name, value in self.values.items() if name in SETTABLE})
 
 
 class SettingsHistory:
@@ -69,7 +68,7 @@ class SettingsHistory:
             BookError: the saw is not registered.
             ValueError: there is no setting of such a name.
         """
-        if unknown := set(new.values) - _KNOWN:
+        if unknown := set(new.values) - set(SETTABLE):
             raise ValueError(f"the detector has no setting {sorted(unknown)[0]!r}")
         with self._book.saying(new.saw) as (connection, saw_id):
             row = {

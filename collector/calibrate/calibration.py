@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from collector.calibrate.clamp import clamp_size
@@ -47,7 +47,7 @@ def calibrate(saw: str, trace: Trace, steps: Steps, base: DetectSettings | None 
     parts = parts_of(trace, steps)
     measured = switches(trace, signal(parts))
     settings = settings_of(measured, base)
-    facts = derive(saw, trace, replace(base, **settings))
+    facts = derive(saw, trace, base.with_set(settings))
     measured = with_facts(measured, facts, steps)
     findings = [*standstill(measured, parts), *running(measured, parts)]
     if not blind(measured):

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any
 
 from collector.detect.habits import NEW, Habits
 from collector.facts import SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,3 +53,12 @@ class DetectSettings:
     stale_us: int = 60 * SECOND
     rest_us: int = 30 * SECOND
     habits: Habits = NEW
+
+    def with_set(self, values: Mapping[str, int]) -> DetectSettings:
+        """These settings, some of `SETTABLE` given other values."""
+        given: dict[str, Any] = dict(values)
+        return replace(self, **given)
+
+
+SETTABLE = tuple(field.name for field in fields(DetectSettings) if field.name != "habits")
+"""Names of the settings that people may set: numbers all, mA and µs."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from api.answers.calendar import Shift, ShiftPlan
@@ -13,7 +12,7 @@ from api.site import BladeRules, Site
 from api.tongues.catalogue import languages
 from api.tongues.manner import Show
 from api.tongues.say import gettext, later
-from collector.detect.settings import DetectSettings
+from collector.detect.settings import SETTABLE, DetectSettings
 from collector.trace.place import InfluxPlace
 from collector.trace.thinning import Ages
 from dashboard.config import kinds
@@ -336,12 +335,10 @@ _UNITS = {"_ma": ("_amps", "A", 1000, 1000.0), "_us": ("_seconds", "s", 1_000_00
 def _detection(document: Document) -> DetectSettings:
     table = document.table("detection")
     given: dict[str, int] = {}
-    for field in fields(DetectSettings):
-        if field.name == "habits":
-            continue  # learned, not set
-        ending, unit, factor, most = _UNITS[field.name[-3:]]
-        value = table.take(field.name[:-3] + ending, kinds.number(0, most, unit, above=True), None)
+    for name in SETTABLE:
+        ending, unit, factor, most = _UNITS[name[-3:]]
+        value = table.take(name[:-3] + ending, kinds.number(0, most, unit, above=True), None)
         if value is not None:
-            given[field.name] = round(value * factor)
+            given[name] = round(value * factor)
     table.close()
-    return DetectSettings(**given)
+    return DetectSettings().with_set(given)
