@@ -52,6 +52,7 @@ _BURST = 64  # messages read before anything else is looked at
 _BACKOFF_SECONDS = (1.0, 30.0)
 _JUMP_US = 5_000_000  # a clock that is corrected by more has jumped
 _TEND_SECONDS = 0.5  # how late what another collector received for a saw of ours becomes facts
+_LEARN_SECONDS = 2.0  # how late it is noticed that a saw came to rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +137,7 @@ class Collector:
         self._oldest = 0.0  # when the oldest queued message came, by the monotonic clock
         self._delays = Delays()
         self._moved = time.monotonic()
+        self._next_learn = 0.0
         self._store_error: str | None = None
 
     def start(self) -> None:
@@ -268,6 +270,7 @@ class Collector:
                 now = time.monotonic()
                 if self._queued and (not readable or now >= settle_by or self._queued >= RECEIVE_MAXIMUM):
                     self._settle(client)
+                self._learn()
                 if client.want_write():
                     client.loop_write()
                 if self._leases is not None and now >= next_tend:
@@ -287,6 +290,17 @@ class Collector:
             self._ingest.tend()
         except Exception as error:  # noqa: BLE001 (whatever a store raises: the next time will do)
             log.warning("what others received could not be derived now: %s", error)
+
+    def _learn(self) -> None:
+        """Not while messages wait: their turn comes first."""
+        now = time.monotonic()
+        if self._queued or now < self._next_learn:
+            return
+        self._next_learn = now + _LEARN_SECONDS
+        try:
+            self._ingest.learn()
+        except Exception as error:  # noqa: BLE001 (whatever a store raises: the next time will do)
+            log.warning("nothing could be learned of the saws now: %s", error)
 
     def _part(self, client: Client) -> None:
         """Settles what is left, and leaves the broker in order."""

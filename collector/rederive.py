@@ -23,7 +23,7 @@ from collector.outline import OPEN
 from collector.signals import Series, distinct
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -247,24 +247,34 @@ def _pieces(trace: TraceReader, book: Book, saw: str, start: int, rests: list[in
     bounds = [start, *rests]
     aged = np.zeros(len(rests), np.bool_)
     facts = book.detected(saw, start, rests[-1])
-    gaps = [(f.start, f.end or FOREVER) for f in facts if isinstance(f, Gap)]
     low = facts[0].start if start == 0 and facts else max(start, 0)
+    for fact in _outlived(trace, saw, facts, low, rests[-1]):
+        aged[bisect_right(bounds, fact.start) - 1] = True
+    return [_Piece(a, b, bool(gone)) for (a, b), gone in zip(pairwise(bounds), aged, strict=True)]
+
+
+def carried_from(trace: TraceReader, book: Book, saw: str, start: int, end: int) -> int:
+    """From when on, at or after ``start``, the trace has the readings of every fact before ``end``."""
+    facts = [fact for fact in book.detected(saw, start, end) if fact.start >= start]
+    return max((fact.end or end for fact in _outlived(trace, saw, facts, start, end)), default=start)
+
+
+def _outlived(trace: TraceReader, saw: str, facts: Sequence[Fact], low: int, high: int) -> Iterator[Fact]:
+    """Those of the facts, which start in a period and in order, whose readings the trace has no more."""
+    gaps = [(f.start, f.end or FOREVER) for f in facts if isinstance(f, Gap)]
     at = 0
-    while low < rests[-1]:
-        high = min(rests[-1], low + DAY_US)
+    while low < high:
+        until = min(high, low + DAY_US)
         todo = []
-        while at < len(facts) and facts[at].start < high:
+        while at < len(facts) and facts[at].start < until:
             todo.append(facts[at])
             at += 1
         if todo:
-            last = max(min(f.end or f.start, rests[-1]) for f in todo)
+            last = max(min(f.end or f.start, high) for f in todo)
             held = trace.read(saw, low - SILENCE_US, last + SILENCE_US + 1)
             times = distinct(np.concatenate([s.t for s in held.series()]))
-            for fact in todo:
-                if not isinstance(fact, Gap) and not _carried(fact, times, gaps):
-                    aged[bisect_right(bounds, fact.start) - 1] = True
-        low = high
-    return [_Piece(a, b, bool(gone)) for (a, b), gone in zip(pairwise(bounds), aged, strict=True)]
+            yield from (fact for fact in todo if not isinstance(fact, Gap) and not _carried(fact, times, gaps))
+        low = until
 
 
 def _carried(fact: Fact, times: NDArray[np.int64], gaps: list[tuple[int, int]]) -> bool:

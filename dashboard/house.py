@@ -24,13 +24,13 @@ from api.planning import keep_plan
 from api.trouble_watch import TroubleWatch
 from api.vitals import Vitals
 from api.watch import Watch
-from collector.adopt import maker, settings_of
 from collector.book.book import Book
 from collector.book.entries import BookError, SawEntry
 from collector.book.leases import Leases
 from collector.book.mend import Mended, mend_book, sound, sound_book
 from collector.book.troubles import TroubleBook
 from collector.ingest import Ingest
+from collector.ingest.learning import Learning
 from collector.mqtt import Collector, Health
 from collector.orphans import Orphans
 from collector.trace.mend import MendedTrace, mend_trace
@@ -70,7 +70,7 @@ class House:
         site: the workshop.
         trace: file of the trace, whose folder is made, or its bucket.
         book: SQLAlchemy address of the book.
-        settings: of the detector; what was calibrated for a saw goes before them.
+        settings: of the detector; what was calibrated for a saw goes before them, and what was learned beside them.
         boxes: URN of the only box heard, by name of the saw; of other saws any box is heard.
         disk: folder whose disk is watched; the trace's where none is given.
         ages: how long readings and minutes are kept; None: nothing is thinned out.
@@ -132,7 +132,6 @@ class House:
         self._book.open_saws(saws)
         keep_plan(self._book, site, _now_us())
         self._settings = settings
-        calibrated = settings_of(self._book, [saw.name for saw in saws], settings)
         self._leases = Leases(self._book.engine, f"kerfbook of {site.name}, process {os.getpid()}")
         self._leases.start()
         self.ingest = Ingest(
@@ -141,10 +140,10 @@ class House:
             saws,
             settings,
             _now_us,
-            make=maker(calibrated),
             site=site.name,
             leases=self._leases,
             troubles=self._troubles,
+            learning=Learning(self._book, self.trace, settings),
         )
 
     def _inspect(self) -> None:

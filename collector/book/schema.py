@@ -25,7 +25,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "troubles"
+HEAD = "habits"
 """The schema version that this code reads and writes; the newest migration (a test holds the two together)."""
 
 metadata = MetaData(

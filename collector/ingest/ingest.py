@@ -30,6 +30,7 @@ from collector.book.held import HeldPacks
 from collector.book.leases import LeaseLostError
 from collector.derive import FOREVER, DetectorError, Make
 from collector.detect.detector import Detector
+from collector.facts import Run
 from collector.ingest.addresses import Addresses
 from collector.ingest.group import Group, Message, OfSaw
 from collector.ingest.lines import Late, Lines
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from collector.book.entries import SawCommit, SawEntry
     from collector.book.held import Held
     from collector.book.leases import Leases
+    from collector.ingest.learning import Learning
     from collector.trace.store import TraceStore
 
 log = logging.getLogger(__name__)
@@ -82,6 +84,7 @@ class Ingest:
         make: makes a detector, see `collector.derive.Make`.
         leases: of this process, where others may collect for the same stores.
         troubles: where it is noted that a stretch could not be derived.
+        learning: gives the detectors their settings, instead of ``settings`` and ``make``, and learns by `learn`.
     """
 
     def __init__(
@@ -96,6 +99,7 @@ class Ingest:
         site: str | None = None,
         leases: Leases | None = None,
         troubles: Troubles | None = None,
+        learning: Learning | None = None,
     ) -> None:
         self._trace = trace
         self._book = book
@@ -104,7 +108,8 @@ class Ingest:
         self._lock = threading.RLock()
         self._tenure = Tenure(leases)
         troubles = troubles or Troubles()
-        self._lines = Lines(trace, book, settings, make, self._tenure, troubles)
+        self._lines = Lines(trace, book, settings, make, self._tenure, troubles, learning)
+        self._learning = learning
         self._nuisances = Nuisances(troubles)
         self._held = HeldPacks(book)
         self.newly_held = False  # packs were held since `take_held` last looked at them
@@ -112,6 +117,7 @@ class Ingest:
         entries = list(saws)
         book.open_saws(entries)
         self._saws = frozenset(entry.name for entry in entries)
+        self._ripe = dict.fromkeys(self._saws, 0)  # of these there is something to learn, once they rest after a time
         self._addresses = Addresses(entries, site, _heard(book, clock()))
         self._group = Group(self._addresses)
 
@@ -147,8 +153,41 @@ class Ingest:
             except BaseException:
                 self._lines.forget()
                 raise
+            self._ripe.update(dict.fromkeys(mine, 0))
             for saw in self._tenure.leave(mine):
                 self._lines.forget(saw)
+
+    def learn(self) -> None:
+        """Looks at saws that came to rest; to be called now and then.
+
+        What is new of one of them is at work when this returns, also for the past from which it was learned. Of
+        others it is learned at the next call: nobody's readings wait for all of them.
+
+        Raises:
+            Exception: what a store raised, or that the saws were lost to another process; call again.
+        """
+        with self._lock:
+            if self._learning is None or self._failed:
+                return
+            if self._learning.is_told_anew():
+                self._ripe |= {saw: line.consumed or 0 for saw in self._saws if (line := self._lines.live(saw))}
+            for saw in sorted(self._ripe):
+                line = self._lines.live(saw)
+                if line is None or line.consumed is None or not self._tenure.ours(saw):
+                    continue
+                rested = line.detector.rested
+                if rested is None or rested < self._ripe[saw]:
+                    continue
+                del self._ripe[saw]
+                try:
+                    if self._learning.look(saw, rested, line.consumed, self._clock(), self._tenure.fence()):
+                        log.info("saw %s: its habits or settings are known anew, and taken", saw)
+                        self._lines.forget(saw)
+                        self._lines.of(saw)
+                        return
+                except BaseException:
+                    self._lines.forget()
+                    raise
 
     # Messages
 
@@ -313,6 +352,13 @@ class Ingest:
             self.newly_held = True
         fence = self._tenure.fence() if batch else None
         self._book.commit(batch, group.refused.entries(), list(group.statuses.values()), fence=fence)
+        self._ripen(batch)
+
+    def _ripen(self, batch: list[SawCommit]) -> None:
+        for entry in batch:
+            ends = [f.end for f in (*entry.facts, *entry.amended) if isinstance(f, Run) and f.end is not None]
+            if ends:
+                self._ripe[entry.saw] = max(ends)
 
     def _write(self, fresh: dict[str, Trace], late: dict[str, Late], strange: dict[str, Trace]) -> None:
         missing = {saw: (of.readings.first, of.readings.last) for saw, of in late.items() if len(of.readings)}

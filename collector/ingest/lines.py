@@ -21,6 +21,7 @@ from collector.troubles import ASIDE, Troubles
 if TYPE_CHECKING:
     from collector.book.book import Book
     from collector.book.entries import Stretch
+    from collector.ingest.learning import Learning
     from collector.ingest.tenure import Tenure
     from collector.trace.store import TraceStore
 
@@ -56,26 +57,44 @@ class Lines:
         make: makes a detector, see `collector.derive.Make`.
         tenure: of the saws.
         troubles: where it is noted that a stretch could not be derived.
+        learning: whose settings the detectors have, where they are learned.
     """
 
     def __init__(
-        self, trace: TraceStore, book: Book, settings: Any, make: Make, tenure: Tenure, troubles: Troubles
+        self,
+        trace: TraceStore,
+        book: Book,
+        settings: Any,
+        make: Make,
+        tenure: Tenure,
+        troubles: Troubles,
+        learning: Learning | None = None,
     ) -> None:
         self._trace = trace
         self._book = book
         self._settings = settings
-        self._make = make
+        self._make = make if learning is None else learning.make
+        self._learning = learning
         self._tenure = tenure
         self._troubles = troubles
         self._lines: dict[str, Line] = {}
         self._aside: set[int] = set()  # dirty stretches that this program cannot derive
 
     def forget(self, saw: str | None = None) -> None:
-        """Lets go of one saw's derivation, or of all: they are taken up from the stores when they are asked for."""
+        """Lets go of one saw's derivation, or of all: they are taken up from the stores when they are asked for.
+
+        With them go the settings that they had: what the book has by then is at work from the last rest on.
+        """
+        if self._learning is not None:
+            self._learning.forget(saw)
         if saw is None:
             self._lines.clear()
         else:
             self._lines.pop(saw, None)
+
+    def live(self, saw: str) -> Line | None:
+        """The saw's derivation, if it was asked for since it was last let go of."""
+        return self._lines.get(saw)
 
     def tend(self, saw: str) -> None:
         """Derives what another process committed to the trace under a mark."""

@@ -12,8 +12,9 @@ from pathlib import Path
 
 from collector.book import Book, SawEntry
 from collector.broker import Broker
-from collector.detect.detector import Detector
+from collector.detect.settings import DetectSettings
 from collector.ingest import Ingest
+from collector.ingest.learning import Learning
 from collector.mqtt import Collector
 from collector.trace.sqlite import SqliteTrace
 from tests.ingest.threshold import ThresholdDetector
@@ -24,11 +25,17 @@ def main() -> None:
     folder, port, *protocol = sys.argv[1:]
     book = Book(f"sqlite:///{folder}/book.db")
     trace = SqliteTrace(Path(folder) / "trace.db")
-    make = ThresholdDetector if os.environ.get("KERFBOOK_TEST_DETECTOR") == "threshold" else Detector
+    simple = os.environ.get("KERFBOOK_TEST_DETECTOR") == "threshold"
     ingest = Ingest(
-        trace, book, [SawEntry("heron"), SawEntry("plover")], None, lambda: time.time_ns() // 1000, make=make,
+        trace,
+        book,
+        [SawEntry("heron"), SawEntry("plover")],
+        None,
+        lambda: time.time_ns() // 1000,
+        make=ThresholdDetector,
         site="tern-point",
-    )  # fmt: skip
+        learning=None if simple else Learning(book, trace, DetectSettings()),
+    )
     ingest.catch_up()
     Collector(ingest, "tern-point", Broker(port=int(port), protocol=(protocol or ["auto"])[0])).run()
 

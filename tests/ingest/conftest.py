@@ -11,8 +11,10 @@ import pytest
 
 from collector.book import Book, SawEntry
 from collector.book.troubles import TroubleBook
+from collector.detect.settings import DetectSettings
 from collector.facts import SECOND
 from collector.ingest import Ingest
+from collector.ingest.learning import Learning
 from collector.signals import Series, Trace
 from collector.trace.sqlite import SqliteTrace
 from collector.troubles import Troubles
@@ -40,8 +42,11 @@ def memory_folder() -> TemporaryDirectory[str]:
 class Shop:
     """Stores in a folder, and an ingest on them that can be thrown away and opened again, as after a crash."""
 
-    def __init__(self, folder: Path, make: Any = ThresholdDetector, book_url: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, make: Any = ThresholdDetector, book_url: str | None = None, *, learns: bool = False
+    ) -> None:
         self.folder = folder
+        self.learns = learns
         self.make = make
         self.book_url = book_url or f"sqlite:///{folder}/book.db"
         if book_url is None:
@@ -64,6 +69,7 @@ class Shop:
             make=self.make,
             site="tern-point",
             troubles=self.troubles,
+            learning=Learning(self.book, self.trace, DetectSettings(), self.make) if self.learns else None,
         )
         return self.ingest
 

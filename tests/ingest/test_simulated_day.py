@@ -14,6 +14,7 @@ import pytest
 from sqlalchemy import text
 
 from collector.book import Book
+from collector.book.habits import HabitHistory
 from collector.detect.detector import Detector
 from collector.facts import SECOND, as_record
 from collector.replay import replay
@@ -21,6 +22,7 @@ from collector.trace.sqlite import SqliteTrace
 from simulator.play import deliveries
 from simulator.shop import Saw, simulate_day
 from tests.ingest.conftest import Shop
+from tests.ingest.learned import as_learned
 from tests.ingest.publisher import Publisher
 from tests.waiting import until
 
@@ -129,7 +131,11 @@ def test_a_day_with_kill_9_at_ten_moments_is_the_day_of_replay(tmp_path, mosquit
                 child = start()
         until(lambda: (now := book.now("heron")) is not None and now.at == last and not book.dirty("heron"))
         assert len(set(moments)) > 5, "it was killed while it worked"
-        assert booked(book) == list(replay(day, "heron"))
+        # Which habits it knew when is told by the book; here that they were learned, and that the facts are theirs.
+        readings = store.read("heron", 0, 2**62)
+        assert HabitHistory(book).newest("heron").habits.brake_seen is not None
+        until(lambda: not book.dirty("heron") and book.facts("heron", 0, 2**62) == as_learned(book, "heron", readings))
+        assert booked(book)[-1] == list(replay(day, "heron"))[-1]
     finally:
         child.kill()
         child.wait()
