@@ -17,7 +17,7 @@ import numpy as np
 
 from collector.book.rows import order
 from collector.derive import DAY_US, FOREVER, Change, Derivation, Make, TraceReader, read_days
-from collector.facts import SECOND, Fact, Gap
+from collector.facts import SECOND, Cut, Fact, Gap, Run
 from collector.marks import match
 from collector.outline import OPEN
 from collector.signals import Series, distinct
@@ -254,7 +254,7 @@ def _pieces(trace: TraceReader, book: Book, saw: str, start: int, rests: list[in
 
 
 def carried_from(trace: TraceReader, book: Book, saw: str, start: int, end: int) -> int:
-    """From when on, at or after ``start``, the trace has the readings of every fact before ``end``."""
+    """From when on, at or after ``start``, the trace has the readings of every fact that starts before ``end``."""
     facts = [fact for fact in book.detected(saw, start, end) if fact.start >= start]
     return max((fact.end or end for fact in _outlived(trace, saw, facts, start, end)), default=start)
 
@@ -273,7 +273,10 @@ def _outlived(trace: TraceReader, saw: str, facts: Sequence[Fact], low: int, hig
             last = max(min(f.end or f.start, high) for f in todo)
             held = trace.read(saw, low - SILENCE_US, last + SILENCE_US + 1)
             times = distinct(np.concatenate([s.t for s in held.series()]))
-            yield from (fact for fact in todo if not isinstance(fact, Gap) and not _carried(fact, times, gaps))
+            for fact in todo:
+                needs = held.motor.t if isinstance(fact, Run | Cut) else times  # a torn store may have lost these alone
+                if not (fact.start in times if isinstance(fact, Gap) else _carried(fact, needs, gaps)):
+                    yield fact
         low = until
 
 

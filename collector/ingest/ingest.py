@@ -173,14 +173,14 @@ class Ingest:
                 self._ripe |= {saw: line.consumed or 0 for saw in self._saws if (line := self._lines.live(saw))}
             for saw in sorted(self._ripe):
                 line = self._lines.live(saw)
-                if line is None or line.consumed is None or not self._tenure.ours(saw):
+                if line is None or not self._tenure.ours(saw):
                     continue
                 rested = line.detector.rested
                 if rested is None or rested < self._ripe[saw]:
                     continue
                 del self._ripe[saw]
                 try:
-                    if self._learning.look(saw, rested, line.consumed, self._clock(), self._tenure.fence()):
+                    if self._learning.look(saw, line.detector, self._clock(), self._tenure.fence()):
                         log.info("saw %s: its habits or settings are known anew, and taken", saw)
                         self._lines.forget(saw)
                         self._lines.of(saw)

@@ -82,15 +82,12 @@ class Learning:
         before, self._told = self._told, newest(self._book)
         return before != self._told
 
-    def look(
-        self, saw: str, rested_us: int, newest_us: int, now_us: int, fence: Callable[[Connection], None] | None
-    ) -> bool:
+    def look(self, saw: str, detector: Detects, now_us: int, fence: Callable[[Connection], None] | None) -> bool:
         """Looks at what is known of a saw; whether the book has other settings for it now than are at work.
 
         Args:
             saw: its name.
-            rested_us: a time at which it was at rest: the facts before it are settled.
-            newest_us: of the newest reading that was derived.
+            detector: at work; it was at rest, and the facts before that are settled.
             now_us: the present.
             fence: for what is written, see `Book.commit`.
 
@@ -98,10 +95,13 @@ class Learning:
             BookError: the fence is closed.
             sqlalchemy.exc.SQLAlchemyError: the database failed; nothing was written.
         """
+        rested, newest = detector.rested, detector.consumed
+        if rested is None or newest is None:
+            return False
         known = self._history.newest(saw)
-        if self._is_due(saw, known, rested_us):
-            self._learn(saw, known, rested_us, newest_us, now_us, fence)
-        return self._newest(saw) != self.settings(saw)
+        if self._is_due(saw, known, rested):
+            self._learn(saw, known, rested, newest, now_us, fence)
+        return bool(self._newest(saw) != getattr(detector, "settings", None))
 
     def _newest(self, saw: str) -> DetectSettings:
         return settings_of(self._book, [saw], self._base)[saw]

@@ -15,6 +15,7 @@ from collector.book.entries import Checkpoint, NowEntry, SawCommit
 from collector.derive import FOREVER, DetectorError, Make, derive_again, read_days
 from collector.facts import State, iso
 from collector.ingest.line import Line
+from collector.rederive import carried_from
 from collector.signals import Trace
 from collector.troubles import ASIDE, Troubles
 
@@ -210,6 +211,9 @@ class Lines:
             wanted = getattr(self._make(saw, self._settings, None), "settings", None)
             if point is None or getattr(line.detector, "settings", None) == wanted:
                 return line
+            if not self._is_whole(saw, point.consumed_us):
+                log.warning("saw %s: readings since its last rest were lost; new settings wait for the next", saw)
+                return line
             log.info("saw %s: the detector's settings changed; they hold from the last rest on", saw)
         except Exception:
             # A state of another version of the program, or a torn one: the trace says all that it said.
@@ -227,3 +231,12 @@ class Lines:
             self._book.commit([change.commit()], fence=self._tenure.fence())
             line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
         return line
+
+    def _is_whole(self, saw: str, at_us: int) -> bool:
+        """Whether the trace gives the facts since the rest before a time again, as far as settings leave them."""
+        start = self._book.rest_before(saw, at_us)
+        if start is None:
+            start = self._book.beginning(saw) or at_us
+            if start < self._trace.complete_from(saw):
+                return False
+        return carried_from(self._trace, self._book, saw, start, at_us + 1) == start
