@@ -14,6 +14,7 @@ from api.http.fields import DAY, Model, Moment, SawPath, Strict, Time, problem, 
 from api.http.problems import Problem
 from api.http.who import SIGNED_IN, Who
 from api.tongues.say import gettext
+from collector.book.habits import HabitHistory, Learned
 from collector.book.settings import SawSettings, SettingsHistory
 from collector.calibrate import Calibration, Finding, Level, Steps, calibrate
 from collector.detect.settings import DetectSettings
@@ -86,17 +87,42 @@ class SettingsVersion(Model):
     seen: dict[str, Any] | None = Field(description="What the trial measured.")
 
 
+class Span(Model):
+    """From the least to the most."""
+
+    least: float
+    most: float
+
+
+class LearnedRecord(Model):
+    """What the collector saw a saw do over and over, and works with: nobody sets it."""
+
+    valid_from: Time = Field(description="Facts from here on are derived with it.")
+    at: Time = Field(description="When it was learned.")
+    stops: int = Field(description="It was learned from so many stops,")
+    brakes: int = Field(description="at so many of which a brake's current was found,")
+    cuts: int = Field(description="and from so many cuts;")
+    first: Time = Field(description="start of the first of these runs,")
+    last: Time = Field(description="and end of the last one.")
+    brake_seen: bool | None = Field(
+        description="Whether the brake's current is seen at its stops; null: not known yet."
+    )
+    brake_seconds: Span | None = Field(description="For how long it is seen.")
+    idle_amps: Span | None = Field(description="Current at idle, but for one time in ten; null: not known yet.")
+
+
 class SettingsList(Model):
-    """All versions, the one in force first."""
+    """All versions, the one in force first, and what the collector learned by itself."""
 
     saw: str
     versions: list[SettingsVersion]
+    learned: LearnedRecord | None = Field(description="Null: nothing yet.")
 
 
 def blueprint(desk: Desk, base: DetectSettings) -> APIBlueprint:
     """`/saws/{saw}/calibration` and `/saws/{saw}/settings`."""
     bp = subject("calibration")
-    history = SettingsHistory(desk.book)
+    history, learned = SettingsHistory(desk.book), HabitHistory(desk.book)
 
     def look(saw: str, asked: TrialSteps) -> tuple[Steps, Calibration]:
         try:
@@ -135,9 +161,16 @@ def blueprint(desk: Desk, base: DetectSettings) -> APIBlueprint:
 
     @bp.get("/saws/<saw>/settings", responses={200: SettingsList})
     def settings_of(path: SawPath) -> Response:
-        """The detector settings of a saw, with the dates from which they hold."""
+        """The detector settings of a saw with the dates from which they hold, and what was learned of it."""
         saw = saw_of(desk, path.saw).name
-        return live({"saw": saw, "versions": [_version(v) for v in history.versions(saw)]})
+        known = learned.newest(saw)
+        return live(
+            {
+                "saw": saw,
+                "versions": [_version(v) for v in history.versions(saw)],
+                "learned": None if known is None else _learned(known),
+            }
+        )
 
     @bp.post("/saws/<saw>/settings", responses={201: SettingsVersion, 409: problem("The trial is not sound.")})
     def keep(path: SawPath, body: SettingsBody) -> Response:
@@ -192,4 +225,22 @@ def _version(v: SawSettings) -> dict[str, Any]:
         "at": iso(v.at),
         "settings": dict(v.values),
         "seen": v.seen,
+    }
+
+
+def _learned(known: Learned) -> dict[str, Any]:
+    def span(of: tuple[int, int] | None, unit: int) -> dict[str, float] | None:
+        return None if of is None else {"least": of[0] / unit, "most": of[1] / unit}
+
+    return {
+        "valid_from": iso(known.valid_from),
+        "at": iso(known.at),
+        "stops": known.stops,
+        "brakes": known.brakes,
+        "cuts": known.cuts,
+        "first": iso(known.first),
+        "last": iso(known.last),
+        "brake_seen": known.habits.brake_seen,
+        "brake_seconds": span(known.habits.brake_us, SECOND),
+        "idle_amps": span(known.habits.idle_ma, 1000),
     }

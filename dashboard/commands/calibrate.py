@@ -31,7 +31,7 @@ MORE = later("""
 Watches the saw's live current while you follow five steps: motor off, idle, three cuts,
 switch off, standstill. Says what it sees, and whether the clamp is too big, too small, or
 does not see the motor; then keeps the settings with their date. The collector must be
-running; it works with new settings from its next start on. `kerfbook derive` takes them to
+running; it works with new settings as soon as the saw rests. `kerfbook derive` takes them to
 the past.
 
 --steps looks at a trial that was made before: the five times at which it began, was
@@ -180,7 +180,7 @@ def _trial(args: argparse.Namespace, place: Place, trace: TraceStore, book: Book
     SettingsHistory(book).add(SawSettings(args.saw, steps.off, found.settings, seen, args.who.strip(), now))
     print(
         gettext(
-            "Kept, in force from {time}. A running collector takes them at its next start; for the past: {command}",
+            "Kept, in force from {time}. A running collector takes them when the saw rests; for the past: {command}",
             time=clock(steps.off, place.zone),
             command=f"kerfbook derive --from … --to … --saw {args.saw}",
         )

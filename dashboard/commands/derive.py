@@ -31,7 +31,8 @@ HELP = later("derive the facts of a period again, with today's settings")
 MORE = later("""
 Reads the trace of the period again, shows what would change, asks, and changes it. The
 period is widened to the nearest times at rest. Marks and everything else that people said
-stay as they are. Facts whose trace has aged out cannot be derived; they stay too.
+stay as they are. Facts whose trace has aged out cannot be derived; they stay too. What was
+learned of a saw by itself is taken as it was known at the end of the period.
 
 Safe beside a running collector: what follows the last time at rest belongs to it and is
 left alone, and a part is only replaced if nothing changed in it meanwhile.
@@ -105,7 +106,7 @@ def _period(args: argparse.Namespace, place: Place) -> tuple[int, int]:
 
 def _derive(args: argparse.Namespace, place: Place, trace: TraceStore, book: Book, period: tuple[int, int]) -> int:
     saws = [args.saw] if args.saw else list(place.saws)
-    settings = settings_of(book, saws, place.detection)
+    settings = settings_of(book, saws, place.detection, period[1])
     make = maker(settings)
     found = []
     for saw in saws:
@@ -171,7 +172,7 @@ def _tell(found: Rederived, place: Place, book: Book, *, everything: bool) -> bo
         print(f"  {told}")
     if found.open_from is not None:
         told = gettext(
-            "from {time} on it is the collector's; it takes today's settings at its next start",
+            "from {time} on it is the collector's; it takes today's settings when the saw rests",
             time=clock(found.open_from, zone),
         )
         print(f"  {told}")

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import pytest
 
+from collector.book.habits import HabitHistory, Learned
+from collector.detect.habits import Habits
 from collector.facts import SECOND, iso
 from tests.calibrate.trial import BOX, trial
 
@@ -40,6 +42,28 @@ def test_a_sound_trial_is_kept_with_its_date_and_stays_when_another_follows(begi
     assert set(kept.json["settings"]) == {"on_ma", "on_band_ma"}
     client.post(f"{V1}/settings", json={**times(played), "who": "owner"})
     assert [v["who"] for v in client.get(f"{V1}/settings").json["versions"]] == ["owner", "installer"]
+
+
+def test_what_was_learned_of_a_saw_stands_beside_its_settings(begin, empty_shop):
+    client = begin(trial())
+    assert client.get(f"{V1}/settings").json["learned"] is None
+    habits = Habits(True, (2_100_000, 2_400_000), (3300, 3650))
+    for stops in (3, 23):
+        at = empty_shop.clock.now
+        known = Learned("heron", at - 9 * SECOND, habits, stops, stops - 1, 40, at - 8 * SECOND, at - 2 * SECOND, at)
+        HabitHistory(empty_shop.book).add(known, None)
+    assert client.get(f"{V1}/settings").json["learned"] == {
+        "valid_from": iso(at - 9 * SECOND),
+        "at": iso(at),
+        "stops": 23,
+        "brakes": 22,
+        "cuts": 40,
+        "first": iso(at - 8 * SECOND),
+        "last": iso(at - 2 * SECOND),
+        "brake_seen": True,
+        "brake_seconds": {"least": 2.1, "most": 2.4},
+        "idle_amps": {"least": 3.3, "most": 3.65},
+    }
 
 
 def test_a_trial_with_a_fault_is_not_kept_and_says_why(begin):

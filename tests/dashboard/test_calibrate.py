@@ -1,4 +1,4 @@
-"""``kerfbook calibrate``, and the collector that takes what it keeps at its next start."""
+"""``kerfbook calibrate``, and the collector that takes what it keeps, and learns the rest."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ import pytest
 
 from collector.book.book import Book
 from collector.book.entries import SawEntry
+from collector.book.habits import HabitHistory
 from collector.book.marks import Marks
 from collector.book.settings import SettingsHistory
 from collector.detect.detector import Detector
@@ -22,6 +23,7 @@ from collector.detect.settings import DetectSettings
 from collector.facts import Cut, iso
 from collector.ingest import Ingest
 from collector.marks import Mark, MarkKind
+from collector.signals import Trace
 from collector.trace.sqlite import SqliteTrace
 from dashboard.cli import main
 from dashboard.commands import codes
@@ -29,6 +31,7 @@ from dashboard.config import load
 from dashboard.house import House
 from tests.calibrate.trial import BOX, trial
 from tests.configuration import one_saw
+from tests.ingest.learned import as_learned, work
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -127,7 +130,23 @@ def test_the_report_holds_the_detector_against_marks(site, capsys):
     assert f"recall             {right / (right + 1):.4f}" in told
 
 
-def test_the_collector_takes_kept_settings_at_its_next_start_and_not_before(site):
+def test_what_runs_learns_by_itself_and_works_with_it(site):
+    stores = site.settings.stores
+    house = House(site.settings.site, stores.trace, stores.book, site.settings.detection)
+    day = work("bbb")
+    by_us = site.played.steps.end + 600_000_000 - day.first
+    house.ingest.absorb(SAW, Trace(*(replace(s, t=s.t + by_us) for s in day.series())))
+    house.ingest.learn()
+    house.close()
+    with site.book() as book, SqliteTrace(stores.trace) as trace:
+        known = HabitHistory(book).newest(SAW)
+        assert known is not None
+        assert known.habits.brake_seen
+        assert Detector(SAW, None, book.checkpoint(SAW).state).settings.habits == known.habits
+        assert book.detected(SAW, 0, 2**62) == as_learned(book, SAW, trace.read(SAW, 0, 2**62))
+
+
+def test_a_collector_that_was_not_running_takes_kept_settings_at_its_start(site):
     site.calibrate(*site.steps, "--yes")
     stores = site.settings.stores
     with site.book() as book:

@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from collector.adopt import settings_of
 from collector.book.book import Book
 from collector.book.entries import SawCommit, SawEntry
+from collector.book.habits import HabitHistory, Learned
 from collector.book.marks import Marks
 from collector.book.settings import SawSettings, SettingsHistory
 from collector.detect.detector import Detector, derive
+from collector.detect.habits import Habits
 from collector.detect.settings import DetectSettings
 from collector.facts import SECOND, Cut
 from collector.ingest import Ingest
@@ -122,6 +125,28 @@ def test_yes_changes_the_period_and_nothing_outside_it(site, played):
     assert [f for f in after if f.start > end + 3600 * SECOND] == [f for f in before if f.start > end + 3600 * SECOND]
     assert site.derive("--yes") == codes.DONE  # again: nothing to change
     assert site.facts() == after
+
+
+def test_a_period_is_derived_with_the_habits_that_the_saw_had_then(site, played):
+    history, calibrated = HabitHistory(site.book), DetectSettings(**LONG_CUTS)
+    site.calibrated(**LONG_CUTS)
+    habits = [Habits(True, (1, 2), None), Habits(False, None, None), Habits(None, None, (3, 4))]
+    for known, date in zip(habits, (played[0].first, played[1].first, played[1].last), strict=True):
+        history.add(Learned(SAW, date, known, 9, 9, 9, date, date, date), None)
+
+    def then(at_us: int | None) -> Habits:
+        return settings_of(site.book, [SAW], DetectSettings(), at_us)[SAW].habits
+
+    assert [then(d) for d in (1, site_day_end(), played[1].last - 1, None)] == [
+        habits[0],
+        habits[0],
+        habits[1],
+        habits[2],
+    ]
+    assert site.derive("--yes") == codes.DONE
+    wanted = derive(SAW, played[0], replace(calibrated, habits=habits[0]))
+    cuts = [f for f in site.facts() if isinstance(f, Cut) and f.start < played[0].last]
+    assert cuts == [f for f in wanted if isinstance(f, Cut)]
 
 
 def test_what_people_said_is_kept_and_finds_its_cut_again(site):

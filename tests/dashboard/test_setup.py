@@ -10,7 +10,9 @@ import pytest
 from selenium.webdriver.common.by import By
 
 from collector.book.entries import NowEntry, SawCommit
+from collector.book.habits import HabitHistory, Learned
 from collector.book.settings import SettingsHistory
+from collector.detect.habits import Habits
 from collector.facts import SECOND, State, iso
 from collector.signals import Series, Trace
 from tests.calibrate.trial import BOX, trial
@@ -53,7 +55,7 @@ def test_a_sound_trial_is_told_and_kept_with_its_date(chrome, tried, size):
     chrome.execute_script("document.getElementById('save').scrollIntoView({ block: 'center' })")
     chrome.find_element(By.ID, "save").click()
     wait(chrome, "!document.getElementById('kept').hidden")
-    assert "at its next start" in text(chrome, "#kept")
+    assert "when the saw rests" in text(chrome, "#kept")
     assert "by installer" in text(chrome, "#versions")
     newest = SettingsHistory(shop.book).newest("heron")
     assert newest is not None
@@ -69,6 +71,28 @@ def test_a_clamp_that_does_not_fit_cannot_be_kept(chrome, tried):
     assert text(chrome, "#findings li b") == "mend first"
     assert chrome.execute_script("return document.getElementById('keep').hidden")
     picture(chrome, "setup-saturated")
+
+
+@pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=str)
+def test_what_the_collector_learned_by_itself_is_told_with_its_date(chrome, open_shop, size):
+    shop = open_shop(1)
+    show(chrome, f"{shop.address}/setup/heron", size)
+    wait(chrome, "document.getElementById('learned').innerText.startsWith('Nothing yet')")
+    now = shop.clock.us()
+    for habits, stops, told in (
+        (Habits(None, None, (3300, 3600)), 1, "current is seen is not known yet. Idle takes 3.30 to 3.60 A."),
+        (Habits(False, None, None), 7, "current is not seen. What idle takes is not known yet."),
+        (Habits(True, (2_100_000, 2_400_000), (3300, 3600)), 23, "current is seen, for 2.1 to 2.4 s. Idle takes 3.30"),
+    ):
+        known = Learned("heron", now - SECOND, habits, stops, stops, 40, now - 3 * SECOND, now - 2 * SECOND, now)
+        HabitHistory(shop.book).add(known, None)
+        show(chrome, f"{shop.address}/setup/heron", size)
+        wait(chrome, f"document.getElementById('learned').innerText.includes({told!r})")
+    assert text(chrome, "#learned").startswith("Learned from 23 stops:")
+    assert text(chrome, "#learned").endswith("Known since Mon, 2 Mar 2026 14:02.")
+    assert chrome.execute_script("return document.documentElement.scrollWidth") <= size[0]
+    chrome.execute_script("document.getElementById('learned').scrollIntoView({ block: 'center' })")
+    picture(chrome, f"setup-learned-{size[0]}")
 
 
 def test_the_cautions_stand_before_the_first_step(chrome, tried):

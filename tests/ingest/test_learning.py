@@ -174,6 +174,49 @@ def test_where_the_trace_has_aged_the_facts_stay_as_they_are(shop):
     assert shop.book.dirty("heron") == []
 
 
+def tear(shop: Shop, from_us: int, to_us: int) -> None:
+    """The motor's readings of a stretch are lost, as from a torn file that was mended; a new process goes on."""
+    lost = shop.trace.read("heron", 0, 2**62)
+    kept = replace(lost, motor=merge([lost.between(0, from_us), lost.between(to_us, 2**62)]).motor)
+    shop.trace.close()
+    (shop.folder / "trace.db").rename(shop.folder / "torn.db")
+    shop.trace = SqliteTrace(shop.folder / "trace.db")
+    shop.trace.write("heron", kept)
+    shop.trace.commit()
+    shop.die()
+
+
+def test_runs_whose_readings_a_torn_store_lost_stay_as_they_were_found(shop):
+    whole = work("bbb", lock=[(0, 1)])
+    runs = [f for f in derived("heron", whole, DetectSettings(), Knowing) if isinstance(f, Run)]
+    later = runs[2].start - 40 * SECOND
+    hear(shop, whole.between(0, later))
+    before = [f for f in shop.facts() if f.start < runs[1].start]
+    tear(shop, runs[0].start, runs[0].end)
+    hear(shop, whole.between(later, 2**62))
+    (known,) = versions(shop)
+    assert known.stops == 3
+    assert [f for f in shop.facts() if f.start < runs[1].start] == before
+    after = derived("heron", whole, DetectSettings(habits=known.habits), Knowing)
+    assert [f for f in shop.facts() if f.start >= known.valid_from] == [f for f in after if f.start >= known.valid_from]
+    assert runs[0].end < known.valid_from < runs[1].start
+
+
+def test_new_settings_wait_for_the_next_rest_where_readings_since_the_last_were_lost(shop):
+    whole = work("b-b-", lock=[(0, 1)])
+    runs = [f for f in derived("heron", whole, DetectSettings(), Knowing) if isinstance(f, Run)]
+    cut_off = runs[1].end + 10 * SECOND
+    hear(shop, whole.between(0, cut_off))
+    before = shop.facts()
+    SettingsHistory(shop.book).add(SawSettings("heron", 1, {"bump_us": 4_500_000}, None, "installer", 1))
+    tear(shop, runs[1].start, runs[1].start + 20 * SECOND)
+    shop.ingest.catch_up()
+    assert shop.facts() == before
+    hear(shop, whole.between(cut_off, 2**62))
+    assert shop.facts()[: len(before)] == before
+    assert Detector("heron", None, shop.book.checkpoint("heron").state).settings.bump_us == 4_500_000
+
+
 # What may happen in between
 
 

@@ -136,8 +136,21 @@ async function look() {
   if (steps.end && Date.parse(found.now) > steps.end + 15_000) look.settled = asked; // the box may be some seconds late
 }
 
+/** What was learned of the saw, in two sentences: of its brake, and of its idle. */
+function learnedText(known) {
+  const span = (range, digits) => ({ least: decimal(range.least, digits), most: decimal(range.most, digits) });
+  const brake = known.brake_seen === null ? _("whether its brake’s current is seen is not known yet.")
+    : !known.brake_seen ? _("its brake’s current is not seen.")
+    : known.brake_seconds ? _("its brake’s current is seen, for {least} to {most} s.", span(known.brake_seconds, 1))
+    : _("its brake’s current is seen.");
+  const idle = known.idle_amps ? _("Idle takes {least} to {most} A.", span(known.idle_amps, 2)) : _("What idle takes is not known yet.");
+  const from = ngettext("Learned from 1 stop: {brake}", "Learned from {n} stops: {brake}", known.stops, { brake });
+  return `${from} ${idle} ${_("Known since {time}.", { time: moment(known.at) })}`;
+}
+
 async function history_() {
-  const { versions } = await ask(`/api/v1/saws/${saw}/settings`);
+  const { versions, learned } = await ask(`/api/v1/saws/${saw}/settings`);
+  if (learned) at("learned").textContent = learnedText(learned);
   if (versions.length) {
     at("versions").replaceChildren(...versions.map((v) => {
       const item = document.createElement("li");
@@ -179,7 +192,7 @@ at("save").addEventListener("click", async () => {
     const body = Object.fromEntries(ORDER.map((step) => [step, iso(steps[step])]));
     const kept = await ask(`/api/v1/saws/${saw}/settings`, { method: "POST", body: { ...body, who: who() } });
     at("keep").hidden = true;
-    at("kept").textContent = _("Kept, in force from {time}. The collector takes them at its next start; kerfbook derive takes them to the past.", { time: moment(kept.valid_from) });
+    at("kept").textContent = _("Kept, in force from {time}. The collector takes them when the saw rests; kerfbook derive takes them to the past.", { time: moment(kept.valid_from) });
     await history_();
     at("kept").hidden = false;
   } catch (error) {
