@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 STOPS = 40
 """The newest stops are looked at, no more: a clamp may be moved."""
 _FOUND, _INVENTED = 0.8, 0.1  # of the stops of a saw whose brake is seen, and of one whose brake is not: brakes found
-_SURE = math.log(100.0)  # nats
+_SURE = math.log(30.0)  # nats
+_SHORTER, _LONGER = 0.85, 1.15  # times the shortest and the longest brake that was seen
 _CUTS = 8  # so many tell what idle is
 _IDLE = (0.05, 0.95)  # quantiles
 
@@ -42,6 +43,11 @@ class Habits:
     brake_us: tuple[int, int] | None = None
     idle_ma: tuple[int, int] | None = None
 
+    def brakes_for(self, lasted: int) -> bool:
+        """Whether this saw's brake is known to take about so long, µs."""
+        known = self.brake_us
+        return known is not None and _SHORTER * known[0] <= lasted <= _LONGER * known[1]
+
 
 NEW = Habits()
 
@@ -50,7 +56,8 @@ def learn(facts: Iterable[Fact]) -> Habits:
     """What the facts of one saw, in order of time, tell about its habits.
 
     Whether its brake is seen is told by the log-likelihood ratio of the stops at which one was found and not found
-    (Wald 1945, two simple hypotheses), once it is a hundred to one.
+    (Wald 1945, two simple hypotheses), once it is thirty to one. The facts are to be
+    those of a detector that knew no habits, or one would prove itself for ever.
     """
     runs: list[Run] = []
     idle: list[int] = []

@@ -152,7 +152,8 @@ class Motor:
             self._hand_on(len(self._t))
         self._conclude()  # what follows a stop may turn out to be a run, which ends here too
         if self.on:
-            self._end_run(int(self._t[-1]), braked=False)
+            self._silent = self._settings.bridge_us
+            self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is True)
             self._conclude()
         self._restart()
 

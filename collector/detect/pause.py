@@ -36,6 +36,8 @@ def first_of_pause(
     idle_at: Callable[[int], float],
     usual_us: int,
     silent_us: int,
+    *,
+    clear: bool = False,
 ) -> int | None:
     """Index of the first sample of the pause before a last level, None if none is seen.
 
@@ -52,6 +54,7 @@ def first_of_pause(
         idle_at: the idle level (mA) shortly before a time (µs).
         usual_us: a brake that little tells takes no longer.
         silent_us: how long the silence was in which the level ended; 0: it was seen to end.
+        clear: only one that nothing else looks like.
     """
     later = idle_at(last.from_us)
     idles = [idle, later] if later > _IDLE_LEAST * idle else [idle]  # less is what a pause looks like
@@ -63,10 +66,10 @@ def first_of_pause(
         if not start or lasted + silent_us < LEAST_US or _spikes(ma[end : end + 4], last.level):
             continue
         there = idle_at(int(t[start]))
-        lacks = _lacking(t[start - 1 : end], ma[start:end], max(1.0, min(there, last.level)))
+        lacks = lacking(t[start - 1 : end], ma[start:end], max(1.0, min(there, last.level)))
         turns = _turns(ma, start, end, last, there)
         long = gone and end - start >= _NO_WILD and end <= last.index + BEYOND
-        if lacks >= _SEEN_US and ((turns or long) if lasted <= usual_us else (turns and long)):
+        if lacks >= _SEEN_US and ((turns or long) if lasted <= usual_us and not clear else (turns and long)):
             found.append((lacks, start, there))
     if not found:
         return None
@@ -90,7 +93,7 @@ def _candidates(t: Ints, ma: Ints, first: int, last: LastLevel, idle: float) -> 
     return whole + partly
 
 
-def _lacking(t: Ints, ma: Ints, level: float) -> int:
+def lacking(t: Ints, ma: Ints, level: float) -> int:
     """µs for which nothing flowed in samples, ``t[0]`` being the time of the one before; 0 if most have the level."""
     if np.median(ma) > _DIP * level:
         return 0

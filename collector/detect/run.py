@@ -16,16 +16,19 @@ from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
 from collector.detect.starting import StartWatch
 from collector.detect.stop import STEP_OF, fall_time, falls_at_once, last_level, quiet_noise, switched_off
+from collector.detect.usual_stop import usual_stop
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
     from collector.detect.labels import Passage
     from collector.detect.settings import DetectSettings
+    from collector.detect.stop import LastLevel
 
 Ints = NDArray[np.int64]
 
 _STARTING, _STARTED_US = 0.6, 1_500_000  # of the starting current: it is not over where so much flowed so lately
 _UNPAUSED = 0.7  # nats: one brake in two has a pause
+_HABIT = 10.0  # nats: a brake on a saw whose brake is known to be seen
 _BY_DEGREES = 10.0  # nats: a brake that does not begin with a step; noise, or a sample of a slow box, hides it
 _IDLE_S = 2.0  # idle is known from so much of it
 
@@ -131,37 +134,55 @@ class RunTracker:
 
     def _braked_from(self, reader: Reader, quiet: Ints, silent_us: int) -> int | None:
         """µs at which the motor was switched off, if a brake's current followed."""
-        longest = self._settings.brake_max_us
-        t, ma = self._raw.since(self._raw.newest_at - longest - SECOND)
+        t, ma = self._raw.since(self._raw.newest_at - self._settings.brake_max_us - SECOND)
         noise = reader.noise * self._smooth.every**0.5
+        off = self._told_by_itself(reader, t, ma, noise, quiet, silent_us)
+        usual = self._settings.habits.brake_us
+        if off is None and usual is not None:
+            k = usual_stop(t, ma, usual, noise, reader.idle_at, silent_us)
+            off = None if k is None else fall_time(t, ma, k, reader.idle_at(int(t[k - 1])))
+        return off
+
+    def _told_by_itself(
+        self, reader: Reader, t: Ints, ma: Ints, noise: float, quiet: Ints, silent_us: int
+    ) -> int | None:
+        """As `_braked_from`, by the last level of the run's last samples."""
+        longest, habits = self._settings.brake_max_us, self._settings.habits
         last = last_level(t, ma, longest, noise, reader.idle_at, quiet_noise(quiet), silent_us)
         if last is None:
             return None
         idle, usual = reader.idle_at(last.from_us - PAUSE_US), self._settings.blade_stop_us
-        found = switched_off(t, ma, last, idle, reader.idle_at, usual, silent_us)
+        seen = habits.brake_seen
+        found = switched_off(t, ma, last, idle, reader.idle_at, usual, silent_us, seen=seen)
         first, began = np.searchsorted(t, (last.from_us - PAUSE_US, last.from_us))
         if found is None and ma[first:began].min(initial=1 << 40) > last.level / 2:
             # no pause: what was until then may tell better what idle is
             idle = reader.idle_at(last.from_us)
-            found = switched_off(t, ma, last, idle, reader.idle_at, usual, silent_us)
+            found = switched_off(t, ma, last, idle, reader.idle_at, usual, silent_us, seen=seen)
         if found is None:
             return None
         k, paused = found
         off = fall_time(t, ma, k, min(idle, reader.idle_at(last.from_us)) if paused else np.inf)
-        if paused or last.level > idle:
-            return off
-        # A level below all that was before it may be idle: what was before is a load then, or a start.
+        if not paused and silent_us >= self._settings.bridge_us:
+            return None  # nothing is heard any more: a pause is the least that tells of a stop
+        return off if paused or last.level > idle or self._below_idle(reader, t, ma, last, off, idle) else None
+
+    def _below_idle(self, reader: Reader, t: Ints, ma: Ints, last: LastLevel, off: int, idle: float) -> bool:
+        """Whether a level below all before it is a brake's; else it is idle, and what was before a load, or a start."""
+        habits = self._settings.habits
         at_once = last.hidden or falls_at_once(ma, last, idle)
+        if at_once and habits.brakes_for(self._raw.newest_at - off):
+            return True
         if off - self.start < SPIN_UP_US:
             before = ma[np.searchsorted(t, off - _STARTED_US) : np.searchsorted(t, off)]
-            return off if at_once and before.max(initial=0) <= _STARTING * (self.inrush_ma or 0) else None
+            return at_once and bool(before.max(initial=0) <= _STARTING * (self.inrush_ma or 0))
         with_brake, without = reader.price(off), reader.price(None)
         if without == with_brake:  # no step was found there: the level would be noise of the idle before it
             n, idles = len(ma) - last.index, _IDLE_S * self._smooth.rate * self._smooth.every
             without += (idle - last.level) ** 2 / (2 * last.sigma**2 * (1 / n + 1 / idles))
         if not at_once:
             with_brake += _BY_DEGREES if last.index >= STEP_OF else np.inf  # how it began was not seen
-        return off if with_brake + _UNPAUSED <= without else None
+        return with_brake + (-_HABIT if habits.brake_seen else _UNPAUSED) <= without
 
 
 def _highest(ma: Ints) -> int | None:

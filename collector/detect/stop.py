@@ -165,7 +165,15 @@ def _sharpest(y: NDArray[np.float64], lo: int, hi: int, noise: float) -> int:
 
 
 def switched_off(
-    t: Ints, ma: Ints, last: LastLevel, idle: float, idle_at: Callable[[int], float], usual_us: int, silent_us: int
+    t: Ints,
+    ma: Ints,
+    last: LastLevel,
+    idle: float,
+    idle_at: Callable[[int], float],
+    usual_us: int,
+    silent_us: int,
+    *,
+    seen: bool | None = None,
 ) -> tuple[int, bool] | None:
     """Index of the first sample after switching off and whether a pause tells it, if the last level was a brake's.
 
@@ -177,22 +185,23 @@ def switched_off(
         idle_at: as for `last_level`.
         usual_us: a brake that no pause tells takes no longer.
         silent_us: as for `last_level`.
+        seen: whether the brake's current is seen at this saw's stops; None: not known.
     """
     first = max(0, int(np.searchsorted(t, last.from_us - PAUSE_US)) - BEYOND)
-    k = first_of_pause(t, ma, first, last, idle, idle_at, usual_us, silent_us)
+    k = first_of_pause(t, ma, first, last, idle, idle_at, usual_us, silent_us, clear=seen is False)
     if k is not None:
         return k, True
-    if last.lasted < LEAST_US or (last.lasted + PAUSE_US if last.hidden else last.took) > usual_us:
-        return None
-    if last.took < _SURE_US and not (last.hidden or silent_us):
-        return None
-    unsure = last.sigma / max(1.0, last.index - first) ** 0.5
-    if last.level < _LESS * idle - unsure and last.calm:  # held against another reading yet
+    longer = (last.lasted + PAUSE_US if last.hidden else last.took) > usual_us
+    unsure = last.took < _SURE_US and not (last.hidden or silent_us or seen)
+    if seen is False or last.lasted < LEAST_US or longer or unsure:
+        return None  # ... where no brake is ever seen: an even cut
+    vague = last.sigma / max(1.0, last.index - first) ** 0.5
+    if last.level < _LESS * idle - vague and last.calm:  # held against another reading yet
         return last.index, False
-    even = last.even or (last.smooth and last.level > _HIGH * idle)
-    if last.level > MORE * idle + 3 * unsure and even and not _fades(t, ma, last, idle):
+    even = last.even or (last.smooth and last.level > _HIGH * idle) or (seen and last.calm)
+    if last.level > MORE * idle + 3 * vague and even and not _fades(t, ma, last, idle):
         high = last.level > FAR_MORE * idle
-        return (last.index, False) if high or last.lasted >= _SURE_US else None
+        return (last.index, False) if high or seen or last.lasted >= _SURE_US else None
     return None
 
 
