@@ -24,6 +24,7 @@ STOPS = 40
 """The newest stops are looked at, no more: a clamp may be moved."""
 _FOUND, _INVENTED = 0.8, 0.1  # of the stops of a saw whose brake is seen, and of one whose brake is not: brakes found
 _SURE = math.log(30.0)  # nats
+_FAR = 0.5  # times the median
 _SHORTER, _LONGER = 0.85, 1.15  # times the shortest and the longest brake that was seen
 _CUTS = 8  # so many tell what idle is
 _IDLE = (0.05, 0.95)  # quantiles
@@ -72,4 +73,11 @@ def learn(facts: Iterable[Fact]) -> Habits:
     nats += (len(stops) - len(lasted)) * math.log((1 - _FOUND) / (1 - _INVENTED))
     seen = None if abs(nats) < _SURE else nats > 0
     low, high = (round(float(q)) for q in np.quantile(idle, _IDLE)) if len(idle) >= _CUTS else (0, 0)
-    return Habits(seen, (min(lasted), max(lasted)) if seen else None, (low, high) if high else None)
+    return Habits(seen, _usual(lasted) if seen else None, (low, high) if high else None)
+
+
+def _usual(lasted: list[int]) -> tuple[int, int]:
+    """The shortest and the longest, but for what lies far from the median: such a stop was misread."""
+    middle = float(np.median(lasted))
+    near = [s for s in lasted if _FAR * middle <= s <= middle / _FAR]
+    return min(near), max(near)

@@ -337,7 +337,10 @@ class Motor:
             fell_at = self._fell_at
             if braked_until is not None and not self._fall_seen:
                 fell_at = max(fell_at, self._low_from - _COAST_US)  # it fell so soon before the brake's current
-            self._end_run(fell_at, braked=after is None and braked_until is None and self._fall_seen)
+            if not self._fall_seen:
+                self._silent = self._settings.bridge_us
+            heard = self._fall_seen or self._settings.habits.brake_seen is True
+            self._end_run(fell_at, braked=after is None and braked_until is None and heard)
             if self.run is not None and braked_until is not None:
                 self.run.stop_us, self.run.flowed = braked_until - fell_at if end_heard else None, braked_until
         if self.run is not None and self._tracker is None:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _BLOCK = 1024  # samples looked at in one go: most blocks are clear at a glance
 _SPAN_US = 80_000  # a sample's vote weighs by the time it stands for, at most this: two samples of a slow box decide
+_FORGETS_US = 10_000_000  # after such a silence a motor that ran may well stand: a sample that says so weighs for two
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,9 @@ class PowerSwitch:
         spans = np.empty(len(t), np.int64)
         spans[0] = _SPAN_US if self._newest is None else int(t[0]) - self._newest
         np.subtract(t[1:], t[:-1], out=spans[1:])
+        stands = (spans > _FORGETS_US) & (ma < self._level)
         spans = np.minimum(spans, _SPAN_US) // 1000
+        spans[stands] *= 2
         self._newest = int(t[-1])
         for start in range(0, len(ma), _BLOCK):
             block, span = ma[start : start + _BLOCK], spans[start : start + _BLOCK]

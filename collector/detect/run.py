@@ -134,13 +134,14 @@ class RunTracker:
 
     def _braked_from(self, reader: Reader, quiet: Ints, silent_us: int) -> int | None:
         """µs at which the motor was switched off, if a brake's current followed."""
-        t, ma = self._raw.since(self._raw.newest_at - self._settings.brake_max_us - SECOND)
+        since = max(self.start, self._raw.newest_at - self._settings.brake_max_us - SECOND)
+        t, ma = self._raw.since(since)
         noise = reader.noise * self._smooth.every**0.5
         off = self._told_by_itself(reader, t, ma, noise, quiet, silent_us)
-        usual = self._settings.habits.brake_us
-        if off is None and usual is not None:
-            k = usual_stop(t, ma, usual, noise, reader.idle_at, silent_us)
-            off = None if k is None else fall_time(t, ma, k, reader.idle_at(int(t[k - 1])))
+        habits = self._settings.habits
+        if habits.brake_us is not None and (off is None or not habits.brakes_for(self._raw.newest_at - off)):
+            usual = usual_stop(t, ma, since, habits.brake_us, noise, reader.idle_at, silent_us)
+            off = off if usual is None else usual
         return off
 
     def _told_by_itself(
