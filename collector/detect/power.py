@@ -71,15 +71,21 @@ class PowerSwitch:
         spans = np.empty(len(t), np.int64)
         spans[0] = _SPAN_US if self._newest is None else int(t[0]) - self._newest
         np.subtract(t[1:], t[:-1], out=spans[1:])
-        stands = (spans > _FORGETS_US) & (ma < self._level)
+        silences = np.flatnonzero(spans > _FORGETS_US)
+        stands = silences[ma[silences] < self._level]
         spans = np.minimum(spans, _SPAN_US) // 1000
         spans[stands] *= 2
         self._newest = int(t[-1])
-        for start in range(0, len(ma), _BLOCK):
-            block, span = ma[start : start + _BLOCK], spans[start : start + _BLOCK]
-            while len(block):
-                used = self._until_switching(block, span, found)
-                block, span = block[used:], span[used:]
+        at = 0
+        for end in [*silences.tolist(), len(t)]:
+            for start in range(at, end, _BLOCK):
+                block, span = ma[start : min(end, start + _BLOCK)], spans[start : min(end, start + _BLOCK)]
+                while len(block):
+                    used = self._until_switching(block, span, found)
+                    block, span = block[used:], span[used:]
+            if end < len(t) and not self.on:
+                self._doubt = 0  # what seemed to begin before a silence did not begin there
+            at = end
         return found
 
     def _until_switching(self, ma: NDArray[np.int64], spans: NDArray[np.int64], found: list[Switching]) -> int:

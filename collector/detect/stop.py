@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 
 _LESS = 0.87  # a motor that runs takes at least this share of its idle current
-_PARTLY, _FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
+_PARTLY, FADE_US = 0.95, 80_000  # of the samples before it, and so near to the end: partly without current
 _FALL_US, _FALL_SIGMAS = 15_000, 2.0  # a brake's current, squared, falls as if within this time, but for noise
 _BELOW, _BELOW_SIGMAS = 0.96, 3.0  # a sample is below a level if it is less than this share of it, and by so much noise
 STEP_OF = 5  # samples before a level that tell from where it comes
@@ -28,7 +28,7 @@ _PART, _PART_SIGMAS = 0.1, 4.0  # what is so much off a level, and by so much no
 _FLAT, _FLAT_SIGMAS = 0.025, 1.3  # a brake's samples scatter by this share of their mean, and so much noise
 _EVEN, _EVEN_SIGMAS = 0.008, 1.6  # ... or, round a straight line, by this at most: wood is less even. The noise that n
 # samples show is itself only known to a share of itself: so much over the root of n.
-_HIGH = 3.0  # times idle: few loads are so high, and none of these is as even as the noise of any sensor
+HIGH = 3.0  # times idle: few loads are so high, and none of these is as even as the noise of any sensor
 _QUIET_LEAST = 6  # samples of standstill that tell the sensor's noise
 _RESOLUTION_MA = 30.0  # what a coarse sensor's steps make of it
 _SENSOR_MA = 200.0  # no sensor that serves has more noise
@@ -78,7 +78,7 @@ def last_level(
         silent_us: how long the silence was in which the level ended; 0: it was seen to end.
     """
     n = end = len(ma) - (not silent_us)  # the last sample is partly without current; of a fast box more than one
-    while not silent_us and n > 6 and (n == end or int(t[end]) - int(t[n - 1]) < _FADE_US):
+    while not silent_us and n > 6 and (n == end or int(t[end]) - int(t[n - 1]) < FADE_US):
         if ma[n - 1] >= _PARTLY * float(np.median(ma[n - 6 : n - 1])):
             break
         n -= 1
@@ -198,7 +198,7 @@ def switched_off(
     vague = last.sigma / max(1.0, last.index - first) ** 0.5
     if last.level < _LESS * idle - vague and last.calm:  # held against another reading yet
         return last.index, False
-    even = last.even or (last.smooth and last.level > _HIGH * idle) or (seen and last.calm)
+    even = last.even or (last.smooth and last.level > HIGH * idle) or (seen and last.calm)
     if last.level > MORE * idle + 3 * vague and even and not _fades(t, ma, last, idle):
         high = last.level > FAR_MORE * idle
         return (last.index, False) if high or seen or last.lasted >= _SURE_US else None

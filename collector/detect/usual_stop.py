@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.detect.pause import BEYOND, FAR_MORE, PAUSE_US, lacking
-from collector.detect.stop import fall_time
+from collector.detect.pause import BEYOND, PAUSE_US, lacking
+from collector.detect.stop import FADE_US, HIGH, fall_time
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -50,8 +50,10 @@ def usual_stop(
         idle_at: the idle level (mA) shortly before a time (µs).
         silent_us: how long the silence was in which the current ended; 0: it was seen to end.
     """
-    y = _smooth(ma[: len(ma) - (not silent_us)])  # the last sample is partly without current
-    end = int(t[-1])
+    end, n = int(t[-1]), len(ma)
+    while not silent_us and n > BEYOND and end - int(t[n - 1]) < FADE_US:
+        n -= 1  # the last sample is partly without current, and more of a fast box
+    y = _smooth(ma[:n])
     latest = end - (_SOON_US if silent_us else round(_SHORTER * brake_us[0]))
     first = max(_AROUND, int(np.searchsorted(t, end - round(_LONGER * brake_us[1]) - PAUSE_US)))
     last = min(int(np.searchsorted(t, latest, side="right")), len(y) - BEYOND)
@@ -66,7 +68,7 @@ def usual_stop(
         k = max(steps)[1]
         idle, there = idle_at(int(t[k - 1])), y[k + 1 :][:_AROUND]
         if silent_us:  # a cut may have begun there, and its end and the brake's be unheard
-            high = there.mean() > FAR_MORE * idle and silent_us < brake_us[0] and _flat(y[k + 1 :], noise, _EVEN)
+            high = there.mean() > HIGH * idle and _flat(y[k + 1 :], noise, _EVEN)
             return fall_time(t, ma, k, np.inf) if high else None
         return fall_time(t, ma, k, np.inf) if _another(ma, there, idle, noise) else None
     return None if silent_us else _in_silence(t, ma, y, since, brake_us, noise, idle_at)
