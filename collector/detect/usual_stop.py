@@ -69,8 +69,8 @@ def usual_stop(
         idle, there = idle_at(int(t[k - 1])), y[k + 1 :][:_AROUND]
         if silent_us:  # a cut may have begun there, and its end and the brake's be unheard
             high = there.mean() > HIGH * idle and _flat(y[k + 1 :], noise, _EVEN)
-            return fall_time(t, ma, k, np.inf) if high else None
-        return fall_time(t, ma, k, np.inf) if _another(ma, there, idle, noise) else None
+            return int(t[k - 1]) if high else None
+        return int(t[k - 1]) if _another(ma, there, idle, noise) else None
     return None if silent_us else _in_silence(t, ma, y, since, brake_us, noise, idle_at)
 
 
