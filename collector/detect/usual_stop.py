@@ -22,8 +22,9 @@ Ints = NDArray[np.int64]
 _SHORTER, _LONGER = 0.8, 1.2  # times the shortest and the longest that was seen
 _SOON_US = 300_000  # so much of a brake's current tells it, where a silence hides its end
 _FLAT, _FLAT_SIGMAS = 0.03, 1.5  # its samples scatter by this share of their mean, and so much noise
+_SAG = 0.1  # ... and it sags by no more
 _EVEN = 0.008  # ... where a cut may look like it: wood is less even
-_DIP, _DIP_SIGMAS = 0.9, 4.0  # a sample with some of a pause in it has less than this share of a level, but for noise
+_DIP, _DIP_SIGMAS = 0.9, 3.0  # a sample with some of a pause in it has less than this share of a level, but for noise
 _LACKS_US = 40_000  # a pause is seen by no less
 _AROUND = 5  # samples that tell a level
 _STEP, _STEP_SIGMAS = 0.04, 5.0  # a step is no smaller: share of the level, standard deviations
@@ -128,6 +129,8 @@ def _flat(y: NDArray[np.float64], noise: float, share: float = _FLAT) -> bool:
     x = np.arange(len(y)) - (len(y) - 1) / 2
     slope = float((x * y).sum()) / float((x * x).sum())
     mean = float(y.mean())
+    if abs(slope) * len(y) > _SAG * mean + _DIP_SIGMAS * noise:
+        return False
     return float((y - mean - slope * x).std()) <= _FLAT_SIGMAS * _MEDIAN_SHARE * noise + share * mean
 
 
