@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 STOPS = 40
 """The newest stops are looked at, no more: a clamp may be moved."""
 _FOUND, _INVENTED = 0.8, 0.1  # of the stops of a saw whose brake is seen, and of one whose brake is not: brakes found
-_SURE = math.log(30.0)  # nats
+_SURE_SEEN, _SURE_UNSEEN = math.log(100.0), math.log(30.0)  # nats; two even cuts up to the stop look like two brakes
 _FAR = 0.5  # times the median
 _SHORTER, _LONGER = 0.85, 1.15  # times the shortest and the longest brake that was seen
 _CUTS = 8  # so many tell what idle is
@@ -57,8 +57,8 @@ def learn(facts: Iterable[Fact]) -> Habits:
     """What the facts of one saw, in order of time, tell about its habits.
 
     Whether its brake is seen is told by the log-likelihood ratio of the stops at which one was found and not found
-    (Wald 1945, two simple hypotheses), once it is thirty to one. The facts are to be
-    those of a detector that knew no habits, or one would prove itself for ever.
+    (Wald 1945, two simple hypotheses), once it is a hundred to one for it, or thirty to
+    one against it. The facts are to be those of a detector that knew no habits, or one would prove itself for ever.
     """
     runs: list[Run] = []
     idle: list[int] = []
@@ -71,7 +71,7 @@ def learn(facts: Iterable[Fact]) -> Habits:
     lasted = [s for s in stops if s is not None]
     nats = len(lasted) * math.log(_FOUND / _INVENTED)
     nats += (len(stops) - len(lasted)) * math.log((1 - _FOUND) / (1 - _INVENTED))
-    seen = None if abs(nats) < _SURE else nats > 0
+    seen = None if -_SURE_UNSEEN < nats < _SURE_SEEN else nats > 0
     low, high = (round(float(q)) for q in np.quantile(idle, _IDLE)) if len(idle) >= _CUTS else (0, 0)
     return Habits(seen, _usual(lasted) if seen else None, (low, high) if high else None)
 

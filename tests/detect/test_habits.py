@@ -100,9 +100,11 @@ def test_whether_the_brake_is_seen_is_the_binomial_likelihood_ratio_of_the_newes
     n, k = len(newest), sum(newest)
     nats = float(binom.logpmf(k, n, 0.8) - binom.logpmf(k, n, 0.1)) if n else 0.0
     known = learn(runs([2.5 if f else None for f in found])).brake_seen
-    if abs(nats) > math.log(30) + 1e-9:
-        assert known is (nats > 0)
-    elif abs(nats) < math.log(30) - 1e-9:
+    if nats > math.log(100) + 1e-9:
+        assert known is True
+    elif nats < -math.log(30) - 1e-9:
+        assert known is False
+    elif -math.log(30) + 1e-9 < nats < math.log(100) - 1e-9:
         assert known is None
 
 
