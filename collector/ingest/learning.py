@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from collector.adopt import newest, settings_of
 from collector.book.habits import HabitHistory, Learned
+from collector.book.settings import SettingsHistory
 from collector.derive import DAY_US
 from collector.detect.detector import Detector
 from collector.detect.habits import NEW, STOPS, Habits, learn
@@ -28,9 +29,9 @@ if TYPE_CHECKING:
     from collector.trace.store import TraceStore
 
 LOOK_RUNS = 20
-"""What all is known of is looked at again after so many runs, or"""
+"""Of what is known from as many runs it is looked again after so many, or"""
 LOOK_US = DAY_US
-"""after so long, by the trace's own time."""
+"""after so long, by the trace's own time; until then after each."""
 BACK_US = 2 * DAY_US
 """Nothing farther back is derived again."""
 MOVED = 0.1
@@ -55,6 +56,7 @@ class Learning:
         self._base = base
         self._make = make
         self._history = HabitHistory(book)
+        self._calibrated = SettingsHistory(book)
         self._settings: dict[str, DetectSettings] = {}
         self._looked: dict[str, int] = {}  # end of the newest run that was looked at
         self._told = newest(book)
@@ -111,8 +113,10 @@ class Learning:
             return True
         looked = self._looked.setdefault(saw, known.last)
         starts = self._history.run_starts(saw, rested_us, LOOK_RUNS)
-        many = len(starts) == LOOK_RUNS and starts[0] >= looked
-        return many or (bool(starts) and starts[-1] >= looked + LOOK_US)
+        if not starts or starts[-1] < looked:
+            return False
+        few = len(starts) < LOOK_RUNS or starts[0] <= known.first
+        return few or starts[0] >= looked or starts[-1] >= looked + LOOK_US
 
     def _learn(
         self,
@@ -132,7 +136,8 @@ class Learning:
         habits = learn(facts)
         self._looked[saw] = runs[-1].end or rested_us
         before = NEW if known is None else known.habits
-        if not says_else(habits, before):
+        better = known is not None and len(runs) >= 2 * known.stops and habits != before
+        if not (better or says_else(habits, before)):
             return
         moved = before.brake_seen is not None and before.brake_seen != habits.brake_seen
         valid_from, again = self._stretch(saw, turned(runs, before) if moved else runs, newest_us)
@@ -155,12 +160,16 @@ class Learning:
         A derivation begins at a rest point, or where the trace does: not before that what it needs is wholly kept.
         """
         low = max(self._trace.complete_from(saw), newest_us - BACK_US)
-        starts = [start for run in runs if (start := self._start(saw, run)) is not None and start[0] >= low]
-        if starts:
-            whole = carried_from(self._trace, self._book, saw, starts[0][0], newest_us)
-            for rest, first in starts:
-                if rest >= whole:
-                    return min(rest, first), first
+        calibrated = self._calibrated.newest(saw)
+        if calibrated is not None:  # what was before its date was found with other settings, and stays
+            low = max(low, calibrated.valid_from)
+        starts = (start for run in runs if (start := self._start(saw, run)) is not None and start[0] >= low)
+        whole = None
+        for rest, first in starts:
+            if whole is None:
+                whole = carried_from(self._trace, self._book, saw, rest, newest_us)
+            if rest >= whole:
+                return min(rest, first), first
         return newest_us, None
 
     def _start(self, saw: str, run: Run) -> tuple[int, int] | None:

@@ -92,9 +92,11 @@ def test_nothing_is_written_while_nothing_is_known(shop):
     assert all(v.habits.brake_seen is None for v in versions(shop))
 
 
-def test_what_is_known_is_written_again_only_when_it_says_something_else(shop):
-    hear(shop, work("b" * (LOOK_RUNS * 2 + 4)))
-    assert len(versions(shop)) == 1
+def test_what_is_known_is_written_again_when_it_says_something_else_or_is_known_twice_as_well(shop):
+    trace = work("b" * (LOOK_RUNS * 2 + 4))
+    hear(shop, trace)
+    assert [v.stops for v in versions(shop)] == [40, 12, 6, 3]
+    assert shop.facts() == as_learned(shop.book, "heron", trace, make=Knowing)
 
 
 def test_a_clamp_that_was_moved_is_unlearned_and_what_was_before_keeps_its_reading(shop):
