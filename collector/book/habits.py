@@ -124,17 +124,17 @@ class HabitHistory:
         found = self.versions(name)
         return next((v for v in found if v.valid_from <= at_us), found[-1] if found else None)
 
-    def run_starts(self, name: str, before_us: int, limit: int) -> list[int]:
-        """Starts of the newest ``limit`` runs that began before a time and are over, in order."""
+    def runs(self, name: str, before_us: int, limit: int) -> list[tuple[int, int]]:
+        """Starts and ends of the newest ``limit`` runs that began before a time and are over, in order."""
         query = (
-            select(run.c.start_us)
+            select(run.c.start_us, run.c.end_us)
             .join_from(run, saw, run.c.saw_id == saw.c.id)
             .where(saw.c.name == name, run.c.start_us < before_us, run.c.end_us.is_not(None))
             .order_by(run.c.start_us.desc())
             .limit(limit)
         )
         with reading(self._book.engine) as connection:
-            return list(connection.execute(query).scalars())[::-1]
+            return [(start, end) for start, end in connection.execute(query)][::-1]
 
 
 def _learned(name: str, row: Any) -> Learned:

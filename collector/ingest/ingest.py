@@ -160,8 +160,8 @@ class Ingest:
     def learn(self) -> None:
         """Looks at saws that came to rest; to be called now and then.
 
-        What is new of one of them is at work when this returns, also for the past from which it was learned. Of
-        others it is learned at the next call: nobody's readings wait for all of them.
+        What is new of one of them is at work when this returns, also for the past from which it was learned. Others
+        are looked at when it is called again: nobody's readings wait for all of them.
 
         Raises:
             Exception: what a store raised, or that the saws were lost to another process; call again.
@@ -180,10 +180,13 @@ class Ingest:
                     continue
                 del self._ripe[saw]
                 try:
-                    if self._learning.look(saw, line.detector, self._clock(), self._tenure.fence()):
+                    looked = self._learning.look(saw, line.detector, self._clock(), self._tenure.fence())
+                    if self._learning.knows_better(saw, line.detector):
                         log.info("saw %s: its habits or settings are known anew, and taken", saw)
                         self._lines.forget(saw)
                         self._lines.of(saw)
+                        return
+                    if looked:
                         return
                 except BaseException:
                     self._lines.forget()

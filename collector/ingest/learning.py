@@ -1,25 +1,26 @@
 """What a collector learns of its saws while it runs: when it looks, what is worth a new version, from when on it holds.
 
-It learns from what was detected, whatever people marked, and from the newest runs only: what a moved clamp shows no
-more is forgotten in the same way as it was learned.
+It learns from what a detector without habits finds in the newest runs: one that knows them would prove itself for ever,
+and what a moved clamp shows no more is to be forgotten as it was learned. What people marked is not asked.
 """
 
 from __future__ import annotations
 
-from dataclasses import fields
+import logging
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
 from collector.adopt import newest, settings_of
 from collector.book.habits import HabitHistory, Learned
 from collector.book.settings import SettingsHistory
-from collector.derive import DAY_US
+from collector.derive import DAY_US, Derivation, DetectorError, read_days
 from collector.detect.detector import Detector
 from collector.detect.habits import NEW, STOPS, Habits, learn
-from collector.facts import Cut, Run
+from collector.facts import SECOND, Cut, Fact, Run, iso
 from collector.rederive import carried_from
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from sqlalchemy import Connection
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from collector.derive import Detects, Make
     from collector.detect.settings import DetectSettings
     from collector.trace.store import TraceStore
+
+log = logging.getLogger(__name__)
 
 LOOK_RUNS = 20
 """Of what is known from as many runs it is looked again after so many, or"""
@@ -36,6 +39,9 @@ BACK_US = 2 * DAY_US
 """Nothing farther back is derived again."""
 MOVED = 0.1
 """A range that moved by less than this share of its upper end says the same."""
+
+_AFTER_US = 120 * SECOND  # a run and its stop are certain so long after its end
+_NEAR_US = 3600 * SECOND  # to read on through a rest of less than this costs less than to begin afresh
 
 
 class Learning:
@@ -84,8 +90,12 @@ class Learning:
         before, self._told = self._told, newest(self._book)
         return before != self._told
 
+    def knows_better(self, saw: str, detector: Detects) -> bool:
+        """Whether the book has other settings for a saw than a detector was made with."""
+        return bool(self._newest(saw) != getattr(detector, "settings", None))
+
     def look(self, saw: str, detector: Detects, now_us: int, fence: Callable[[Connection], None] | None) -> bool:
-        """Looks at what is known of a saw; whether the book has other settings for it now than are at work.
+        """Looks at the newest runs of a saw, where that is due, and notes what they tell; whether it was due.
 
         Args:
             saw: its name.
@@ -97,62 +107,76 @@ class Learning:
             BookError: the fence is closed.
             sqlalchemy.exc.SQLAlchemyError: the database failed; nothing was written.
         """
-        rested, newest = detector.rested, detector.consumed
-        if rested is None or newest is None:
-            return False
+        rested, newest_us = detector.rested, detector.consumed
         known = self._history.newest(saw)
-        if self._is_due(saw, known, rested):
-            self._learn(saw, known, rested, newest, now_us, fence)
-        return bool(self._newest(saw) != getattr(detector, "settings", None))
+        runs = [] if rested is None else self._history.runs(saw, rested, STOPS)
+        if newest_us is None or not self._is_due(saw, known, runs):
+            return False
+        self._looked[saw] = runs[-1][1]
+        new = self._learned(saw, known, runs, newest_us, now_us)
+        if new is not None:
+            version, again = new
+            self._history.add(version, None if again is None else (again, newest_us), fence)
+        return True
 
     def _newest(self, saw: str) -> DetectSettings:
         return settings_of(self._book, [saw], self._base)[saw]
 
-    def _is_due(self, saw: str, known: Learned | None, rested_us: int) -> bool:
-        if known is None or known.habits.brake_seen is None or known.habits.idle_ma is None:
-            return True
-        looked = self._looked.setdefault(saw, known.last)
-        starts = self._history.run_starts(saw, rested_us, LOOK_RUNS)
-        if not starts or starts[-1] < looked:
+    def _is_due(self, saw: str, known: Learned | None, runs: Sequence[tuple[int, int]]) -> bool:
+        looked = self._looked.get(saw) if known is None else self._looked.setdefault(saw, known.last)
+        if not runs or (looked is not None and runs[-1][0] < looked):
             return False
-        few = len(starts) < LOOK_RUNS or starts[0] <= known.first
-        return few or starts[0] >= looked or starts[-1] >= looked + LOOK_US
+        if known is None or looked is None:
+            return True
+        newest = runs[-LOOK_RUNS:]
+        few = len(newest) < LOOK_RUNS or newest[0][0] <= known.first
+        return few or newest[0][0] >= looked or newest[-1][0] >= looked + LOOK_US
 
-    def _learn(
-        self,
-        saw: str,
-        known: Learned | None,
-        rested_us: int,
-        newest_us: int,
-        now_us: int,
-        fence: Callable[[Connection], None] | None,
-    ) -> None:
-        starts = self._history.run_starts(saw, rested_us, STOPS)
-        if not starts:
-            return
-        found = self._book.detected(saw, starts[0], rested_us, [Run.kind, Cut.kind])
-        facts = [fact for fact in found if fact.start >= starts[0] and fact.end is not None]
-        runs = [fact for fact in facts if isinstance(fact, Run)]
+    def _learned(
+        self, saw: str, known: Learned | None, runs: Sequence[tuple[int, int]], newest_us: int, now_us: int
+    ) -> tuple[Learned, int | None] | None:
+        """What the runs tell, and from which reading on facts are to be derived again; None: nothing else."""
+        facts = list(self._found(saw, runs, newest_us))
+        stops = [fact for fact in facts if isinstance(fact, Run)]
+        if not stops:
+            return None
         habits = learn(facts)
-        self._looked[saw] = runs[-1].end or rested_us
         before = NEW if known is None else known.habits
-        better = known is not None and len(runs) >= 2 * known.stops and habits != before
+        better = known is not None and len(stops) >= 2 * known.stops and habits != before
         if not (better or says_else(habits, before)):
-            return
+            return None
         moved = before.brake_seen is not None and before.brake_seen != habits.brake_seen
-        valid_from, again = self._stretch(saw, turned(runs, before) if moved else runs, newest_us)
-        new = Learned(
-            saw,
-            valid_from,
-            habits,
-            len(runs),
-            sum(run.stop_us is not None for run in runs),
-            sum(isinstance(fact, Cut) for fact in facts),
-            runs[0].start,
-            self._looked[saw],
-            now_us,
-        )
-        self._history.add(new, None if again is None else (again, newest_us), fence)
+        valid_from, again = self._stretch(saw, turned(stops, before) if moved else stops, newest_us)
+        brakes = sum(stop.stop_us is not None for stop in stops)
+        cuts = sum(isinstance(fact, Cut) for fact in facts)
+        first, last = stops[0].start, runs[-1][1]
+        return Learned(saw, valid_from, habits, len(stops), brakes, cuts, first, last, now_us), again
+
+    def _found(self, saw: str, runs: Sequence[tuple[int, int]], newest_us: int) -> Iterator[Fact]:
+        """What a detector without habits finds of the runs, as far as the trace has them."""
+        settings = replace(self.settings(saw), habits=NEW)
+        for start, end in self._pieces(saw, runs, newest_us):
+            detector = self._make(saw, settings, None)
+            derivation = Derivation(detector)
+            try:
+                for part in read_days(self._trace, saw, start, end + 1):
+                    derivation.feed(part)
+            except DetectorError as error:
+                log.warning("saw %s: nothing could be learned from %s on: %s", saw, iso(start), error)
+                continue
+            yield from (f for f in derivation.facts if f.end is not None and runs[0][0] <= f.start < runs[-1][1])
+
+    def _pieces(self, saw: str, runs: Sequence[tuple[int, int]], newest_us: int) -> list[tuple[int, int]]:
+        """From when to when to read, to find the runs: from a rest on until after one."""
+        pieces: list[tuple[int, int]] = []
+        complete = self._trace.complete_from(saw)
+        for start, end in runs:
+            until = min(end + _AFTER_US, newest_us)
+            if pieces and start < pieces[-1][1] + _NEAR_US:
+                pieces[-1] = (pieces[-1][0], until)
+            elif (begin := self._begin(saw, start)) is not None and begin >= complete:
+                pieces.append((begin, until))
+        return pieces
 
     def _stretch(self, saw: str, runs: Sequence[Run], newest_us: int) -> tuple[int, int | None]:
         """From when on facts are the new settings', and from which reading on they are derived again; None: from none.
@@ -163,21 +187,21 @@ class Learning:
         calibrated = self._calibrated.newest(saw)
         if calibrated is not None:  # what was before its date was found with other settings, and stays
             low = max(low, calibrated.valid_from)
-        starts = (start for run in runs if (start := self._start(saw, run)) is not None and start[0] >= low)
         whole = None
-        for rest, first in starts:
+        for run in runs:
+            begin = self._begin(saw, run.start)
+            if begin is None or begin < low:
+                continue
             if whole is None:
-                whole = carried_from(self._trace, self._book, saw, rest, newest_us)
-            if rest >= whole:
-                return min(rest, first), first
+                whole = carried_from(self._trace, self._book, saw, begin, newest_us)
+            if begin >= whole:
+                return min(begin, run.start), run.start
         return newest_us, None
 
-    def _start(self, saw: str, run: Run) -> tuple[int, int] | None:
-        """Where a derivation of a run begins, and the run; None: where the trace is no more."""
-        rest = self._book.rest_before(saw, run.start)
-        if rest is None:
-            rest = None if self._trace.complete_from(saw) else self._trace.first(saw)
-        return None if rest is None else (rest, run.start)
+    def _begin(self, saw: str, at_us: int) -> int | None:
+        """Where a derivation of what starts at a time begins; None: where the trace is no more."""
+        rest = self._book.rest_before(saw, at_us)
+        return rest if rest is not None or self._trace.complete_from(saw) else self._trace.first(saw)
 
 
 def says_else(new: Habits, old: Habits) -> bool:

@@ -19,12 +19,23 @@ if TYPE_CHECKING:
 
 
 class Knowing(Detector):
-    """The detector; in the place of each run's starting current stands what it knew when it said so."""
+    """The detector; in the place of the number of each run's cuts stands what it knew when it said so."""
 
     def facts(self) -> Facts:
         found = super().facts()
         knew = crc32(repr(self.settings).encode()) % 1_000_000
-        return Facts(found.settled_from, [replace(f, inrush_ma=knew) if isinstance(f, Run) else f for f in found.facts])
+        return Facts(found.settled_from, [replace(f, cuts=knew) if isinstance(f, Run) else f for f in found.facts])
+
+
+class Stubborn(Knowing):
+    """Once it knows a brake, it finds one at every stop."""
+
+    def facts(self) -> Facts:
+        found, brake_us = super().facts(), self.settings.habits.brake_us
+        if brake_us is None:
+            return found
+        told = [replace(f, stop_us=brake_us[0]) if isinstance(f, Run) and f.end else f for f in found.facts]
+        return Facts(found.settled_from, told)
 
 
 def work(brakes: str, *, idle: float = 3.0, seed: int = 1, **how: float) -> Trace:
