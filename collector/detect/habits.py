@@ -1,4 +1,4 @@
-"""What a saw was seen to do over and over: whether the clamp sees its brake, for how long, and what it takes at idle.
+"""What a saw was seen to do over and over: whether the clamp sees its brake, how long, what idle and a start take.
 
 One stop alone may leave open whether its last current was a brake's or a cut's; forty stops of the same saw do not.
 Habits are learned from facts that were found, and go back into the detector as settings: with the same habits the
@@ -27,7 +27,9 @@ _SURE_SEEN, _SURE_UNSEEN = math.log(100.0), math.log(30.0)  # nats; two even cut
 _FAR = 0.5  # times the median
 _SHORTER, _LONGER = 0.85, 1.15  # times the shortest and the longest brake that was seen
 _CUTS = 8  # so many tell what idle is
-_IDLE = (0.05, 0.95)  # quantiles
+_STARTS = 3  # ... and so many the starting current
+_MOSTLY = (0.05, 0.95)  # quantiles
+_MOVED = 1.1  # so much beyond the starting currents that were seen, it is not the same clamp on the same motor
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +40,25 @@ class Habits:
         brake_seen: whether the brake's current is seen at its stops; None: not known.
         brake_us: the shortest and the longest that it was seen, µs; None: not known.
         idle_ma: between these its idle current lies but for one time in ten, mA; None: not known.
+        start_ma: between these its highest starting current lies likewise, mA; None: not known.
     """
 
     brake_seen: bool | None = None
     brake_us: tuple[int, int] | None = None
     idle_ma: tuple[int, int] | None = None
+    start_ma: tuple[int, int] | None = None
+
+    def idle_of(self, inrush_ma: int | None) -> tuple[int, int]:
+        """Between which its idle lies, mA, in a run that began with this current (mA); zeros: not known.
+
+        A clamp that was moved shows another starting current too: then nothing is known of idle. None: no start was
+        seen.
+        """
+        if self.idle_ma is None or not 0 < self.idle_ma[0] <= self.idle_ma[1]:
+            return 0, 0
+        low, high = self.start_ma or (0, 0)
+        moved = inrush_ma is not None and high > 0 and not low <= inrush_ma * _MOVED <= high * _MOVED * _MOVED
+        return (0, 0) if moved else self.idle_ma
 
     def brakes_for(self, lasted: int) -> bool:
         """Whether this saw's brake is known to take about so long, µs."""
@@ -61,19 +77,22 @@ def learn(facts: Iterable[Fact]) -> Habits:
     one against it. The facts are to be those of a detector that knew no habits, or one would prove itself for ever.
     """
     runs: list[Run] = []
-    idle: list[int] = []
+    cuts: list[Cut] = []
     for fact in facts:
         if isinstance(fact, Run) and fact.end is not None:
             runs.append(fact)
         elif isinstance(fact, Cut):
-            idle.append(fact.idle_ma)
-    stops = [r.stop_us for r in runs[-STOPS:]]
+            cuts.append(fact)
+    since = runs[-STOPS].start if len(runs) > STOPS else None
+    runs = runs[-STOPS:]
+    stops = [r.stop_us for r in runs]
     lasted = [s for s in stops if s is not None]
     nats = len(lasted) * math.log(_FOUND / _INVENTED)
     nats += (len(stops) - len(lasted)) * math.log((1 - _FOUND) / (1 - _INVENTED))
     seen = None if -_SURE_UNSEEN < nats < _SURE_SEEN else nats > 0
-    low, high = (round(float(q)) for q in np.quantile(idle, _IDLE)) if len(idle) >= _CUTS else (0, 0)
-    return Habits(seen, _usual(lasted) if seen else None, (low, high) if high else None)
+    idle = _mostly([c.idle_ma for c in cuts if since is None or c.start >= since], _CUTS)
+    starts = _mostly([r.inrush_ma for r in runs if r.inrush_ma is not None], _STARTS)
+    return Habits(seen, _usual(lasted) if seen else None, idle, starts)
 
 
 def _usual(lasted: list[int]) -> tuple[int, int]:
@@ -81,3 +100,11 @@ def _usual(lasted: list[int]) -> tuple[int, int]:
     middle = float(np.median(lasted))
     near = [s for s in lasted if _FAR * middle <= s <= middle / _FAR]
     return min(near), max(near)
+
+
+def _mostly(values: list[int], least: int) -> tuple[int, int] | None:
+    """Between which the values mostly lie, if there are so many."""
+    if len(values) < least:
+        return None
+    low, high = np.quantile(values, _MOSTLY)
+    return round(float(low)), round(float(high))

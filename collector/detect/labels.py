@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from collector.detect.known_idle import UNKNOWN, WRONG, KnownIdle
 from collector.facts import SECOND
 
 # Prices in nats, chosen on simulated traces of developing seeds; the judging seeds only tell how well.
@@ -25,6 +26,8 @@ _JUMP = 13.0  # idle jumps for no known reason
 _JUMP_SPIN_UP = 1.5  # ... once and upwards in spin-up: star to delta
 _CUT_OR_DELTA = 3.0  # a first cut that could be delta instead must come back to where it began
 SPIN_UP_US = 15 * SECOND
+_TAIL_US, _TAIL = 1_500_000, 0.3  # the end of spin-up lasts no longer, no more than so much above idle
+_DEGREES_US = 1_200_000  # ... and comes down by degrees for so long
 _STAR_US = 10 * SECOND  # star lasts no longer
 _DELTA_TIMES, _DELTA_PLAIN, _DELTA_MOST = 1.2, 1.4, 3.6  # idle in delta over idle in star: with a spike, without one
 _SPIKE_US = 800_000  # the changeover's spike lasts no longer
@@ -44,7 +47,7 @@ _FAINT = 0.35  # share of a cut's rise below which the load is as good as gone
 _TIMES, _MANY_TIMES = 3.0, 3.0  # a load so many times the last is rare: so many nats for each factor e beyond
 _DROP, _STAR = 0.3, 5.0
 _FAR_BELOW = 0.7  # of what was taken for idle
-_COMES_BACK = 2.5  # a level inside a cut that comes back exactly
+_COMES_BACK, _FALLS = 2.5, 0.2  # a level inside a cut that comes back exactly, from so much more (share of its rise)
 _LEAST_SIGMAS = 1.0  # the smallest rise that can be a cut, in standard deviations of a sample
 _COLD_RATE, _COLD_S = 0.003, 80.0  # share of idle a second by which it falls at first, and for about how long, s
 _DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.003, 0.004, 0.10  # idle wanders: share of idle at once, a second, at most
@@ -104,6 +107,7 @@ class _Reading(NamedTuple):
     idle_at: int  # when it was seen last
     level: Level  # of the last segment's end
     jumped: bool  # the one cheap jump of spin-up is used up
+    known: KnownIdle  # what idle is known to be, by this reading
     chain: _Chain | None
 
 
@@ -115,6 +119,7 @@ class _Option(NamedTuple):
     load: Passage | None  # the passage that the segment belongs to, None: idle
     done: Passage | None  # the passage that ended
     jumped: bool
+    known: KnownIdle
 
 
 class Labels:
@@ -123,19 +128,22 @@ class Labels:
     Args:
         run_start: µs at which the motor was switched on.
         floor_ma: the smallest rise that can be a cut.
+        known: what idle is known to be.
+        spun: spin-up is seen to be over.
     """
 
-    __slots__ = ("_cold", "_floor", "_start", "readings")
+    __slots__ = ("_begun", "_cold", "_floor", "_spun", "_start", "readings")
 
-    def __init__(self, run_start: int, floor_ma: float) -> None:
-        self._start, self._floor = run_start, floor_ma
+    def __init__(self, run_start: int, floor_ma: float, known: KnownIdle = UNKNOWN, *, spun: bool = False) -> None:
+        self._start, self._floor, self._spun = run_start, floor_ma, spun
+        self._begun: int | None = None  # when the first segment did
         self._cold = 0.0  # share of idle a second by which it falls at the segment that is being added
-        self.readings = [_Reading(0.0, None, None, None, run_start, Level(0.0, 1, 0.0), False, None)]
+        self.readings = [_first(run_start, known)]
 
     def copy(self) -> Labels:
         """An independent copy, to try out what is not certain yet."""
-        twin = Labels(self._start, self._floor)
-        twin.readings = self.readings
+        twin = Labels(self._start, self._floor, spun=self._spun)
+        twin.readings, twin._begun = self.readings, self._begun
         return twin
 
     def add(self, s: Segment) -> None:
@@ -146,7 +154,7 @@ class Labels:
         options: list[_Option] = []
         for r in self.readings:
             if not s.stepped:
-                options.append(_Option(r.price + _longer(r.cutting, s), r, r.cutting, None, r.jumped))
+                options.append(_Option(r.price + _longer(r.cutting, s), r, r.cutting, None, r.jumped, r.known))
             elif r.cutting is None:
                 self._after_idle(r, s, options)
             else:
@@ -170,54 +178,90 @@ class Labels:
         """Whether what was before a segment turns out to have been spin-up; then all begins with the segment."""
         delta = next((r for r in self.readings if _is_changeover(r, s)), None)
         if delta is not None:
-            self.readings = [_idle(s, 0.0, True, delta.chain)]
+            self.readings = [_idle(s, 0.0, True, delta.known, delta.chain)]
             return True
+        if self._readings_brief(s):
+            self.readings = [_first(self._start, self.readings[0].known)]
+            return False
         known = [r.idle.mean for r in self.readings if r.idle is not None]
         lasts = s.end - s.start >= _SPIKE_US // 4
-        if known and lasts and s.head.mean < _FAR_BELOW * min(known):
-            self.readings = [_idle(s, 0.0, False, None)]  # nothing that runs takes so much less than idle
+        if known and lasts and s.head.mean < _FAR_BELOW * min(known) and not self._loaded_before(s):
+            # nothing that runs takes so much less than idle
+            self.readings = [_idle(s, 0.0, False, self.readings[0].known, None)]
             return True
         return False
+
+    def _readings_brief(self, s: Segment) -> bool:
+        """Whether all before a segment was brief and higher: the end of spin-up comes down by degrees."""
+        if self._begun is None:
+            self._begun = s.start
+        r = self.readings[0]
+        return bool(r.known) and r.level.mean > s.head.mean and s.start - self._begun < _DEGREES_US
+
+    def _loaded_before(self, s: Segment) -> bool:
+        """Whether a segment is idle as it is known, and what was before it a load: spin-up was over."""
+        known = self.readings[0].known
+        return self._spun and bool(known) and _as_idle(known, s) < WRONG / 2
 
     def _after_idle(self, r: _Reading, s: Segment, options: list[_Option]) -> None:
         head = s.head.mean
         if r.idle is None:  # the first segment of the run
-            unseen = Passage(s.start, s.start, 0, 0, 0, head, seen=False, low=head)
-            options.append(_Option(r.price, r, None, None, r.jumped))
-            options.append(_Option(r.price + _CUT_UNSEEN + _longer(unseen, s), r, unseen, None, r.jumped))
+            seen = self._spun and bool(r.known)
+            unseen = Passage(s.start, s.start, 0, 0, 0, r.known.level or head, seen=seen, low=head)
+            price = _as_idle(r.known, s) if self._spun else 0.0
+            options.append(_Option(r.price + price, r, None, None, r.jumped, _held(r.known, s, price)))
+            below = r.known.price_above(head - self._least_rise(s), s.sigma * s.sigma / s.head.n) if self._spun else 0.0
+            price = r.price + _CUT_UNSEEN + below + _longer(unseen, s)
+            options.append(_Option(price, r, unseen, None, r.jumped, r.known))
             return
         may_be_delta = not r.jumped and self._may_be_delta(r, s)
-        price, jumped = min(_JUMP, self._step_inside_idle(r, s)), r.jumped
-        if may_be_delta and price > _JUMP_SPIN_UP:
-            price, jumped = _JUMP_SPIN_UP, True
-        options.append(_Option(r.price + price, r, None, None, jumped))
+        price, jumped, known, again = self._step_inside_idle(r, s), r.jumped, r.known, 0.0
+        jump = _JUMP_SPIN_UP if may_be_delta else _JUMP
+        if price > jump:
+            again = _as_idle(known, s, warm=known.reaches(r.idle.mean))
+            if price > jump + again:
+                price, jumped, known = jump + again, jumped or may_be_delta, _held(known, s, again)
+        options.append(_Option(r.price + price, r, None, None, jumped, known))
         rise = head - r.idle.mean
         if rise > 0:
             low = _NOT_HIGHER * max(0.0, 1 - rise / self._least_rise(s))
             passage = Passage(s.start, s.start, 0, 0, 0, r.idle.mean, seen=True, low=head)
-            price = r.price + _CUT + low + (_CUT_OR_DELTA if may_be_delta else 0.0) + _longer(passage, s)
-            options.append(_Option(price, r, passage, None, r.jumped))
+            delta = _CUT_OR_DELTA if may_be_delta and again < WRONG / 2 else 0.0
+            price = r.price + _CUT + low + delta + _longer(passage, s)
+            options.append(_Option(price, r, passage, None, r.jumped, r.known))
 
     def _after_load(self, r: _Reading, p: Passage, s: Segment, options: list[_Option]) -> None:
         head, floor = s.head.mean, self._least_rise(s)
-        base = p.low if r.idle is None else r.idle.mean
+        base = r.idle.mean if r.idle is not None else min(p.low, r.known.most) if r.known else p.low
         usual = max(floor, _FAINT * (p.total / max(1, p.n) - base))
         low = _NOT_HIGHER * min(1.0, max(0.0, 1 - (head - base) / usual))
-        options.append(_Option(r.price + self._load_step(r, p, s, base) + low + _longer(p, s), r, p, None, r.jumped))
+        price = r.price + self._load_step(r, p, s, base) + low + _longer(p, s)
+        options.append(_Option(price, r, p, None, r.jumped, r.known))
         if r.idle is None:
             price = _NOT_HIGHER * max(0.0, 1 - (p.low - head) / floor)
-            level = head
+            again = _as_idle(r.known, s)
+            price, level, known = price + again, head, _held(r.known, s, again)
         else:
             seconds = (s.start - r.idle_at) / SECOND + s.head.seconds
             variance = _variance(s.sigma, s.head, r.idle, seconds) + _smear(r, s)
             far = (head - base * self._cooling(seconds)) ** 2 / (2 * variance)
-            price = min(_JUMP, far + 0.5 * math.log(2 * math.pi * variance) - _LOG_LOADS)
+            price, known = far + 0.5 * math.log(2 * math.pi * variance) - _LOG_LOADS, r.known
+            if price > _JUMP:
+                again = _as_idle(known, s, warm=known.reaches(r.idle.mean))
+                price, known = (_JUMP + again, _held(known, s, again)) if _JUMP + again < price else (price, known)
             level = (base + head) / 2
-        if not p.seen and s.start - self._start < SPIN_UP_US:
-            options.append(_Option(r.price + price, r, None, None, r.jumped))  # that was spin-up
+        if s.start - self._start < SPIN_UP_US and (not p.seen or self._is_tail(r, p, head)):
+            options.append(_Option(r.price + price, r, None, None, r.jumped, known))  # that was spin-up
         else:
             done = Passage(p.start, s.start, p.total, p.n, p.top, level, p.seen, p.low, p.lasted, p.sigma)
-            options.append(_Option(r.price + price, r, None, done, r.jumped))
+            options.append(_Option(r.price + price, r, None, done, r.jumped, known))
+
+    def _is_tail(self, r: _Reading, p: Passage, idle: float) -> bool:
+        """Whether what the run began with is hardly more than idle: the end of spin-up, which comes down by degrees."""
+        if r.idle is not None:
+            return False
+        brief = p.end - p.start < _TAIL_US
+        return p.total < p.n * max(r.known.most, (1 + _TAIL) * idle if brief else 0.0)
 
     def _least_rise(self, s: Segment) -> float:
         return max(self._floor, _LEAST_SIGMAS * s.sigma)
@@ -249,7 +293,7 @@ class Labels:
         A load many times the one before it is rarely of the same cut, and a level that comes back is rarely a load.
         """
         head, level, floor = s.head.mean, r.level.mean, self._least_rise(s)
-        ripple = _RIPPLE * max(floor, level - base)
+        ripple = _RIPPLE * max(floor, level - (p.low if r.idle is None else base))
         noise = s.sigma * s.sigma * (1 / s.head.n + 1 / r.level.n)
         price = min(_LOAD_STEP, (head - level) ** 2 / (2 * (ripple * ripple + noise)))
         times = (head - base) / max(floor, level - base)
@@ -257,7 +301,7 @@ class Labels:
             price += _MANY_TIMES * math.log(times / _TIMES)
         if s.n >= LASTS and p.start - self._start < SPIN_UP_US and level - head > _DROP * (level - base):
             price += _STAR  # the level that a first "cut" falls to, and that stays, is delta's idle
-        if p.lasted and s.n >= LASTS and head < level:
+        if p.lasted and s.n >= LASTS and level - head > _FALLS * (level - base):
             again = _variance(s.sigma, s.head, s.head, s.head.seconds)
             price += max(0.0, _COMES_BACK - (head - p.low) ** 2 / (2 * again))
         return price
@@ -301,6 +345,8 @@ def _is_changeover(r: _Reading, s: Segment) -> bool:
     if r.idle is None or r.jumped or s.end - s.start < _SPIKE_US // 2:
         return False
     p, head = r.cutting, max(1.0, s.head.mean)
+    if s.head.mean > r.known.most and _as_idle(r.known, s) >= WRONG / 2:
+        return False  # star is left for what is known to be idle
     brief = p is None or (p.seen and s.start - p.start < _SPIKE_US)
     spike = max(s.burst, 0 if p is None else p.top) / head
     return brief and head > r.idle.mean * (_DELTA_TIMES if spike < _SPIKE_CLEAR else 1.0) and spike > _SPIKE_TIMES
@@ -309,8 +355,13 @@ def _is_changeover(r: _Reading, s: Segment) -> bool:
 def _variance(sigma: float, a: Level, b: Level, seconds: float) -> float:
     """Variance (mA²) of the difference of two idle levels so many seconds apart: noise, and drift of idle."""
     drift = b.mean * min(_DRIFT_MOST, _DRIFT + _DRIFT_RATE * seconds)
-    ramp = _RAMP * b.mean / b.n if b.n <= _FEW else 0.0  # a level of few samples may still be on its way
-    return sigma * sigma * (1 / a.n + 1 / b.n) + drift * drift + ramp * ramp
+    return sigma * sigma * (1 / a.n + 1 / b.n) + drift * drift + _ramp(b)
+
+
+def _ramp(level: Level) -> float:
+    """Variance (mA²) of a level of few samples, which may still be on its way."""
+    ramp = _RAMP * level.mean / level.n if level.n <= _FEW else 0.0
+    return ramp * ramp
 
 
 def _smear(r: _Reading, s: Segment) -> float:
@@ -336,8 +387,22 @@ def _longer(p: Passage | None, s: Segment) -> float:
     return price
 
 
-def _idle(s: Segment, price: float, jumped: bool, chain: _Chain | None) -> _Reading:
-    return _Reading(price, None, s.tail, s.tail_brief, s.end, s.tail, jumped, chain)
+def _as_idle(known: KnownIdle, s: Segment, *, warm: bool = False) -> float:
+    """What it costs, by what is known of idle, to take a segment for it."""
+    return known.price(s.head.mean, s.sigma * s.sigma / s.head.n + _ramp(s.head), warm=warm)
+
+
+def _held(known: KnownIdle, s: Segment, price: float) -> KnownIdle:
+    """What is known of idle once a segment is taken for it at a price: nothing, if it is more than it ever was."""
+    return UNKNOWN if s.head.mean > known.level and price >= WRONG else known
+
+
+def _first(start: int, known: KnownIdle) -> _Reading:
+    return _Reading(0.0, None, None, None, start, Level(0.0, 1, 0.0), False, known, None)
+
+
+def _idle(s: Segment, price: float, jumped: bool, known: KnownIdle, chain: _Chain | None) -> _Reading:
+    return _Reading(price, None, s.tail, s.tail_brief, s.end, s.tail, jumped, known, chain)
 
 
 def _grown(option: _Option, s: Segment) -> _Reading:
@@ -345,14 +410,14 @@ def _grown(option: _Option, s: Segment) -> _Reading:
     r, p = option.of, option.load
     chain = r.chain if option.done is None else _chained(r.chain, option.done)
     if p is None:
-        return _Reading(option.price, None, s.tail, s.tail_brief, s.end, s.tail, option.jumped, chain)
+        return _Reading(option.price, None, s.tail, s.tail_brief, s.end, s.tail, option.jumped, option.known, chain)
     low, lasted = p.low, p.lasted
     if s.n >= LASTS:
         low, lasted = min(low, s.head.mean) if lasted else s.head.mean, True
     total, n = p.total + s.total, p.n + s.n
     top, sigma = max(p.top, s.top), max(p.sigma, s.sigma)
     load = Passage(p.start, s.end, total, n, top, p.idle, p.seen, low, lasted, sigma)
-    return _Reading(option.price, load, r.idle, r.idle_brief, r.idle_at, s.tail, option.jumped, chain)
+    return _Reading(option.price, load, r.idle, r.idle_brief, r.idle_at, s.tail, option.jumped, option.known, chain)
 
 
 def _split(r: _Reading, end: int, start: int) -> _Reading:

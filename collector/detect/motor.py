@@ -280,7 +280,7 @@ class Motor:
             self._collect(self._tracker.feed(*after))
 
     def _begin_run(self, start: int, *, seen: bool) -> None:
-        self._tracker = RunTracker(self._settings, start)
+        self._tracker = RunTracker(self._settings, start, seen=seen)
         self.run = MotorRun(start, seen)
         self.off_since = None
 

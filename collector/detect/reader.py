@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.edge import edge_time
+from collector.detect.known_idle import UNKNOWN, KnownIdle
 from collector.detect.labels import LASTS, LONG_CUT_US, SPIN_UP_US, Labels, Level, Passage, Segment
 from collector.detect.steps import BLOCK, FAR, Step, StepFinder
 from collector.detect.window import Window
@@ -84,6 +85,8 @@ class Reader:
         burst: highest raw sample (mA) near a time and before another (µs): a spike that smoothing takes away.
         t: µs of the first samples.
         y: their currents, mA.
+        known: what idle is known to be.
+        spun: spin-up is seen to be over.
     """
 
     def __init__(
@@ -95,8 +98,12 @@ class Reader:
         burst: Callable[[int, int], int],
         t: Ints,
         y: Ints,
+        *,
+        known: KnownIdle = UNKNOWN,
+        spun: bool = False,
     ) -> None:
         self._settings, self._run_start, self._rate, self._burst = settings, run_start, rate, burst
+        self._known, self._spun = known, spun
         self._finder = StepFinder(rate, inflate)
         self._tick = round(_TICK_S * rate)
         self.interval = round(SECOND / rate)
@@ -159,7 +166,8 @@ class Reader:
 
     def _begin(self, following: int) -> _Walk:
         opened = self._opening(0, max(self._run_start, self.window.time(-1)), following, stepped=True)
-        return _Walk(opened, Labels(self._run_start, self._settings.floor_ma), list(self._breaks))
+        labels = Labels(self._run_start, self._settings.floor_ma, self._known, spun=self._spun)
+        return _Walk(opened, labels, list(self._breaks))
 
     def _walk(
         self, walk: _Walk, steps: list[Step], limit: int, following: int, done: list[Passage] | None, *, last: bool
@@ -334,9 +342,12 @@ class Reader:
         return self._finder.sigma(self.window.count)
 
     def idle_at(self, when: int) -> float:
-        """The idle level shortly before a time (µs) on the best reading of all that was before it, mA."""
+        """The idle level shortly before a time (µs) on the best reading of all that was before it, mA.
+
+        Before any was seen it is what is known of it, or else the first level of the run.
+        """
         idle = self._until(self.window.base + int(np.searchsorted(self.window.t, when)) - 1).best()[2]
-        return self.first_level if idle is None else idle
+        return idle if idle is not None else self._known.level or self.first_level
 
     def price(self, until: int | None) -> float:
         """What the best reading of all samples before a time (µs; None: of all) costs, nats.

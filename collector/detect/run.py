@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from collector.detect.known_idle import KnownIdle
 from collector.detect.labels import SPIN_UP_US
 from collector.detect.pause import PAUSE_US
 from collector.detect.raw import BURST_BEFORE_US, Raw
@@ -47,6 +48,7 @@ class RunTracker:
     Args:
         settings: the detector's settings.
         start: µs at which the motor was switched on, or at which the data began.
+        seen: it was switched on then.
 
     Attributes:
         samples: raw samples taken.
@@ -54,9 +56,9 @@ class RunTracker:
         watch: whether it comes up to speed.
     """
 
-    def __init__(self, settings: DetectSettings, start: int) -> None:
+    def __init__(self, settings: DetectSettings, start: int, *, seen: bool = True) -> None:
         self._settings = settings
-        self.start = start
+        self.start, self._seen = start, seen
         self.samples = 0
         self.inrush_ma: int | None = None
         self._told = start  # µs at which the last passage returned ends
@@ -90,7 +92,9 @@ class RunTracker:
             raw_t, raw_ma = self._raw.since(0)
             self.inrush_ma = _highest(raw_ma[raw_t < t[0]] if len(t) else raw_ma)
             rate = self._smooth.rate or 10.0
-            self._reader = Reader(self._settings, self.start, rate, self._smooth.inflate, self._raw.burst, t, y)
+            known = KnownIdle(*self._settings.habits.idle_of(self.inrush_ma if self._seen else None))
+            spun, inflate, burst = self._spin_up.over or not self._seen, self._smooth.inflate, self._raw.burst
+            self._reader = Reader(self._settings, self.start, rate, inflate, burst, t, y, known=known, spun=spun)
             t, y = t[:0], y[:0]
         return self._reader.feed(t, y)
 

@@ -27,15 +27,19 @@ class SpinUp:
 
     Args:
         start: µs at which the motor was switched on, or at which the data began.
+
+    Attributes:
+        over: a starting current is seen to be over.
     """
 
-    __slots__ = ("_peak", "_seen", "_start", "_t", "_y")
+    __slots__ = ("_peak", "_seen", "_start", "_t", "_y", "over")
 
     def __init__(self, start: int) -> None:
         self._start = start
         self._t: list[int] = []
         self._y: list[int] = []
         self._peak = 0
+        self.over = False
         self._seen = _AGREE - 1  # samples looked at
 
     def feed(self, t: Ints, y: Ints, *, last: bool) -> tuple[Ints, Ints] | None:
@@ -66,6 +70,7 @@ class SpinUp:
             if highest - min(near) > max(_SPREAD * mean, _SPREAD_MA):
                 continue
             if mean <= _WELL_UNDER * self._peak:
+                self.over = True
                 return n - _AGREE
             if took >= _RAMP_US and self._peak < 1.4 * mean:
                 steady = y[max(0, n - _RAMP_N) : n]
