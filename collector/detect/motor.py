@@ -153,7 +153,7 @@ class Motor:
         self._conclude()  # what follows a stop may turn out to be a run, which ends here too
         if self.on:
             self._silent = self._settings.bridge_us
-            self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is True)
+            self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is not False)
             self._conclude()
         self._restart()
 
@@ -339,7 +339,7 @@ class Motor:
                 fell_at = max(fell_at, self._low_from - _COAST_US)  # it fell so soon before the brake's current
             if not self._fall_seen:
                 self._silent = self._settings.bridge_us
-            heard = self._fall_seen or self._settings.habits.brake_seen is True
+            heard = self._fall_seen or self._settings.habits.brake_seen is not False
             self._end_run(fell_at, braked=after is None and braked_until is None and heard)
             if self.run is not None and braked_until is not None:
                 self.run.stop_us, self.run.flowed = braked_until - fell_at if end_heard else None, braked_until

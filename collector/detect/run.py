@@ -17,10 +17,12 @@ from collector.detect.smooth import Smooth
 from collector.detect.spin_up import SpinUp
 from collector.detect.starting import StartWatch
 from collector.detect.stop import STEP_OF, fall_time, falls_at_once, last_level, quiet_noise, switched_off
-from collector.detect.usual_stop import usual_stop
+from collector.detect.usual_stop import Tail, goes_on, usual_stop
 from collector.facts import SECOND
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from collector.detect.labels import Passage
     from collector.detect.settings import DetectSettings
     from collector.detect.stop import LastLevel
@@ -31,6 +33,7 @@ _STARTING, _STARTED_US = 0.6, 1_500_000  # of the starting current: it is not ov
 _UNPAUSED = 0.7  # nats: one brake in two has a pause
 _HABIT = 10.0  # nats: a brake on a saw whose brake is known to be seen
 _BY_DEGREES = 10.0  # nats: a brake that does not begin with a step; noise, or a sample of a slow box, hides it
+_WILD_US = 300_000  # the brake begins so much earlier where a later pause is none
 _IDLE_S = 2.0  # idle is known from so much of it
 
 
@@ -143,10 +146,25 @@ class RunTracker:
         noise = reader.noise * self._smooth.every**0.5
         off = self._told_by_itself(reader, t, ma, noise, quiet, silent_us)
         habits = self._settings.habits
-        if habits.brake_us is not None and (off is None or not habits.brakes_for(self._raw.newest_at - off)):
-            usual = usual_stop(t, ma, since, habits.brake_us, noise, reader.idle_at, silent_us)
-            off = off if usual is None else usual
-        return off
+        if habits.brake_us is None:
+            return off
+        tail = Tail(t, ma, since, noise, self._idle_known(reader), silent_us)
+        usual = usual_stop(tail, habits.brake_us)
+        if usual is None:
+            return off
+        newest = self._raw.newest_at
+        if off is None or not habits.brakes_for(newest - off):
+            return usual.off
+        if usual.silence is not None:
+            return usual.off if usual.silence[0] <= off <= usual.silence[1] else off
+        # What seemed a pause later on may be wild samples of the brake's current.
+        earlier = usual.turned and usual.off < off - _WILD_US and habits.brakes_for(newest - usual.off)
+        return usual.off if earlier and goes_on(tail, off) else off
+
+    def _idle_known(self, reader: Reader) -> Callable[[int], float]:
+        """The idle level (mA) shortly before a time (µs), no more than is known of the saw's."""
+        known = self._settings.habits.idle_ma
+        return reader.idle_at if known is None else lambda us: min(reader.idle_at(us), float(known[1]))
 
     def _told_by_itself(
         self, reader: Reader, t: Ints, ma: Ints, noise: float, quiet: Ints, silent_us: int

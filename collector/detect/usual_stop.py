@@ -6,162 +6,219 @@ current lost in noise. A saw at whose other stops the brake was seen has braked 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.detect.pause import BEYOND, PAUSE_US, lacking
+from collector.detect.pause import BEYOND, GONE, PAUSE_US, lacking
 from collector.detect.stop import FADE_US, HIGH, fall_time
+from collector.facts import SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
 
 _SHORTER, _LONGER = 0.8, 1.2  # times the shortest and the longest that was seen
 _SOON_US = 300_000  # so much of a brake's current tells it, where a silence hides its end
 _FLAT, _FLAT_SIGMAS = 0.03, 1.5  # its samples scatter by this share of their mean, and so much noise
 _SAG = 0.1  # ... and it sags by no more
 _EVEN = 0.008  # ... where a cut may look like it: wood is less even
-_DIP, _DIP_SIGMAS = 0.9, 3.0  # a sample with some of a pause in it has less than this share of a level, but for noise
+_DIP, _SIGMAS = 0.9, 3.0  # a sample with some of a pause in it has less than this share of a level, but for noise
 _LACKS_US = 40_000  # a pause is seen by no less
-_AROUND = 5  # samples that tell a level
+_LEAST, _AROUND_US = 5, 250_000  # samples, and how much time, tell a level
 _STEP, _STEP_SIGMAS = 0.04, 5.0  # a step is no smaller: share of the level, standard deviations
 _MEDIAN_SHARE = 0.67  # of a sample's noise is left in a median of three
+_STANDS = 2  # samples at the end may be standstill's that noise makes look like a small current
+_SILENT_US = SECOND // 2  # samples of a running motor come closer together than this
 
 
-def usual_stop(
-    t: Ints,
-    ma: Ints,
-    since: int,
-    brake_us: tuple[int, int],
-    noise: float,
-    idle_at: Callable[[int], float],
-    silent_us: int,
-) -> int | None:
-    """When the motor was switched off, µs; None where nothing tells it.
+class Stopped(NamedTuple):
+    """When the motor was switched off, µs.
 
-    Args:
-        t: µs of the run's last samples, the last one being the last with current.
+    ``turned``: another current flowed from then on; ``silence`` is the one (µs) in which it was, about then.
+    """
+
+    off: int
+    turned: bool
+    silence: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """The last samples of a run.
+
+    Attributes:
+        t: their times, µs; the last one is the last with current.
         ma: their currents, mA.
-        since: µs from which on they are all.
-        brake_us: the shortest and the longest that this saw's brake was seen, µs.
+        since: µs from which on these are all.
         noise: standard deviation of a sample, mA.
         idle_at: the idle level (mA) shortly before a time (µs).
         silent_us: how long the silence was in which the current ended; 0: it was seen to end.
     """
-    end, n = int(t[-1]), len(ma)
-    while not silent_us and n > BEYOND and end - int(t[n - 1]) < FADE_US:
-        n -= 1  # the last sample is partly without current, and more of a fast box
-    y = _smooth(ma[:n])
-    latest = end - (_SOON_US if silent_us else round(_SHORTER * brake_us[0]))
-    first = max(_AROUND, int(np.searchsorted(t, end - round(_LONGER * brake_us[1]) - PAUSE_US)))
-    last = min(int(np.searchsorted(t, latest, side="right")), len(y) - BEYOND)
-    dips = [d for d in _dips(t, ma, y, first, last, noise) if _flat(y[d[1] + 1 :], noise)]
-    if silent_us:  # it may be a wild sample of a cut that is still going on
-        dips = [d for d in dips if _turns(y, d, noise)]
-    if dips:
-        k = max(dips, key=lambda d: d[2])[0]
-        return fall_time(t, ma, k, idle_at(int(t[k - 1])))
-    steps = [(z, i) for i in range(first, last) if (z := _step(y, i, noise)) and _flat(y[i + 1 :], noise)]
-    if steps:
-        k = max(steps)[1]
-        idle, there = idle_at(int(t[k - 1])), y[k + 1 :][:_AROUND]
-        if silent_us:  # a cut may have begun there, and its end and the brake's be unheard
-            high = there.mean() > HIGH * idle and _flat(y[k + 1 :], noise, _EVEN)
-            return int(t[k - 1]) if high else None
-        return int(t[k - 1]) if _another(ma, there, idle, noise) else None
-    return None if silent_us else _in_silence(t, ma, y, since, brake_us, noise, idle_at)
+
+    t: Ints
+    ma: Ints
+    since: int
+    noise: float
+    idle_at: Callable[[int], float]
+    silent_us: int
 
 
-def _another(ma: Ints, y: NDArray[np.float64], idle: float, noise: float) -> bool:
-    """Whether a level is not idle, and falls at its end at once; a blade that leaves the wood does so by degrees."""
-    level = float(y.mean())
-    return abs(level - idle) > _STEP * level and ma[-2] >= _DIP * level - _DIP_SIGMAS * noise
+def usual_stop(tail: Tail, brake_us: tuple[int, int]) -> Stopped | None:
+    """When the motor was switched off; None where nothing tells it.
+
+    Args:
+        tail: of the run.
+        brake_us: the shortest and the longest that this saw's brake was seen, µs.
+    """
+    return _Search(_without_standstill(tail), brake_us).found() if len(tail.t) > BEYOND else None
 
 
-def _in_silence(
-    t: Ints,
-    ma: Ints,
-    y: NDArray[np.float64],
-    since: int,
-    brake_us: tuple[int, int],
-    noise: float,
-    idle_at: Callable[[int], float],
-) -> int | None:
-    """When it was switched off, if that was in the last silence: as long before the end as the brake usually takes."""
-    holes = np.flatnonzero(np.diff(t[: len(y)], prepend=since) > PAUSE_US)
-    if not len(holes):
-        return None
-    k, end = int(holes[-1]), int(t[-1])
-    before, after = int(t[k - 1]) if k else since, int(t[k])
-    short, long = round(_SHORTER * brake_us[0]), round(_LONGER * brake_us[1])
-    there, level = y[k:], float(y[k:].mean())
-    if end - before < short or end - after > long or not _flat(there, noise):
-        return None
-    goes_on = k > 0 and abs(float(np.median(y[max(0, k - _AROUND) : k])) - level) < _STEP * level
-    if goes_on or not _another(ma, there, idle_at(before), noise):
-        return None
-    return min(max(end - sum(brake_us) // 2, before), after)
+def goes_on(tail: Tail, off: int) -> bool:
+    """Whether the same current flows before a time (µs) and after it: what seemed a pause there is none."""
+    i, j = (int(np.searchsorted(tail.t, at)) for at in (off, off + PAUSE_US))
+    before, after = tail.ma[max(0, i - _LEAST) : i], tail.ma[j:-1]
+    if len(before) < BEYOND or len(after) < BEYOND:
+        return False
+    level = float(np.median(after))
+    return bool(abs(float(np.median(before)) - level) < _STEP * level + _SIGMAS * tail.noise / _LEAST**0.5)
 
 
-def _smooth(ma: Ints) -> NDArray[np.float64]:
+def _without_standstill(tail: Tail) -> Tail:
+    """The same, without samples at its end that are so small that they are noise of standstill."""
+    t, ma, silent = tail.t, tail.ma, tail.silent_us
+    for _ in range(_STANDS if len(ma) > 2 * _LEAST else 0):
+        level = float(np.median(ma[-2 - _LEAST : -2]))
+        apart = int(t[-1]) - int(t[-2])
+        if ma[-1] >= GONE * level or (ma[-2] >= _DIP * level and apart <= _SILENT_US):
+            break  # the last one is partly without current, no more
+        t, ma, silent = t[:-1], ma[:-1], max(silent, apart if apart > _SILENT_US else 0)
+    return Tail(t, ma, tail.since, tail.noise, tail.idle_at, silent)
+
+
+class _Search:
+    def __init__(self, tail: Tail, brake_us: tuple[int, int]) -> None:
+        self._tail, self._brake = tail, brake_us
+        t, silent, n = tail.t, tail.silent_us, len(tail.ma)
+        self._end = int(t[-1])
+        while not silent and n > BEYOND and self._end - int(t[n - 1]) < FADE_US:
+            n -= 1  # the last sample is partly without current, and more of a fast box
+        self._n, self._y = n, _smooth(tail.ma[:n])
+        self._around = max(_LEAST, n - int(np.searchsorted(t[:n], int(t[n - 1]) - _AROUND_US)))
+        latest = self._end - (_SOON_US if silent else round(_SHORTER * brake_us[0]))
+        earliest = self._end - round(_LONGER * brake_us[1]) - PAUSE_US
+        self._first = max(self._around, int(np.searchsorted(t, earliest)))
+        self._last = min(int(np.searchsorted(t, latest, side="right")), n - BEYOND)
+        self._idle = tail.idle_at(int(t[min(self._first, n) - 1]))  # about: a pause has less
+
+    def found(self) -> Stopped | None:
+        """The stop by a pause, or by a step, or in a silence."""
+        return self._by_pause() or self._by_step() or self._in_silence()
+
+    def _by_pause(self) -> Stopped | None:
+        dips = [(self._turns(*d[:2]), d[2], d[0]) for d in self._dips() if self._flat(self._y[d[1] + 1 :])]
+        if self._tail.silent_us:  # it may be a wild sample of a cut that is still going on
+            dips = [d for d in dips if d[0]]
+        if not dips:
+            return None
+        turned, _, k = max(dips)
+        tail = self._tail
+        return Stopped(fall_time(tail.t, tail.ma, k, tail.idle_at(int(tail.t[k - 1]))), turned)
+
+    def _by_step(self) -> Stopped | None:
+        steps = [
+            (z, i) for i in range(self._first, self._last) if (z := self._step(i)) and self._flat(self._y[i + 1 :])
+        ]
+        if not steps:
+            return None
+        k, t = max(steps)[1], self._tail.t
+        idle, there = self._tail.idle_at(int(t[k - 1])), self._y[k + 1 :][: self._around]
+        if self._tail.silent_us:  # a cut may have begun there, and its end and the brake's be unheard
+            is_brake = there.mean() > HIGH * idle and self._flat(self._y[k + 1 :], _EVEN)
+        else:
+            is_brake = self._another(there, idle)
+        return Stopped(int(t[k - 1]), turned=True) if is_brake else None
+
+    def _in_silence(self) -> Stopped | None:
+        """As long before the end as the brake usually takes, if nothing was heard then."""
+        t, y, since = self._tail.t, self._y, self._tail.since
+        holes = np.flatnonzero(np.diff(t[: len(y)], prepend=since) > PAUSE_US)
+        if self._tail.silent_us or not len(holes):
+            return None
+        k = int(holes[-1])
+        before, after = int(t[k - 1]) if k else since, int(t[k])
+        short, long = round(_SHORTER * self._brake[0]), round(_LONGER * self._brake[1])
+        there, level = y[k:], float(y[k:].mean())
+        if self._end - before < short or self._end - after > long or not self._flat(there):
+            return None
+        goes_on = k > 0 and abs(float(np.median(y[max(0, k - self._around) : k])) - level) < _STEP * level
+        if goes_on or not self._another(there, self._tail.idle_at(before)):
+            return None
+        off = min(max(self._end - sum(self._brake) // 2, before), after)
+        return Stopped(off, turned=False, silence=(before, after))
+
+    def _another(self, y: Floats, idle: float) -> bool:
+        """Whether a level is not idle, and falls at once; a blade that leaves the wood does so by degrees."""
+        level = float(y.mean())
+        return abs(level - idle) > _STEP * level and not self._lacks(self._n - 1, level)
+
+    def _turns(self, i: int, j: int) -> bool:
+        """Whether what flows after a pause differs from what flowed before it."""
+        before, after = float(np.median(self._y[i - self._around : i])), float(np.median(self._y[j + 1 :]))
+        return bool(abs(after - before) > _STEP * after + _SIGMAS * self._tail.noise / self._around**0.5)
+
+    def _flat(self, y: Floats, share: float = _FLAT) -> bool:
+        """Whether the samples lie round a straight line as a brake's do."""
+        if len(y) < BEYOND:
+            return False
+        x = np.arange(len(y)) - (len(y) - 1) / 2
+        slope = float((x * y).sum()) / float((x * x).sum())
+        mean, noise = float(y.mean()), self._tail.noise
+        if abs(slope) * len(y) > _SAG * mean + _SIGMAS * noise:
+            return False
+        return float((y - mean - slope * x).std()) <= _FLAT_SIGMAS * _MEDIAN_SHARE * noise + share * mean
+
+    def _dips(self) -> list[tuple[int, int, int]]:
+        """Stretches with less than flows before and after: first index, one after the last, µs lacking."""
+        t, ma, y, around = self._tail.t, self._tail.ma, self._y, self._around
+        found: list[tuple[int, int, int]] = []
+        i = self._first
+        while i < self._last:
+            before, after = float(np.median(ma[i - around : i])), float(np.median(ma[i + 1 :][: 2 * around]))
+            if not self._lacks(i, min(before, after, self._idle)):
+                i += 1
+                continue
+            j = i + 1
+            while j < len(y) - BEYOND and int(t[j]) - int(t[i]) < PAUSE_US:
+                if not self._lacks(j, min(float(np.median(y[j + 1 :])), self._idle)):
+                    break
+                j += 1
+            lacks = lacking(t[i - 1 : j], ma[i:j], max(1.0, min(before, float(np.median(y[j:])))))
+            if lacks >= _LACKS_US:
+                found.append((i, j, lacks))
+            i = j
+        return found
+
+    def _lacks(self, i: int, level: float) -> bool:
+        return bool(self._tail.ma[i] < min(_DIP * level, level - _SIGMAS * self._tail.noise))
+
+    def _step(self, i: int) -> float:
+        """How sharp a step at an index is, in standard deviations; 0 where it is none."""
+        y, n = self._y, self._around
+        before, after = float(y[max(0, i - n - 1) : i - 1].mean()), float(y[i + 1 :][:n].mean())
+        size = abs(after - before)
+        sharp = size / max(1.0, self._tail.noise * (2 / n) ** 0.5)
+        return sharp if sharp > _STEP_SIGMAS and size > _STEP * after else 0.0
+
+
+def _smooth(ma: Ints) -> Floats:
     """Median of three."""
     if len(ma) < BEYOND:
         return ma.astype(np.float64)
     a, b, c = ma[:-2], ma[1:-1], ma[2:]
     middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
     return np.concatenate((middle[:1], middle, middle[-1:])).astype(np.float64)
-
-
-def _turns(y: NDArray[np.float64], dip: tuple[int, int, int], noise: float) -> bool:
-    """Whether what flows after a pause differs from what flowed before it."""
-    i, j, _ = dip
-    before, after = float(np.median(y[i - _AROUND : i])), float(np.median(y[j + 1 :]))
-    return bool(abs(after - before) > _STEP * after + _DIP_SIGMAS * noise / _AROUND**0.5)
-
-
-def _flat(y: NDArray[np.float64], noise: float, share: float = _FLAT) -> bool:
-    """Whether the samples lie round a straight line as a brake's do."""
-    if len(y) < BEYOND:
-        return False
-    x = np.arange(len(y)) - (len(y) - 1) / 2
-    slope = float((x * y).sum()) / float((x * x).sum())
-    mean = float(y.mean())
-    if abs(slope) * len(y) > _SAG * mean + _DIP_SIGMAS * noise:
-        return False
-    return float((y - mean - slope * x).std()) <= _FLAT_SIGMAS * _MEDIAN_SHARE * noise + share * mean
-
-
-def _dips(t: Ints, ma: Ints, y: NDArray[np.float64], first: int, last: int, noise: float) -> list[tuple[int, int, int]]:
-    """Stretches with less than flows before and after, as in a pause: first index, one after the last, µs lacking."""
-    found: list[tuple[int, int, int]] = []
-    i = first
-    while i < last:
-        before = float(np.median(ma[i - _AROUND : i]))
-        after = float(np.median(ma[i + 1 :][: 2 * _AROUND])) if i + 1 < len(ma) else before
-        low = min(before, after)
-        if ma[i] >= min(_DIP * low, low - _DIP_SIGMAS * noise):
-            i += 1
-            continue
-        j = i + 1
-        while j < len(y) - BEYOND and int(t[j]) - int(t[i]) < PAUSE_US:
-            rest = float(np.median(y[j + 1 :]))
-            if ma[j] >= min(_DIP * rest, rest - _DIP_SIGMAS * noise):
-                break
-            j += 1
-        level = max(1.0, min(before, float(np.median(y[j:]))))
-        lacks = lacking(t[i - 1 : j], ma[i:j], level)
-        if lacks >= _LACKS_US:
-            found.append((i, j, lacks))
-        i = j
-    return found
-
-
-def _step(y: NDArray[np.float64], i: int, noise: float) -> float:
-    """How sharp a step at an index is, in standard deviations; 0 where it is none."""
-    before, after = float(y[max(0, i - _AROUND - 1) : i - 1].mean()), float(y[i + 1 :][:_AROUND].mean())
-    size = abs(after - before)
-    sharp = size / max(1.0, noise * (2 / _AROUND) ** 0.5)
-    return sharp if sharp > _STEP_SIGMAS and size > _STEP * after else 0.0
