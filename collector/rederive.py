@@ -270,7 +270,7 @@ def _outlived(trace: TraceReader, saw: str, facts: Sequence[Fact], low: int, hig
             todo.append(facts[at])
             at += 1
         if todo:
-            last = max(min(f.end or f.start, high) for f in todo)
+            last = max(f.end or f.start for f in todo)
             held = trace.read(saw, low - SILENCE_US, last + SILENCE_US + 1)
             times = distinct(np.concatenate([s.t for s in held.series()]))
             for fact in todo:

@@ -124,12 +124,12 @@ class HabitHistory:
         found = self.versions(name)
         return next((v for v in found if v.valid_from <= at_us), found[-1] if found else None)
 
-    def runs(self, name: str, before_us: int, limit: int) -> list[tuple[int, int]]:
-        """Starts and ends of the newest ``limit`` runs that began before a time and are over, in order."""
+    def runs(self, name: str, over_us: int, limit: int) -> list[tuple[int, int]]:
+        """Starts and ends of the newest ``limit`` runs that were over at a time, in order."""
         query = (
             select(run.c.start_us, run.c.end_us)
             .join_from(run, saw, run.c.saw_id == saw.c.id)
-            .where(saw.c.name == name, run.c.start_us < before_us, run.c.end_us.is_not(None))
+            .where(saw.c.name == name, run.c.start_us < over_us, run.c.end_us <= over_us)
             .order_by(run.c.start_us.desc())
             .limit(limit)
         )

@@ -30,9 +30,10 @@ from collector.book.held import HeldPacks
 from collector.book.leases import LeaseLostError
 from collector.derive import FOREVER, DetectorError, Make
 from collector.detect.detector import Detector
-from collector.facts import Run
+from collector.facts import Run, State
 from collector.ingest.addresses import Addresses
 from collector.ingest.group import Group, Message, OfSaw
+from collector.ingest.learning import CERTAIN_US, Learning
 from collector.ingest.lines import Late, Lines
 from collector.ingest.nuisances import Nuisances
 from collector.ingest.tenure import Tenure
@@ -49,7 +50,6 @@ if TYPE_CHECKING:
     from collector.book.entries import SawCommit, SawEntry
     from collector.book.held import Held
     from collector.book.leases import Leases
-    from collector.ingest.learning import Learning
     from collector.trace.store import TraceStore
 
 log = logging.getLogger(__name__)
@@ -117,7 +117,9 @@ class Ingest:
         entries = list(saws)
         book.open_saws(entries)
         self._saws = frozenset(entry.name for entry in entries)
-        self._ripe = dict.fromkeys(self._saws, 0)  # of these there is something to learn, once they rest after a time
+        self._ripe = dict.fromkeys(
+            self._saws, 0
+        )  # of these there is something to learn, once they stand some time later
         self._addresses = Addresses(entries, site, _heard(book, clock()))
         self._group = Group(self._addresses)
 
@@ -158,7 +160,7 @@ class Ingest:
                 self._lines.forget(saw)
 
     def learn(self) -> None:
-        """Looks at saws that came to rest; to be called now and then.
+        """Looks at saws whose motor was switched off; to be called now and then.
 
         What is new of one of them is at work when this returns, also for the past from which it was learned. Others
         are looked at when it is called again: nobody's readings wait for all of them.
@@ -170,13 +172,14 @@ class Ingest:
             if self._learning is None or self._failed:
                 return
             if self._learning.is_told_anew():
-                self._ripe |= {saw: line.consumed or 0 for saw in self._saws if (line := self._lines.live(saw))}
+                live = {saw: line.consumed or 0 for saw in self._saws if (line := self._lines.live(saw))}
+                self._ripe = live | self._ripe
             for saw in sorted(self._ripe):
                 line = self._lines.live(saw)
                 if line is None or not self._tenure.ours(saw):
                     continue
-                rested = line.detector.rested
-                if rested is None or rested < self._ripe[saw]:
+                at = line.detector.consumed
+                if at is None or at < self._ripe[saw] + CERTAIN_US or line.detector.now().state is not State.STANDBY:
                     continue
                 del self._ripe[saw]
                 try:
@@ -361,7 +364,7 @@ class Ingest:
         for entry in batch:
             ends = [f.end for f in (*entry.facts, *entry.amended) if isinstance(f, Run) and f.end is not None]
             if ends:
-                self._ripe[entry.saw] = max(ends)
+                self._ripe.setdefault(entry.saw, max(ends))
 
     def _write(self, fresh: dict[str, Trace], late: dict[str, Late], strange: dict[str, Trace]) -> None:
         missing = {saw: (of.readings.first, of.readings.last) for saw, of in late.items() if len(of.readings)}

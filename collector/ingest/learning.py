@@ -37,10 +37,12 @@ LOOK_US = DAY_US
 """after so long, by the trace's own time; until then after each."""
 BACK_US = 2 * DAY_US
 """Nothing farther back is derived again."""
+CERTAIN_US = 20 * SECOND
+"""What ended so long ago is certain, whatever comes."""
 MOVED = 0.1
 """A range that moved by less than this share of its upper end says the same."""
 
-_AFTER_US = 120 * SECOND  # a run and its stop are certain so long after its end
+_AFTER_US = 120 * SECOND  # so much after a run is read, to be sure of its stop
 _NEAR_US = 3600 * SECOND  # to read on through a rest of less than this costs less than to begin afresh
 
 
@@ -99,7 +101,7 @@ class Learning:
 
         Args:
             saw: its name.
-            detector: at work; it was at rest, and the facts before that are settled.
+            detector: at work.
             now_us: the present.
             fence: for what is written, see `Book.commit`.
 
@@ -107,10 +109,11 @@ class Learning:
             BookError: the fence is closed.
             sqlalchemy.exc.SQLAlchemyError: the database failed; nothing was written.
         """
-        rested, newest_us = detector.rested, detector.consumed
-        known = self._history.newest(saw)
-        runs = [] if rested is None else self._history.runs(saw, rested, STOPS)
-        if newest_us is None or not self._is_due(saw, known, runs):
+        newest_us, known = detector.consumed, self._history.newest(saw)
+        if newest_us is None:
+            return False
+        runs = self._history.runs(saw, newest_us - CERTAIN_US, STOPS)
+        if not self._is_due(saw, known, runs):
             return False
         self._looked[saw] = runs[-1][1]
         new = self._learned(saw, known, runs, newest_us, now_us)

@@ -211,7 +211,7 @@ class Lines:
             wanted = getattr(self._make(saw, self._settings, None), "settings", None)
             if point is None or getattr(line.detector, "settings", None) == wanted:
                 return line
-            if not self._is_whole(saw, point.consumed_us):
+            if not self._is_whole(saw):
                 log.warning("saw %s: readings since its last rest were lost; new settings wait for the next", saw)
                 return line
             log.info("saw %s: the detector's settings changed; they hold from the last rest on", saw)
@@ -221,7 +221,8 @@ class Lines:
         assert point is not None  # a detector can be made afresh
         at = point.consumed_us
         try:
-            change = derive_again(self._trace, self._book, saw, at, FOREVER, self._settings, self._make)
+            # The newest rest may be later than the state, which is not written with every commit.
+            change = derive_again(self._trace, self._book, saw, FOREVER, FOREVER, self._settings, self._make)
         except DetectorError as error:
             self._put_aside(saw, self._book.mark_dirty({saw: (at, at)})[saw], error)
             afresh = Checkpoint(at, self._make(saw, self._settings, None).dump())
@@ -232,11 +233,12 @@ class Lines:
             line.replace(change.detector, change.rests[-1] if change.rests else change.from_us)
         return line
 
-    def _is_whole(self, saw: str, at_us: int) -> bool:
-        """Whether the trace gives the facts since the rest before a time again, as far as settings leave them."""
-        start = self._book.rest_before(saw, at_us)
+    def _is_whole(self, saw: str) -> bool:
+        """Whether the trace gives the facts since the last rest again, as far as settings leave them."""
+        end = (self._trace.last(saw) or 0) + 1
+        start = self._book.rest_before(saw, FOREVER)
         if start is None:
-            start = self._book.beginning(saw) or at_us
+            start = self._book.beginning(saw) or end
             if start < self._trace.complete_from(saw):
                 return False
-        return carried_from(self._trace, self._book, saw, start, at_us + 1) == start
+        return carried_from(self._trace, self._book, saw, start, end) == start
