@@ -28,7 +28,7 @@ _FAR = 0.5  # times the median
 _SHORTER, _LONGER = 0.85, 1.15  # times the shortest and the longest brake that was seen
 _CUTS = 8  # so many tell what idle is
 _STARTS = 3  # ... and so many the starting current
-_MOSTLY = (0.05, 0.95)  # quantiles
+_IDLE = (0.05, 0.95)  # quantiles
 _MOVED = 1.1  # so much beyond the starting currents that were seen, it is not the same clamp on the same motor
 
 
@@ -40,7 +40,7 @@ class Habits:
         brake_seen: whether the brake's current is seen at its stops; None: not known.
         brake_us: the shortest and the longest that it was seen, µs; None: not known.
         idle_ma: between these its idle current lies but for one time in ten, mA; None: not known.
-        start_ma: between these its highest starting current lies likewise, mA; None: not known.
+        start_ma: the lowest and the highest starting current, mA; None: not known.
     """
 
     brake_seen: bool | None = None
@@ -90,9 +90,11 @@ def learn(facts: Iterable[Fact]) -> Habits:
     nats = len(lasted) * math.log(_FOUND / _INVENTED)
     nats += (len(stops) - len(lasted)) * math.log((1 - _FOUND) / (1 - _INVENTED))
     seen = None if -_SURE_UNSEEN < nats < _SURE_SEEN else nats > 0
-    idle = _mostly([c.idle_ma for c in cuts if since is None or c.start >= since], _CUTS)
-    starts = _mostly([r.inrush_ma for r in runs if r.inrush_ma is not None], _STARTS)
-    return Habits(seen, _usual(lasted) if seen else None, idle, starts)
+    idles = [c.idle_ma for c in cuts if since is None or c.start >= since]
+    low, high = (round(float(q)) for q in np.quantile(idles, _IDLE)) if len(idles) >= _CUTS else (0, 0)
+    starts = [r.inrush_ma for r in runs if r.inrush_ma is not None]
+    start = (min(starts), max(starts)) if len(starts) >= _STARTS else None
+    return Habits(seen, _usual(lasted) if seen else None, (low, high) if high else None, start)
 
 
 def _usual(lasted: list[int]) -> tuple[int, int]:
@@ -100,11 +102,3 @@ def _usual(lasted: list[int]) -> tuple[int, int]:
     middle = float(np.median(lasted))
     near = [s for s in lasted if _FAR * middle <= s <= middle / _FAR]
     return min(near), max(near)
-
-
-def _mostly(values: list[int], least: int) -> tuple[int, int] | None:
-    """Between which the values mostly lie, if there are so many."""
-    if len(values) < least:
-        return None
-    low, high = np.quantile(values, _MOSTLY)
-    return round(float(low)), round(float(high))

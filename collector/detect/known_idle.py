@@ -52,8 +52,8 @@ class KnownIdle:
         return 0.0 if ma >= self._low else _far(self._low - ma, self._low, noise)
 
     def reaches(self, ma: float) -> bool:
-        """Whether idle is as low as a level (mA) at all."""
-        return ma >= self._low
+        """Whether a level (mA) is no less than idle is."""
+        return ma >= (1 - _SUPPLY) * self._low
 
 
 def _far(away: float, idle: float, noise: float) -> float:

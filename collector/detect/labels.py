@@ -30,6 +30,10 @@ _TAIL_US, _TAIL = 1_500_000, 0.3  # the end of spin-up lasts no longer, no more 
 _DEGREES_US = 1_200_000  # ... and comes down by degrees for so long
 _STAR_US = 10 * SECOND  # star lasts no longer
 _DELTA_TIMES, _DELTA_PLAIN, _DELTA_MOST = 1.2, 1.4, 3.6  # idle in delta over idle in star: with a spike, without one
+_DELTA_KNOWN, _DELTA_COLD = (
+    1.0,
+    1.45,
+)  # nats by which it is likelier to be idle; times of what is idle by all that is known
 _SPIKE_US = 800_000  # the changeover's spike lasts no longer
 _SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
 LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
@@ -188,6 +192,7 @@ class Labels:
         if known and lasts and s.head.mean < _FAR_BELOW * min(known) and not self._loaded_before(s):
             # nothing that runs takes so much less than idle
             self.readings = [_idle(s, 0.0, False, self.readings[0].known, None)]
+            self._spun = True
             return True
         return False
 
@@ -268,8 +273,13 @@ class Labels:
 
     def _may_be_delta(self, r: _Reading, s: Segment) -> bool:
         assert r.idle is not None
+        if s.start - self._start >= _STAR_US:
+            return False
         times = s.head.mean / max(1.0, r.idle.mean)
-        return s.start - self._start < _STAR_US and _DELTA_PLAIN < times < _DELTA_MOST
+        if _DELTA_PLAIN < times < _DELTA_MOST:
+            return True
+        below = r.known.price(r.idle.mean, s.sigma * s.sigma / r.idle.n)
+        return 1 < times < _DELTA_MOST and below - _as_idle(r.known, s) > _DELTA_KNOWN
 
     def _step_inside_idle(self, r: _Reading, s: Segment) -> float:
         """Price of a step that is none of a cut: how far it is from drift and noise, over the sharper of two spans."""
@@ -345,11 +355,15 @@ def _is_changeover(r: _Reading, s: Segment) -> bool:
     if r.idle is None or r.jumped or s.end - s.start < _SPIKE_US // 2:
         return False
     p, head = r.cutting, max(1.0, s.head.mean)
-    if s.head.mean > r.known.most and _as_idle(r.known, s) >= WRONG / 2:
+    reached = bool(r.known) and r.known.reaches(r.idle.mean)
+    if s.head.mean > r.known.most and (
+        _as_idle(r.known, s) >= WRONG / 2 or (reached and head > _DELTA_COLD * r.idle.mean)
+    ):
         return False  # star is left for what is known to be idle
     brief = p is None or (p.seen and s.start - p.start < _SPIKE_US)
     spike = max(s.burst, 0 if p is None else p.top) / head
-    return brief and head > r.idle.mean * (_DELTA_TIMES if spike < _SPIKE_CLEAR else 1.0) and spike > _SPIKE_TIMES
+    least = _DELTA_TIMES if spike < _SPIKE_CLEAR or reached else 1.0
+    return brief and head > r.idle.mean * least and spike > _SPIKE_TIMES
 
 
 def _variance(sigma: float, a: Level, b: Level, seconds: float) -> float:
