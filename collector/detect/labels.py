@@ -213,7 +213,7 @@ class Labels:
         if r.idle is None:  # the first segment of the run
             seen = self._spun and bool(r.known)
             unseen = Passage(s.start, s.start, 0, 0, 0, r.known.level or head, seen=seen, low=head)
-            price = _as_idle(r.known, s) if self._spun else 0.0
+            price = _as_idle(r.known, s) if self._spun and head > r.known.level else 0.0  # less may be star
             options.append(_Option(r.price + price, r, None, None, r.jumped, _held(r.known, s, price)))
             below = r.known.price_above(head - self._least_rise(s), s.sigma * s.sigma / s.head.n) if self._spun else 0.0
             price = r.price + _CUT_UNSEEN + below + _longer(unseen, s)
@@ -233,7 +233,16 @@ class Labels:
             passage = Passage(s.start, s.start, 0, 0, 0, r.idle.mean, seen=True, low=head)
             delta = _CUT_OR_DELTA if may_be_delta and again < WRONG / 2 else 0.0
             price = r.price + _CUT + low + delta + _longer(passage, s)
-            options.append(_Option(price, r, passage, None, r.jumped, r.known))
+            star, known = self._on_star(r, s), r.known
+            options.append(_Option(price + star, r, passage, None, r.jumped, UNKNOWN if star else known))
+
+    def _on_star(self, r: _Reading, s: Segment) -> float:
+        """Price of a cut that stands on less than idle is known to be: in star nobody cuts."""
+        assert r.idle is not None
+        if s.start - self._start > SPIN_UP_US:
+            return 0.0
+        price = r.known.price_above(r.idle.mean, s.sigma * s.sigma / r.idle.n)
+        return price if price > _DELTA_KNOWN else 0.0
 
     def _after_load(self, r: _Reading, p: Passage, s: Segment, options: list[_Option]) -> None:
         head, floor = s.head.mean, self._least_rise(s)
@@ -355,14 +364,16 @@ def _is_changeover(r: _Reading, s: Segment) -> bool:
     if r.idle is None or r.jumped or s.end - s.start < _SPIKE_US // 2:
         return False
     p, head = r.cutting, max(1.0, s.head.mean)
-    reached = bool(r.known) and r.known.reaches(r.idle.mean)
-    if s.head.mean > r.known.most and (
-        _as_idle(r.known, s) >= WRONG / 2 or (reached and head > _DELTA_COLD * r.idle.mean)
-    ):
-        return False  # star is left for what is known to be idle
+    idles = False
+    if known := r.known:
+        idles = known.price_above(r.idle.mean, 0.0) == 0
+        too_much = _as_idle(known, s) >= WRONG / 2
+        too_much |= known.reaches(r.idle.mean) and head > _DELTA_COLD * r.idle.mean
+        if head > known.most and too_much:
+            return False  # star is left for what is known to be idle
     brief = p is None or (p.seen and s.start - p.start < _SPIKE_US)
     spike = max(s.burst, 0 if p is None else p.top) / head
-    least = _DELTA_TIMES if spike < _SPIKE_CLEAR or reached else 1.0
+    least = _DELTA_TIMES if spike < _SPIKE_CLEAR or idles else 1.0
     return brief and head > r.idle.mean * least and spike > _SPIKE_TIMES
 
 

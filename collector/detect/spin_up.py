@@ -2,7 +2,7 @@
 
 Whatever starts the motor (directly, star-delta, soft starter), the current first is a multiple of what idle takes
 and then falls to a level that stays. Spin-up ends with the first samples that agree with each other and lie well
-under the peak; without a peak (a drive that ramps up) it ends when the level stays.
+under the peak; without such a peak (a drive that ramps up, a start of two samples) it ends when the level stays.
 """
 
 from __future__ import annotations
@@ -15,9 +15,10 @@ from collector.facts import SECOND
 Ints = NDArray[np.int64]
 
 _WELL_UNDER = 0.6  # of the peak
+_SOME_PEAK = 1.4  # ... of which, where it was brief, smoothing leaves so many times what follows
 _AGREE = 3  # samples
 _SPREAD, _SPREAD_MA = 0.12, 200  # they agree within this share of their mean, or this
-_RAMP_US, _RAMP_N = 3 * SECOND, 12  # without a peak: not before this time, so many samples must agree
+_RAMP_US, _RAMP_N = 3 * SECOND, 12  # else: not before this time, so many samples must agree
 _LONGEST_US = 20 * SECOND
 _STEP = 64  # samples looked at in one go
 
@@ -72,8 +73,9 @@ class SpinUp:
             if mean <= _WELL_UNDER * self._peak:
                 self.over = True
                 return n - _AGREE
-            if took >= _RAMP_US and self._peak < 1.4 * mean:
+            if took >= _RAMP_US:
                 steady = y[max(0, n - _RAMP_N) : n]
                 if max(steady) - min(steady) <= max(_SPREAD * mean, 2 * _SPREAD_MA):
+                    self.over = self._peak >= _SOME_PEAK * mean
                     return max(0, n - _RAMP_N)
         return None
