@@ -116,8 +116,11 @@ class _Search:
         self._idle = tail.idle_at(int(t[min(self._first, n) - 1]))  # about: a pause has less
 
     def found(self) -> Stopped | None:
-        """The stop by a pause, or by a step, or in a silence."""
-        return self._by_pause() or self._by_step() or self._in_silence()
+        """The stop by a pause, or by a step, or in a silence; a pause that changes nothing may be a wild sample."""
+        pause = self._by_pause()
+        if pause is not None and pause.turned:
+            return pause
+        return self._by_step() or pause or self._in_silence()
 
     def _by_pause(self) -> Stopped | None:
         dips = [(self._turns(*d[:2]), d[2], d[0]) for d in self._dips() if self._flat(self._y[d[1] + 1 :])]
