@@ -163,8 +163,8 @@ class RunTracker:
 
     def _idle_known(self, reader: Reader) -> Callable[[int], float]:
         """The idle level (mA) shortly before a time (µs), no more than is known of the saw's."""
-        known = self._settings.habits.idle_ma
-        return reader.idle_at if known is None else lambda us: min(reader.idle_at(us), float(known[1]))
+        low, high = self._settings.habits.idle_of(self.inrush_ma)
+        return (lambda us: min(reader.idle_at(us), float(high))) if low else reader.idle_at
 
     def _told_by_itself(
         self, reader: Reader, t: Ints, ma: Ints, noise: float, quiet: Ints, silent_us: int
