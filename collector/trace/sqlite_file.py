@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _APPLICATION: Final = 0x4B455246  # "KERF"
 _LAYOUT: Final = 2
+_CACHE_KIB: Final = 500  # behind it stands what the system keeps of the file
 
 # WITHOUT ROWID keeps a saw's hot rows side by side, without an index beside them. In blob, data comes last:
 # the columns before it are found without reading the pages that data overflows to. ``auto_vacuum`` can only
@@ -141,6 +142,7 @@ class SqliteFile:
             return
         if not made:
             self.pragma("auto_vacuum = INCREMENTAL")
+        self.pragma(f"cache_size = -{_CACHE_KIB}")
         if self.column("PRAGMA journal_mode = WAL") != ["wal"]:
             raise TraceError(
                 later("{path}: this disk holds no write-ahead log; put the file on a local disk"), path=self.path
