@@ -98,7 +98,12 @@ def learn(facts: Iterable[Fact]) -> Habits:
 
 
 def _usual(lasted: list[int]) -> tuple[int, int]:
-    """The shortest and the longest, but for what lies far from the median: such a stop was misread."""
+    """The shortest and the longest, but for what lies far from the median: such a stop was misread.
+
+    Few stops show less than all that can be: the ends of a uniform distribution, as far as n of it tell (the smallest
+    and the largest, each moved out by their distance over n - 1).
+    """
     middle = float(np.median(lasted))
     near = [s for s in lasted if _FAR * middle <= s <= middle / _FAR]
-    return min(near), max(near)
+    beyond = (max(near) - min(near)) // max(1, len(near) - 1)
+    return min(near) - beyond, max(near) + beyond

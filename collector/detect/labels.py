@@ -30,10 +30,8 @@ _TAIL_US, _TAIL = 1_500_000, 0.3  # the end of spin-up lasts no longer, no more 
 _DEGREES_US = 1_200_000  # ... and comes down by degrees for so long
 _STAR_US = 10 * SECOND  # star lasts no longer
 _DELTA_TIMES, _DELTA_PLAIN, _DELTA_MOST = 1.2, 1.4, 3.6  # idle in delta over idle in star: with a spike, without one
-_DELTA_KNOWN, _DELTA_COLD = (
-    1.0,
-    1.45,
-)  # nats by which it is likelier to be idle; times of what is idle by all that is known
+_DELTA_KNOWN = 1.0  # ... nats by which it is likelier to be idle,
+_DELTA_COLD = 1.45  # ... no more times what is idle by all that is known
 _SPIKE_US = 800_000  # the changeover's spike lasts no longer
 _SPIKE_TIMES, _SPIKE_CLEAR = 1.3, 2.0  # ... is so many times delta's idle, and surely one if so many
 LONG_CUT_US = 30 * SECOND  # beyond this a cut grows less probable
@@ -184,7 +182,7 @@ class Labels:
         if delta is not None:
             self.readings = [_idle(s, 0.0, True, delta.known, delta.chain)]
             return True
-        if self._readings_brief(s):
+        if self._still_falling(s):
             self.readings = [_first(self._start, self.readings[0].known)]
             return False
         known = [r.idle.mean for r in self.readings if r.idle is not None]
@@ -196,7 +194,7 @@ class Labels:
             return True
         return False
 
-    def _readings_brief(self, s: Segment) -> bool:
+    def _still_falling(self, s: Segment) -> bool:
         """Whether all before a segment was brief and higher: the end of spin-up comes down by degrees."""
         if self._begun is None:
             self._begun = s.start

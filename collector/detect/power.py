@@ -47,12 +47,13 @@ class PowerSwitch:
     [Switching(index=2, on=True), Switching(index=8, on=False)]
     """
 
-    __slots__ = ("_band", "_began", "_doubt", "_level", "_need", "_newest", "count", "on")
+    __slots__ = ("_band", "_began", "_doubt", "_level", "_need", "_newest", "_newest_ma", "count", "on")
 
     def __init__(self, level_ma: int, band_ma: int) -> None:
         self._level, self._band = level_ma, band_ma
         self._need = 2 * band_ma * _SPAN_US * 95 // 100_000
         self._newest: int | None = None  # time of the newest sample
+        self._newest_ma = 0
         self.count = 0  # samples fed
         self.on = False
         self._doubt = 0  # the cumulative sum against the present state
@@ -65,7 +66,7 @@ class PowerSwitch:
             return found
         low, high = int(ma.min()) - self._level, int(ma.max()) - self._level
         if not self._doubt and (low >= self._band if self.on else high <= -self._band):
-            self._newest = int(t[-1])
+            self._newest, self._newest_ma = int(t[-1]), int(ma[-1])
             self.count += len(ma)
             return found
         spans = np.empty(len(t), np.int64)
@@ -75,9 +76,11 @@ class PowerSwitch:
         stands = silences[ma[silences] < self._level]
         spans = np.minimum(spans, _SPAN_US) // 1000
         spans[stands] *= 2
-        self._newest = int(t[-1])
+        before = np.concatenate(([self._newest_ma], ma[:-1]))[silences]
+        doubtful = silences[before > self._level - self._band]  # at standstill each report may be one of few
+        self._newest, self._newest_ma = int(t[-1]), int(ma[-1])
         at = 0
-        for end in [*silences.tolist(), len(t)]:
+        for end in [*doubtful.tolist(), len(t)]:
             for start in range(at, end, _BLOCK):
                 block, span = ma[start : min(end, start + _BLOCK)], spans[start : min(end, start + _BLOCK)]
                 while len(block):
