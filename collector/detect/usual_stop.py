@@ -26,6 +26,7 @@ _SHORTER, _LONGER = 0.8, 1.2  # times the shortest and the longest that was seen
 _SOON_US = 300_000  # so much of a brake's current tells it, where a silence hides its end
 _FLAT, _FLAT_SIGMAS = 0.03, 1.5  # its samples scatter by this share of their mean, and so much noise
 _SAG = 0.1  # ... and it sags by no more
+_WILD, _MEET = 0.25, 2  # so much off the level a sample is wild; the median leaves as many of two that meet
 _EVEN = 0.008  # ... where a cut may look like it: wood is less even
 _DIP, _SIGMAS = 0.9, 3.0  # a sample with some of a pause in it has less than this share of a level, but for noise
 _LACKS_US = 40_000  # a pause is seen by no less
@@ -171,17 +172,21 @@ class _Search:
 
     def _turns(self, i: int, j: int) -> bool:
         """Whether what flows after a pause differs from what flowed before it."""
-        before, after = float(np.median(self._y[i - self._around : i])), float(np.median(self._y[j + 1 :]))
-        return bool(abs(after - before) > _STEP * after + _SIGMAS * self._tail.noise / self._around**0.5)
+        before, after = float(np.median(self._y[i - BEYOND : i])), float(np.median(self._y[j + 1 :]))
+        return bool(abs(after - before) > _STEP * after + _SIGMAS * self._tail.noise / BEYOND**0.5)
 
     def _flat(self, y: Floats, share: float = _FLAT) -> bool:
-        """Whether the samples lie round a straight line as a brake's do."""
+        """Whether the samples, but for two wild ones that met, lie round a straight line as a brake's do."""
         if len(y) < BEYOND:
             return False
-        x = np.arange(len(y)) - (len(y) - 1) / 2
-        slope = float((x * y).sum()) / float((x * x).sum())
-        mean, noise = float(y.mean()), self._tail.noise
-        if abs(slope) * len(y) > _SAG * mean + _SIGMAS * noise:
+        x, noise = np.arange(len(y)) - (len(y) - 1) / 2, self._tail.noise
+        middle = float(np.median(y))
+        near = np.abs(y - middle) < _WILD * middle + _SIGMAS * noise
+        if len(y) - np.count_nonzero(near) <= _MEET and np.count_nonzero(near) >= BEYOND:
+            x, y = x[near], y[near]
+        x = x - x.mean()
+        mean, slope = float(y.mean()), float((x * y).sum()) / float((x * x).sum())
+        if abs(slope) * (x[-1] - x[0] + 1) > _SAG * mean + _SIGMAS * noise:
             return False
         return float((y - mean - slope * x).std()) <= _FLAT_SIGMAS * _MEDIAN_SHARE * noise + share * mean
 

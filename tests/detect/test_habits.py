@@ -63,6 +63,15 @@ def test_a_brake_that_takes_what_idle_took_is_told_by_one_step_where_the_brake_i
     assert ends(story(NO_PAUSE), SEEN) == (pytest.approx(44.5, abs=0.15), pytest.approx(2.5, abs=0.2))
 
 
+def test_two_wild_samples_that_meet_in_the_brakes_current_do_not_begin_it():
+    trace = story([(20, 0.0), *spin_up(), (20, 3.0), (2.5, 1.8), (40, 0.0)], rate=40.0)
+    v = trace.motor.v.copy()
+    first = int(np.searchsorted(trace.motor.t, at(45.8)))
+    v[[first, first + 2]] = 20_000
+    trace = Trace(type(trace.motor)(trace.motor.t, v), trace.lock, trace.station, trace.door)
+    assert ends(trace, SEEN) == (pytest.approx(44.5, abs=0.1), pytest.approx(2.5, abs=0.15))
+
+
 def test_a_clear_pause_with_another_current_after_it_is_a_brake_even_on_a_saw_that_never_showed_one():
     levels = [(20, 0.0), *spin_up(), (20, 3.0), (0.4, 0.0), (2.4, 1.5), (40, 0.0)]
     assert ends(story(levels), UNSEEN) == (pytest.approx(44.5, abs=0.1), pytest.approx(2.8, abs=0.15))
