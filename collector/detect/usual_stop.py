@@ -82,11 +82,13 @@ def usual_stop(tail: Tail, brake_us: tuple[int, int]) -> Stopped | None:
 def goes_on(tail: Tail, off: int) -> bool:
     """Whether the same current flows before a time (µs) and after it: what seemed a pause there is none."""
     i, j = (int(np.searchsorted(tail.t, at)) for at in (off, off + PAUSE_US))
-    before, after = tail.ma[max(0, i - _LEAST) : i], tail.ma[j:-1]
-    if len(before) < BEYOND or len(after) < BEYOND:
+    after = tail.ma[j:-1]
+    if not i or len(after) < BEYOND:
         return False
-    level = float(np.median(after))
-    return bool(abs(float(np.median(before)) - level) < _STEP * level + _SIGMAS * tail.noise / _LEAST**0.5)
+    level, before = float(np.median(after)), tail.ma[max(0, i - BEYOND) : i]
+    # Of a slow box three samples reach back to before the brake's current; one may be a wild one.
+    least = min(abs(float(before[-1]) - level), abs(float(np.median(before)) - level))
+    return least < _STEP * level + _SIGMAS * tail.noise
 
 
 def _without_standstill(tail: Tail) -> Tail:
