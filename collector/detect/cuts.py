@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.detect.labels import Passage
+from collector.detect.segments import Passage
 
 _EVIDENCE = 45.0  # a cut's squared rise, in variances of its mean: less is noise
 

@@ -21,7 +21,7 @@ from collector.signals import distinct
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from collector.detect.labels import Passage
+    from collector.detect.segments import Passage
     from collector.signals import Trace
 
 _SLICE = 32_768  # samples taken at once: arrays that stay in a processor's cache

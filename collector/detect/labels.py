@@ -14,6 +14,7 @@ import math
 from typing import NamedTuple
 
 from collector.detect.known_idle import UNKNOWN, WRONG, KnownIdle
+from collector.detect.segments import Level, Passage, Segment
 from collector.facts import SECOND
 
 # Prices in nats, chosen on simulated traces of developing seeds; the judging seeds only tell how well.
@@ -53,46 +54,6 @@ _COMES_BACK, _FALLS = 2.5, 0.2  # a level inside a cut that comes back exactly, 
 _LEAST_SIGMAS = 1.0  # the smallest rise that can be a cut, in standard deviations of a sample
 _COLD_RATE, _COLD_S = 0.003, 80.0  # share of idle a second by which it falls at first, and for about how long, s
 _DRIFT, _DRIFT_RATE, _DRIFT_MOST = 0.003, 0.004, 0.10  # idle wanders: share of idle at once, a second, at most
-
-
-class Level(NamedTuple):
-    """A mean, mA, of ``n`` samples that span ``seconds``."""
-
-    mean: float
-    n: int
-    seconds: float
-
-
-class Segment(NamedTuple):
-    """What lies between two steps. Times µs, currents mA."""
-
-    start: int  # the time of the step before it
-    end: int  # the time of the step after it
-    head: Level  # of its first seconds
-    head_brief: Level  # of the first second
-    tail: Level  # of its last seconds
-    tail_brief: Level  # of the last second
-    total: int  # sum of its samples
-    n: int
-    top: int  # highest sample
-    sigma: float  # noise of one sample
-    burst: int  # highest raw sample near its beginning
-    stepped: bool  # it begins with a step (else it only continues the segment before it)
-
-
-class Passage(NamedTuple):
-    """A stretch under load. ``idle`` is the level it stands on, mA; ``seen``: idle was seen before it."""
-
-    start: int
-    end: int
-    total: int
-    n: int
-    top: int
-    idle: float
-    seen: bool
-    low: float  # lowest level of it that lasted, mA,
-    lasted: bool = False  # ... if one did
-    sigma: float = 0.0  # noise of a sample
 
 
 class _Chain(NamedTuple):
@@ -178,6 +139,8 @@ class Labels:
 
     def _spins_up(self, s: Segment) -> bool:
         """Whether what was before a segment turns out to have been spin-up; then all begins with the segment."""
+        if self._begun is None:
+            self._begun = s.start
         delta = next((r for r in self.readings if _is_changeover(r, s)), None)
         if delta is not None:
             self.readings = [_idle(s, 0.0, True, delta.known, delta.chain)]
@@ -196,8 +159,7 @@ class Labels:
 
     def _still_falling(self, s: Segment) -> bool:
         """Whether all before a segment was brief and higher: the end of spin-up comes down by degrees."""
-        if self._begun is None:
-            self._begun = s.start
+        assert self._begun is not None
         r = self.readings[0]
         return bool(r.known) and r.level.mean > s.head.mean and s.start - self._begun < _DEGREES_US
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from collector.detect.edge import edge_time
 from collector.detect.known_idle import UNKNOWN, KnownIdle
-from collector.detect.labels import LASTS, LONG_CUT_US, SPIN_UP_US, Labels, Level, Passage, Segment
+from collector.detect.labels import LASTS, LONG_CUT_US, SPIN_UP_US, Labels
+from collector.detect.segments import Level, Passage, Segment
 from collector.detect.steps import BLOCK, FAR, Step, StepFinder
 from collector.detect.window import Window
 from collector.facts import SECOND

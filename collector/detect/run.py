@@ -23,7 +23,7 @@ from collector.facts import SECOND
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from collector.detect.labels import Passage
+    from collector.detect.segments import Passage
     from collector.detect.settings import DetectSettings
     from collector.detect.stop import LastLevel
 
