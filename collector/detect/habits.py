@@ -74,7 +74,8 @@ def learn(facts: Iterable[Fact]) -> Habits:
 
     Whether its brake is seen is told by the log-likelihood ratio of the stops at which one was found and not found
     (Wald 1945, two simple hypotheses), once it is a hundred to one for it, or thirty to
-    one against it. The facts are to be those of a detector that knew no habits, or one would prove itself for ever.
+    one against it. The facts are to be those of a detector that knows no habits: one that does would prove itself for
+    ever.
     """
     runs: list[Run] = []
     cuts: list[Cut] = []

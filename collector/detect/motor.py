@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from collector.detect.cuts import Joiner
 from collector.detect.power import PowerSwitch
+from collector.detect.raw import SELDOM_US
 from collector.detect.run import RunTracker
 from collector.facts import SECOND, State
 
 if TYPE_CHECKING:
-    from collector.detect.labels import Passage
+    from collector.detect.segments import Passage
     from collector.detect.settings import DetectSettings
 
 Ints = NDArray[np.int64]
@@ -22,7 +23,6 @@ Ints = NDArray[np.int64]
 _COAST_US = 1_500_000  # a brake's current begins within this time of switching off
 _USUAL_US = 200_000  # a sample stands for no longer than this, however long ago the one before it was
 _LEAST = 4  # samples that make a run
-_SELDOM_US = 500_000  # samples of a running motor come closer together than this
 _BLIND_US = 2_500_000  # in a silence this long a brake comes and goes; lost packs are shorter
 _STAR_US = 10 * SECOND  # star lasts no longer
 _STAR_LEAST = 3  # samples of it
@@ -152,7 +152,7 @@ class Motor:
             self._hand_on(len(self._t))
         self._conclude()  # what follows a stop may turn out to be a run, which ends here too
         if self.on:
-            self._silent = self._settings.bridge_us
+            self._silent = self._settings.bridge_us  # or more
             self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is not False)
             self._conclude()
         self._restart()
@@ -213,7 +213,7 @@ class Motor:
         """
         i = place - self._place
         doubtful = self._settings.on_ma + self._settings.on_band_ma * 9 // 10  # two more had to be seen then
-        while self._place + i + 2 < known and int(self._t[i + 1]) - int(self._t[i]) > _SELDOM_US:
+        while self._place + i + 2 < known and int(self._t[i + 1]) - int(self._t[i]) > SELDOM_US:
             if min(self._ma[i], self._ma[i + 1]) > doubtful:
                 break
             i += 1
@@ -287,13 +287,13 @@ class Motor:
     def _switched_off(self, index: int) -> None:
         """The sample at ``index`` is the first without current; all before it are handed on."""
         if self._after is not None:
-            end, heard = int(self._t[index - 1]), int(self._t[index]) - int(self._t[index - 1]) <= _SELDOM_US
+            end, heard = int(self._t[index - 1]), int(self._t[index]) - int(self._t[index - 1]) <= SELDOM_US
             brake, self._after = self._after, None
             self._conclude(braked_until=end if len(brake[0]) > 1 else None, end_heard=heard)
         elif self.on:
             self._fell_at = self._off_time(index)
             silent = int(self._t[index]) - int(self._t[index - 1])
-            self._fall_seen, self._silent = silent <= _BLIND_US, silent if silent > _SELDOM_US else 0
+            self._fall_seen, self._silent = silent <= _BLIND_US, silent if silent > SELDOM_US else 0
             self._low_from = self._fell_at if self._fall_seen else int(self._t[index])
             self._low = self._t[:0], self._ma[:0]
 
@@ -338,7 +338,7 @@ class Motor:
             if braked_until is not None and not self._fall_seen:
                 fell_at = max(fell_at, self._low_from - _COAST_US)  # it fell so soon before the brake's current
             if not self._fall_seen:
-                self._silent = self._settings.bridge_us
+                self._silent = self._settings.bridge_us  # as much is hidden: a pause is the least that tells of a brake
             heard = self._fall_seen or self._settings.habits.brake_seen is not False
             self._end_run(fell_at, braked=after is None and braked_until is None and heard)
             if self.run is not None and braked_until is not None:

@@ -12,6 +12,8 @@ from collector.facts import SECOND
 
 Ints = NDArray[np.int64]
 
+SELDOM_US = SECOND // 2
+"""Samples of a running motor come closer together than this."""
 _KEPT_US = 12 * SECOND  # to look at the stop
 _NEWEST = 4  # arrays kept in any case
 BURST_BEFORE_US, _BURST_AFTER_US = 400_000, 300_000  # where a switching spike is sought round a step

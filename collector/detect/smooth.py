@@ -60,8 +60,7 @@ class Smooth:
 
     def _middles(self, ma: Ints) -> Ints:
         """Medians of three, but of five where one is itself far off its neighbours: two wild samples met."""
-        a, b, c = ma[1:-3], ma[2:-2], ma[3:-1]
-        middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+        middle = middles(ma[1:-1])
         around = np.maximum(np.abs(middle - ma[:-4]), np.abs(middle - ma[4:]))
         for i in np.flatnonzero(around > _FAR_OFF * middle + _FAR_OFF_MA).tolist():
             five = sorted(ma[i : i + 5].tolist())
@@ -92,6 +91,12 @@ class Smooth:
             out_t = np.append(out_t, t[-1])
             out_y = np.append(out_y, int(y[n:].sum()) // (len(t) - n))
         return out_t, out_y
+
+
+def middles(ma: Ints) -> Ints:
+    """The medians of three neighbours: two fewer than there are samples."""
+    a, b, c = ma[:-2], ma[1:-1], ma[2:]
+    return np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
 
 
 def _few_middles(ma: list[int]) -> list[int]:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.pause import BEYOND, FAR_MORE, GONE, LEAST_US, MORE, PAUSE_US, first_of_pause
+from collector.detect.smooth import middles
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -84,8 +85,7 @@ def last_level(
         n -= 1
     if n < 6:
         return None
-    a, b, c = ma[: n - 2], ma[1 : n - 1], ma[2:n]
-    middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    middle = middles(ma[:n])
     y = np.concatenate((ma[:1], middle, middle[-1:])).astype(np.float64)
     newest = min(20, max(5, n - int(np.searchsorted(t, int(t[-1]) - LEAST_US))))
     sigma = max(noise, _MEDIAN_SIGMA * float(np.median(np.abs(y[3:] - y[:-3])[-newest:])))

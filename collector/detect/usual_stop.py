@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.detect.pause import BEYOND, GONE, PAUSE_US, lacking
+from collector.detect.raw import SELDOM_US
+from collector.detect.smooth import middles
 from collector.detect.stop import FADE_US, HIGH, fall_time
-from collector.facts import SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,7 +35,6 @@ _LEAST, _AROUND_US = 5, 250_000  # samples, and how much time, tell a level
 _STEP, _STEP_SIGMAS = 0.04, 5.0  # a step is no smaller: share of the level, standard deviations
 _MEDIAN_SHARE = 0.67  # of a sample's noise is left in a median of three
 _STANDS = 2  # samples at the end may be standstill's that noise makes look like a small current
-_SILENT_US = SECOND // 2  # samples of a running motor come closer together than this
 
 
 class Stopped(NamedTuple):
@@ -97,9 +97,9 @@ def _without_standstill(tail: Tail) -> Tail:
     for _ in range(_STANDS if len(ma) > 2 * _LEAST else 0):
         level = float(np.median(ma[-2 - _LEAST : -2]))
         apart = int(t[-1]) - int(t[-2])
-        if ma[-1] >= GONE * level or (ma[-2] >= _DIP * level and apart <= _SILENT_US):
+        if ma[-1] >= GONE * level or (ma[-2] >= _DIP * level and apart <= SELDOM_US):
             break  # the last one is partly without current, no more
-        t, ma, silent = t[:-1], ma[:-1], max(silent, apart if apart > _SILENT_US else 0)
+        t, ma, silent = t[:-1], ma[:-1], max(silent, apart if apart > SELDOM_US else 0)
     return Tail(t, ma, tail.since, tail.noise, tail.idle_at, silent)
 
 
@@ -161,8 +161,8 @@ class _Search:
         there, level = y[k:], float(y[k:].mean())
         if self._end - before < short or self._end - after > long or not self._flat(there):
             return None
-        goes_on = k > 0 and abs(float(np.median(y[max(0, k - self._around) : k])) - level) < _STEP * level
-        if goes_on or not self._another(there, self._tail.idle_at(before)):
+        as_before = k > 0 and abs(float(np.median(y[max(0, k - self._around) : k])) - level) < _STEP * level
+        if as_before or not self._another(there, self._tail.idle_at(before)):
             return None
         off = min(max(self._end - sum(self._brake) // 2, before), after)
         return Stopped(off, turned=False, silence=(before, after))
@@ -229,6 +229,5 @@ def _smooth(ma: Ints) -> Floats:
     """Median of three."""
     if len(ma) < BEYOND:
         return ma.astype(np.float64)
-    a, b, c = ma[:-2], ma[1:-1], ma[2:]
-    middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    middle = middles(ma)
     return np.concatenate((middle[:1], middle, middle[-1:])).astype(np.float64)

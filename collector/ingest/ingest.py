@@ -117,9 +117,8 @@ class Ingest:
         entries = list(saws)
         book.open_saws(entries)
         self._saws = frozenset(entry.name for entry in entries)
-        self._ripe = dict.fromkeys(
-            self._saws, 0
-        )  # of these there is something to learn, once they stand some time later
+        # Of these there is something to learn, once they stand some time after the moment beside them.
+        self._ripe = dict.fromkeys(self._saws, 0)
         self._addresses = Addresses(entries, site, _heard(book, clock()))
         self._group = Group(self._addresses)
 
