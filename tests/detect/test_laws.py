@@ -42,7 +42,10 @@ def told_or_arbitrary() -> st.SearchStrategy[Trace]:
 
 shares = st.lists(st.floats(0, 1), max_size=40)
 ranges = st.none() | st.tuples(st.integers(-100, 40_000), st.integers(-100, 40_000)) | st.just((2900, 3100))
-any_habits = st.builds(Habits, st.sampled_from([None, True, False]), ranges, ranges, ranges)
+lasting = (
+    st.none() | st.tuples(st.integers(-100, 6_000_000), st.integers(-100, 6_000_000)) | st.just((600_000, 3_500_000))
+)
+any_habits = st.builds(Habits, st.sampled_from([None, True, False]), lasting, ranges, ranges)
 OWN = "own"  # the habits that the trace itself shows
 habits = st.just(NEW) | st.just(OWN) | any_habits
 
