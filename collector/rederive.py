@@ -16,11 +16,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from collector.book.rows import order
+from collector.book.troubles import TroubleBook
 from collector.derive import DAY_US, FOREVER, Change, Derivation, Make, TraceReader, read_days
 from collector.facts import SECOND, Cut, Fact, Gap, Run
 from collector.marks import match
 from collector.outline import OPEN
 from collector.signals import Series, distinct
+from collector.troubles import TORN
+from collector.wire.meaning import AHEAD_US
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -254,9 +257,14 @@ def _pieces(trace: TraceReader, book: Book, saw: str, start: int, rests: list[in
 
 
 def carried_from(trace: TraceReader, book: Book, saw: str, start: int, end: int) -> int:
-    """From when on, at or after ``start``, the trace has the readings of every fact that starts before ``end``."""
+    """From when on, at or after ``start``, the trace has the readings of every fact that starts before ``end``.
+
+    What was there when a store was mended is not counted on: a few seconds that it lost look like packs that a box lost.
+    """
     facts = [fact for fact in book.detected(saw, start, end) if fact.start >= start]
-    return max((fact.end or end for fact in _outlived(trace, saw, facts, start, end)), default=start)
+    torn_us = TroubleBook(book).newest(TORN)
+    mended = start if torn_us is None else torn_us + AHEAD_US  # a box may have been ahead of the clock by as much
+    return max(start, mended, *(fact.end or end for fact in _outlived(trace, saw, facts, start, end)))
 
 
 def _outlived(trace: TraceReader, saw: str, facts: Sequence[Fact], low: int, high: int) -> Iterator[Fact]:

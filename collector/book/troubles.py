@@ -101,3 +101,9 @@ class TroubleBook:
         query = select(*columns).where(or_(t.ended_us.is_(None), t.ended_us >= start_us)).order_by(t.id)
         with reading(self._engine) as connection:
             return [Trouble(*row) for row in connection.execute(query)]
+
+    def newest(self, kind: str) -> int | None:
+        """When a trouble of this kind began last [µs UTC]; None: never, or too long ago to be kept."""
+        with reading(self._engine) as connection:
+            found = connection.execute(select(func.max(trouble.c.begun_us)).where(trouble.c.kind == kind)).scalar()
+        return None if found is None else int(found)

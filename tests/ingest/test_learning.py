@@ -27,6 +27,8 @@ from collector.ingest.learning import BACK_US, LOOK_RUNS, Learning, says_else, t
 from collector.marks import Mark, MarkKind
 from collector.signals import Trace, merge
 from collector.trace.sqlite import SqliteTrace
+from collector.troubles import TORN
+from collector.wire.meaning import AHEAD_US
 from tests.detect.other_saw import tell
 from tests.ingest.conftest import Shop, memory_folder
 from tests.ingest.learned import Knowing, Stubborn, as_learned, derived, work
@@ -198,9 +200,13 @@ def test_where_the_trace_has_aged_the_facts_stay_as_they_are(shop):
     assert shop.book.dirty("heron") == []
 
 
-def tear(shop: Shop, from_us: int, to_us: int) -> None:
-    """The motor's readings of a stretch are lost, as from a torn file that was mended; a new process goes on."""
+def tear(shop: Shop, from_us: int, to_us: int, *, noted: bool = False) -> None:
+    """The motor's readings of a stretch are lost; a new process goes on. Noted: with a torn file that was mended."""
     lost = shop.trace.read("heron", 0, 2**62)
+    if noted:
+        shop.clock = lost.last - AHEAD_US
+        shop.troubles.happened(TORN)
+        shop.troubles.write()
     kept = replace(lost, motor=merge([lost.between(0, from_us), lost.between(to_us, 2**62)]).motor)
     shop.trace.close()
     (shop.folder / "trace.db").rename(shop.folder / "torn.db")
@@ -225,14 +231,28 @@ def test_runs_whose_readings_a_torn_store_lost_stay_as_they_were_found(shop):
     assert runs[0].end < known.valid_from < runs[1].start
 
 
-def test_new_settings_wait_for_the_next_rest_where_readings_since_the_last_were_lost(shop):
+def test_runs_from_before_a_store_was_mended_stay_as_they_were_found(shop):
+    whole = work("b-bb", lock=[(0, 1)])
+    runs = [f for f in derived("heron", whole, DetectSettings(), Knowing) if isinstance(f, Run)]
+    later = runs[2].start - 40 * SECOND
+    hear(shop, whole.between(0, later))
+    before = [f for f in shop.facts() if f.start < later]
+    tear(shop, runs[0].start, runs[0].start + 10 * SECOND, noted=True)
+    hear(shop, whole.between(later, 2**62))
+    assert [f for f in shop.facts() if f.start < later] == before
+    assert versions(shop)[0].valid_from > later
+
+
+@pytest.mark.parametrize(("seconds", "noted"), [(20, False), (10, True)])
+def test_new_settings_wait_for_the_next_rest_where_readings_since_the_last_were_lost(shop, seconds, noted):
+    """So few that they could be a silence of the box are missed by nobody but the one that mended the file."""
     whole = work("b-b-", lock=[(0, 1)])
     runs = [f for f in derived("heron", whole, DetectSettings(), Knowing) if isinstance(f, Run)]
     cut_off = runs[1].end + 10 * SECOND
     hear(shop, whole.between(0, cut_off))
     before = shop.facts()
     SettingsHistory(shop.book).add(SawSettings("heron", 1, {"bump_us": 4_500_000}, None, "installer", 1))
-    tear(shop, runs[1].start, runs[1].start + 20 * SECOND)
+    tear(shop, runs[1].start, runs[1].start + seconds * SECOND, noted=noted)
     shop.ingest.catch_up()
     assert shop.facts() == before
     hear(shop, whole.between(cut_off, 2**62))
