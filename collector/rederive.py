@@ -259,7 +259,7 @@ def _pieces(trace: TraceReader, book: Book, saw: str, start: int, rests: list[in
 def carried_from(trace: TraceReader, book: Book, saw: str, start: int, end: int) -> int:
     """From when on, at or after ``start``, the trace has the readings of every fact that starts before ``end``.
 
-    What was there when a store was mended is not counted on: a few seconds that it lost look like packs that a box lost.
+    What was there when a store was mended is not counted on: some seconds that it lost look like packs lost on the way.
     """
     facts = [fact for fact in book.detected(saw, start, end) if fact.start >= start]
     torn_us = TroubleBook(book).newest(TORN)
