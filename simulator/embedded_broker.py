@@ -10,7 +10,7 @@ The library forgives itself more than QoS 1 allows, so this is put right here, e
   admits clients without calling them anonymous;
 - it drops a message that the receiver has not acknowledged after five seconds or before it went away;
   `_Patient` sends it again, or keeps it for the receiver's return;
-- it leaves connections open when it stops; `_Broker.shutdown` closes them.
+- it leaves connections open when it stops, and may wait for one for ever; `_Broker.shutdown` closes them.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ from amqtt.plugins.base import BaseAuthPlugin
 
 if TYPE_CHECKING:
     from types import TracebackType
+
+_STOPPING_S = 1.0  # so long the library may take to stop while connections are open
 
 
 class OpenHouse(BaseAuthPlugin):  # type: ignore[misc]
@@ -77,9 +79,13 @@ class _Broker(Broker):  # type: ignore[misc]
 
     async def shutdown(self) -> None:
         open_yet = list(self._connections)
-        await super().shutdown()
+        stopping = asyncio.ensure_future(super().shutdown())
+        # It cancels a reader and waits for it; where a packet comes at that moment, `asyncio.wait_for` of Python 3.11
+        # swallows that, and the reader would read on for ever. The end of its connection ends it, too.
+        await asyncio.wait({stopping}, timeout=_STOPPING_S)
         for writer in open_yet:
             writer.close()
+        await stopping
         # A connection that its client broke off ends with the error that broke it.
         await asyncio.gather(*(writer.wait_closed() for writer in open_yet), return_exceptions=True)
 

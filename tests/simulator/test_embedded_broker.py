@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import paho.mqtt.client as mqtt
 import pytest
+from amqtt.broker import Broker
 from paho.mqtt.enums import CallbackAPIVersion
 
 from simulator.difficulties import SCENARIOS
@@ -154,7 +155,7 @@ def test_a_box_keeps_its_packs_while_the_broker_is_away() -> None:
     broker.start()
     port = broker.port
     sender = box(port)
-    assert sender.settle(60)
+    assert until(sender._client.is_connected)
     broker.stop()
     assert until(lambda: not sender._client.is_connected())
     pace(PACKS, sender.send, speed=float("inf"))
@@ -167,6 +168,29 @@ def test_a_box_keeps_its_packs_while_the_broker_is_away() -> None:
     sender.stop()
     reader.leave()
     again.stop()
+
+
+def test_a_connection_that_reads_on_does_not_keep_the_broker_from_stopping(
+    broker: EmbeddedBroker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stop = Broker._stop_handler
+
+    async def reads_on(self: Broker, handler: Any) -> None:
+        """As where the reader's cancellation was swallowed: it ends with its connection alone."""
+        while not handler.reader._reader.at_eof():
+            await asyncio.sleep(0.01)
+        await stop(self, handler)
+
+    sender = box(broker.port)
+    pace(PACKS[:1], sender.send, speed=float("inf"))
+    assert sender.settle(60)
+    monkeypatch.setattr(Broker, "_stop_handler", reads_on)
+    thread = broker._thread
+    assert thread is not None
+    broker.stop(60)
+    assert not thread.is_alive()
+    assert until(lambda: not sender._client.is_connected())
+    sender.stop()
 
 
 def test_it_sends_again_what_a_slow_reader_has_not_acknowledged_in_time() -> None:
