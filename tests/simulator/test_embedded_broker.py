@@ -16,6 +16,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from simulator.difficulties import SCENARIOS
 from simulator.embedded_broker import EmbeddedBroker, _Patient
 from simulator.play import OFFLINE, ONLINE, BoxClient, deliveries, pace
+from tests.conftest import free_port
 from tests.waiting import until
 
 if TYPE_CHECKING:
@@ -151,9 +152,9 @@ def test_the_last_will_tells_of_a_box_that_died_and_is_kept_for_newcomers(broker
 
 
 def test_a_box_keeps_its_packs_while_the_broker_is_away() -> None:
-    broker = EmbeddedBroker(port=0)
+    port = free_port()
+    broker = EmbeddedBroker(port=port)
     broker.start()
-    port = broker.port
     sender = box(port)
     assert until(sender._client.is_connected)
     broker.stop()
@@ -220,7 +221,7 @@ def test_a_port_that_is_taken_is_named(broker: EmbeddedBroker) -> None:
 
 
 def test_it_can_be_started_again_and_stopping_twice_is_no_error() -> None:
-    broker = EmbeddedBroker(port=0)
+    broker = EmbeddedBroker(port=free_port())
     for _ in range(3):
         broker.start()
         Reader(broker.port).leave()

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from simulator.play import OFFLINE, ONLINE, pace
+from tests.conftest import free_port
 from tests.waiting import until
 
 from .test_embedded_broker import PACKS, Reader, box, readings
@@ -44,9 +45,7 @@ def mosquitto(folder: Path, port: int) -> subprocess.Popen[bytes]:
 
 
 def test_packs_and_presence_arrive_and_an_outage_loses_nothing(tmp_path: Path) -> None:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()
     process = mosquitto(tmp_path, port)
     sender = box(port)
     pace(PACKS[:60], sender.send, speed=float("inf"))
