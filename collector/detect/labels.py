@@ -215,6 +215,7 @@ class Labels:
             price = _NOT_HIGHER * max(0.0, 1 - (p.low - head) / floor)
             again = _as_idle(r.known, s)
             price, level, known = price + again, head, _held(r.known, s, again)
+            price += _JUMP * bool(p.total < p.n * r.known.most)  # what was before is idle as it is known
         else:
             seconds = (s.start - r.idle_at) / SECOND + s.head.seconds
             variance = _variance(s.sigma, s.head, r.idle, seconds) + _smear(r, s)

@@ -57,6 +57,13 @@ def test_a_cold_saws_idle_is_no_cut(cold):
     assert lengths([(20, 0.0), *START, *falling, (5.0, 6.0), (10, 3.2), (40, 0.0)]) == [(101.5, 106.5)]
 
 
+@pytest.mark.parametrize("seed", range(5, 8))
+def test_idle_after_spin_up_is_no_cut_though_its_last_samples_are_a_little_less(seed):
+    levels = [(20, 0.0), *spin_up(1.78), (15.0, 1.78), (0.5, 1.68), (6.0, 4.2), (5.0, 1.78), (5.0, 3.5), (40, 0.0)]
+    known = Habits(idle_ma=(1740, 1795), start_ma=(19_000, 23_000))
+    assert lengths(levels, known, seed=seed) == [(40.0, 46.0), (51.0, 56.0)]
+
+
 def test_the_end_of_spin_up_that_comes_down_by_degrees_is_no_cut():
     for degrees in ([(0.4, 5.2), (0.6, 3.6)], [(1.1, 3.5)], [(0.3, 4.8), (0.3, 4.1), (0.4, 3.5)]):
         assert cuts([(20, 0.0), *START, *degrees, (20, 3.0), (40, 0.0)]) == []
