@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from collector.detect.again import AGAIN_US, LOOK, starts_again
 from collector.detect.cuts import Joiner
+from collector.detect.pause import LEAST_US
 from collector.detect.power import PowerSwitch
 from collector.detect.raw import SELDOM_US
 from collector.detect.run import RunTracker
+from collector.detect.small_brake import COAST_US, SmallBrake, small_brake
 from collector.facts import SECOND, State
 
 if TYPE_CHECKING:
@@ -20,13 +24,14 @@ if TYPE_CHECKING:
 
 Ints = NDArray[np.int64]
 
-_COAST_US = 1_500_000  # a brake's current begins within this time of switching off
 _USUAL_US = 200_000  # a sample stands for no longer than this, however long ago the one before it was
 _LEAST = 4  # samples that make a run
 _BLIND_US = 2_500_000  # in a silence this long a brake comes and goes; lost packs are shorter
 _STAR_US = 10 * SECOND  # star lasts no longer
 _STAR_LEAST = 3  # samples of it
 _STAR_MA, _STAR_SIGMAS = 150.0, 3.0  # a motor in star takes more than standstill by this, and by so much noise
+_STILL = 5  # samples that tell standstill
+_SIGMA = 1.4826  # standard deviation over median absolute deviation, of normal noise
 _BLINK_US = 500_000  # what looks like standstill for no longer than this may be wild samples that met
 _AS_BEFORE = 0.1  # ... if the current is back at the level it left,
 _STARTS, _PEAK = 2.0, 3  # ... or has so many samples at least of so many times it nowhere: no motor starts on less
@@ -110,7 +115,9 @@ class Motor:
         self._low_from = 0  # µs of its last reading, or where a silence hides the fall, of the first one after it
         self._low = self._t, self._ma  # the samples since then without current
         self._after: tuple[Ints, Ints] | None = None  # current soon after that: a brake, or a new run
-        self._standstill: int | None = None  # the sample before the run began, mA
+        self._held: tuple[Ints, Ints] | None = None  # samples after a silence: does the motor start there?
+        self._still = np.empty(0, np.int64)  # the newest samples of standstill, mA
+        self._standstill = self._still  # ... before the run began; none: where it began was not seen
         self.off_since = None
 
     @property
@@ -136,18 +143,50 @@ class Motor:
         """Takes samples, µs and mA, in order of time."""
         if not len(t):
             return
-        before = self._t[-1] if len(self._t) else t[0]
+        if self._held is not None:
+            t, ma = np.concatenate((self._held[0], t)), np.concatenate((self._held[1], ma))
+            self._held = None
+        before = int(self._t[-1]) if len(self._t) else int(t[0])
         at = 0
-        if int(t[-1]) - int(before) > self._settings.bridge_us:
-            holes = ((t[1:] - t[:-1] > self._settings.bridge_us).nonzero()[0] + 1).tolist()
-            for hole in [0, *holes] if int(t[0]) - int(before) > self._settings.bridge_us else holes:
+        if int(t[-1]) - before > _BLIND_US:
+            silences = np.flatnonzero(np.diff(t, prepend=before) > _BLIND_US).tolist()
+            for hole, end in pairwise([*silences, len(t)]):
                 self._feed(t[at:hole], ma[at:hole])
-                self.lose()
                 at = hole
+                if int(t[hole]) - (int(t[hole - 1]) if hole else before) > self._settings.bridge_us:
+                    self.lose()
+                elif self.on:
+                    starts = self._starts(t[hole:end], ma[hole:end])
+                    if starts is None and end == len(t):
+                        self._held = t[hole:], ma[hole:]
+                        return
+                    if starts:
+                        self._part(t[hole:], ma[hole:])
         self._feed(t[at:], ma[at:])
+
+    def _starts(self, t: Ints, ma: Ints) -> bool | None:
+        """Whether the run ended in the silence before these samples and another begins there, see `starts_again`."""
+        assert self._tracker is not None
+        inrush, runs = self._inrush(self._tracker), self._settings.on_ma + self._settings.on_band_ma
+        if inrush is None or int(t[0]) - int(self._t[-1]) < AGAIN_US:
+            return False
+        before = self._tracker.newest(LOOK)[1]
+        return starts_again(t, ma, before, inrush, runs, self._settings.start_max_us)
+
+    def _part(self, t: Ints, ma: Ints) -> None:
+        """The run ended in a silence, and the next one begins after it with these samples."""
+        self._hand_on(len(self._t))
+        self._silent = self._settings.bridge_us  # or more
+        self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is not False)
+        self._conclude()
+        share = min(1.0, (int(ma[0]) / max(1, int(ma[1]))) ** 2)
+        self._begin_run(int(t[0]) - round(share * _USUAL_US / 2), seen=True)
 
     def lose(self) -> None:
         """A silence too long to bridge: a run under way ends with its last sample."""
+        if self._held is not None:
+            held, self._held = self._held, None
+            self._feed(*held)
         if len(self._t) and (self.on or self._after is not None):
             self._hand_on(len(self._t))
         self._conclude()  # what follows a stop may turn out to be a run, which ends here too
@@ -199,9 +238,10 @@ class Motor:
             self._collect(self._tracker.feed(t, ma))
         else:
             self.off_since = int(t[0]) if self.off_since is None else self.off_since
+            self._still = np.concatenate((self._still, ma))[-_STILL:]
             if self._fell_at is not None:
                 self._low = np.concatenate((self._low[0], t)), np.concatenate((self._low[1], ma))
-                if int(t[-1]) > self._waits_until():
+                if int(t[-1]) > self._waits_until() and not self._small_brake().waits:
                     self._conclude()
         self._t, self._ma = self._t[end - 1 :], self._ma[end - 1 :]
         self._place += end - 1
@@ -227,7 +267,7 @@ class Motor:
             if self._was_star():
                 self._resume()
                 return
-            if first - self._low_from <= _COAST_US:
+            if first - self._low_from <= COAST_US:
                 self._after = (self._t[:0], self._ma[:0])
                 return
         self._conclude()
@@ -235,24 +275,33 @@ class Motor:
         interval = min(first - before, _USUAL_US)
         share = min(1.0, (int(self._ma[index]) / max(1, int(self._ma[index + 1]))) ** 2)
         self._begin_run(first - round(share * interval), seen=seen)
-        self._standstill = int(self._ma[index - 1]) if seen and index else None
+        self._standstill = self._still if seen else self._still[:0]
 
     def _waits_until(self) -> int:
         """µs until which current that comes back may still belong to the run whose current fell."""
         assert self.run is not None
         assert self._fell_at is not None
-        coasts, star = self._low_from + _COAST_US, self.run.start + _STAR_US
+        coasts, star = self._low_from + COAST_US, self.run.start + _STAR_US
         return max(coasts, star) if self._fell_at < star else coasts
 
     def _was_star(self) -> bool:
         """Whether the current that fell soon after the start was that of a small motor idling in star."""
         assert self.run is not None
         assert self._fell_at is not None
-        low = self._low[1]
-        if self._standstill is None or self._fell_at - self.run.start > _STAR_US or len(low) < _STAR_LEAST:
+        low, still = self._low[1], self._standstill
+        if not len(still) or self._fell_at - self.run.start > _STAR_US or len(low) < _STAR_LEAST:
             return False
-        more = float(np.median(low)) - self._standstill
-        return more > max(_STAR_MA, _STAR_SIGMAS * float(low.std()))
+        level = float(np.median(low))
+        noise = _SIGMA * float(np.median(np.abs(low - level)))  # the first ones are on their way down
+        unsure = noise * (1 / len(still) + 1 / len(low)) ** 0.5
+        return bool(level - float(np.median(still)) > max(_STAR_MA, _STAR_SIGMAS * unsure))
+
+    def _small_brake(self) -> SmallBrake:
+        """What followed the fall, see `small_brake`; nothing, where a silence hides the fall."""
+        assert self._tracker is not None
+        before, still = float(np.median(self._tracker.newest(_LEAST)[1])), self._standstill
+        still = still if self._fall_seen else still[:0]
+        return small_brake(*self._low, self._low_from, before, still, self._settings.brake_max_us)
 
     def _only_blinked(self) -> bool:
         """Whether the current was gone for a moment only and came back as it was: no motor starts like that."""
@@ -288,8 +337,9 @@ class Motor:
         """The sample at ``index`` is the first without current; all before it are handed on."""
         if self._after is not None:
             end, heard = int(self._t[index - 1]), int(self._t[index]) - int(self._t[index - 1]) <= SELDOM_US
-            brake, self._after = self._after, None
-            self._conclude(braked_until=end if len(brake[0]) > 1 else None, end_heard=heard)
+            brake, self._after = self._after[0], None
+            is_brake = len(brake) > 1 and not (heard and end - int(brake[0]) < LEAST_US)  # else noise of standstill
+            self._conclude(braked_until=end if is_brake else None, end_heard=heard)
         elif self.on:
             self._fell_at = self._off_time(index)
             silent = int(self._t[index]) - int(self._t[index - 1])
@@ -319,7 +369,7 @@ class Motor:
         if tracker.samples < _LEAST:
             self.run = None
             return
-        still = self._low[1][: int(np.searchsorted(self._low[0], self._low_from + _COAST_US, side="right"))]
+        still = self._low[1][: int(np.searchsorted(self._low[0], self._low_from + COAST_US, side="right"))]
         passages, stop = tracker.finish(end, braked=braked, quiet=still, silent_us=self._silent)
         self._last_off = stop.end
         self.run.end, self.run.stop_us, self.run.inrush_ma = stop.end, stop.brake_us, self._inrush(tracker)
@@ -335,8 +385,10 @@ class Motor:
         after, self._after = self._after, None
         if self._fell_at is not None:
             fell_at = self._fell_at
+            if after is None and braked_until is None:
+                braked_until = self._small_brake().until
             if braked_until is not None and not self._fall_seen:
-                fell_at = max(fell_at, self._low_from - _COAST_US)  # it fell so soon before the brake's current
+                fell_at = max(fell_at, self._low_from - COAST_US)  # it fell so soon before the brake's current
             if not self._fall_seen:
                 self._silent = self._settings.bridge_us  # as much is hidden: a pause is the least that tells of a brake
             heard = self._fall_seen or self._settings.habits.brake_seen is not False

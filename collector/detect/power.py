@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _BLOCK = 1024  # samples looked at in one go: most blocks are clear at a glance
 _SPAN_US = 80_000  # a sample's vote weighs by the time it stands for, at most this: two samples of a slow box decide
-_FORGETS_US = 10_000_000  # after such a silence a motor that ran may well stand: a sample that says so weighs for two
+_FORGETS_US = 5_000_000  # after such a silence a motor that ran may well stand: a sample that says so weighs for two
 
 
 @dataclass(frozen=True, slots=True)

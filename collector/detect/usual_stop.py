@@ -126,7 +126,8 @@ class _Search:
         return self._by_step() or pause or self._in_silence()
 
     def _by_pause(self) -> Stopped | None:
-        dips = [(self._turns(*d[:2]), d[2], d[0]) for d in self._dips() if self._flat(self._y[d[1] + 1 :])]
+        share = _EVEN if self._tail.silent_us else _FLAT
+        dips = [(self._turns(*d[:2]), d[2], d[0]) for d in self._dips() if self._flat(self._y[d[1] + 1 :], share)]
         if self._tail.silent_us:  # it may be a wild sample of a cut that is still going on
             dips = [d for d in dips if d[0]]
         if not dips:

@@ -85,6 +85,12 @@ def test_a_small_motor_that_idles_in_star_below_the_on_level_has_started_once():
     assert seconds(run)[1] == pytest.approx(55.7, abs=0.1)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_what_it_takes_in_star_is_held_against_more_than_one_sample_of_standstill(seed):
+    levels = [(20, 0.28), (1.5, 7.0), (4.0, 0.46), (0.1, 0.0), (0.1, 9.0), (30, 1.7), (40, 0.28)]
+    assert len(of(Run, derive("heron", story(levels, rate=30.0, noise=0.065, seed=seed)))) == 1
+
+
 def test_a_motor_switched_off_after_a_moment_and_on_again_has_run_twice():
     levels = [(20, 0.05), (1.5, 7.0), (4.0, 0.05), (1.5, 7.0), (30, 1.1), (40, 0.05)]
     assert [seconds(r)[0] for r in of(Run, derive("heron", story(levels)))] == pytest.approx([20.0, 25.5], abs=0.1)
@@ -181,6 +187,31 @@ def test_a_brake_whose_run_was_switched_off_in_a_silence_is_no_run_of_its_own():
     heard = merge([whole.between(0, at(50)), whole.between(at(64.6), 1 << 62)])
     (run,) = of(Run, derive("heron", heard))
     assert 50.0 <= seconds(run)[1] <= 65.0
+
+
+@pytest.mark.parametrize(("start", "end"), [(44.0, 57.05), (45.5, 57.05), (45.5, 57.6)])
+def test_a_starting_current_after_a_silence_is_the_next_runs(start, end):
+    """It hides the stop, or the brake's end, and standstill."""
+    one = [*spin_up(), (20, 3.0), (2.5, 9.0), (10.0, 0.0)]
+    trace = hole(story([(20, 0.0), *one, *spin_up(), (30, 3.0), (40, 0.0)]), start, end)
+    first, second = of(Run, derive("heron", trace))
+    assert 43.9 <= seconds(first)[1] <= 46.1
+    assert seconds(second)[0] == pytest.approx(end, abs=0.2)
+    assert seconds(second)[1] == pytest.approx(91.5, abs=0.1)
+
+
+@pytest.mark.parametrize("amps", [9.0, 16.0])
+def test_a_load_after_a_silence_is_no_start(amps):
+    work = [*spin_up(), (20, 3.0), (10, 3.0), (3, amps), (20, 3.0)]
+    for start, end in [(46.0, 55.2), (40.0, 56.0)]:
+        trace = hole(story([(20, 0.0), *work, (40, 0.0)]), start, end)
+        assert len(of(Run, derive("heron", trace))) == 1
+
+
+def test_a_motor_that_stands_for_two_samples_between_a_silence_and_its_start_has_run_twice():
+    one = [*spin_up(), (20, 3.0), (8.3, 0.3), (0.1, 0.5)]
+    trace = hole(story([(20, 0.0), *one, *spin_up(), (30, 3.0), (40, 0.0)], noise=0.01), 44.0, 52.75)
+    assert [seconds(run)[0] for run in of(Run, derive("heron", trace))] == pytest.approx([20.0, 52.9], abs=0.2)
 
 
 def test_silence_of_many_minutes_ends_the_run_where_the_data_end():

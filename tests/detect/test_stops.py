@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from collector.detect.detector import derive
+from collector.detect.habits import Habits
+from collector.detect.settings import DetectSettings
 from collector.facts import DoorVisit, Run
 from collector.signals import Series, Trace, merge
 from tests.detect.build import at, seconds, spin_up, story
@@ -190,3 +192,34 @@ def test_a_brake_below_a_long_idle_is_told_though_it_begins_by_degrees():
     end, stop = ends(story(levels))
     assert end == pytest.approx(44.6, abs=0.2)
     assert stop == pytest.approx(2.5, abs=0.2)
+
+
+@pytest.mark.parametrize(("pause", "level"), [(0.3, 0.45), (0.1, 0.3), (0.5, 0.5)])
+def test_a_brakes_current_too_small_to_be_a_motors_is_seen_all_the_same(pause, level):
+    levels = [(20, 0.02), *spin_up(1.0), (20, 1.0), (3, 1.8), (4, 1.0), (pause, 0.0), (2.0, level), (40, 0.02)]
+    end, stop = ends(story(levels))
+    assert end == pytest.approx(51.5, abs=0.1)
+    assert stop == pytest.approx(2.0 + pause, abs=0.2)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_offset_that_noise_makes_seem_more_after_a_run_than_before_is_no_brake(seed):
+    levels = [(1, 0.3), *spin_up(1.0), (20, 1.0), (3, 1.8), (4, 1.0), (40, 0.3)]
+    end, stop = ends(story(levels, rate=6.0, noise=0.15, seed=seed))
+    assert (end, stop) == (pytest.approx(32.5, abs=0.3), None)
+
+
+def test_two_samples_of_noise_a_moment_after_a_brake_leave_it_the_brake():
+    levels = [(20, 0.35), *spin_up(3.4), (20, 3.4), (0.2, 0.5), (1.6, 11.0), (0.8, 0.35), (0.4, 0.8), (40, 0.35)]
+    end, stop = ends(story(levels, rate=5.0))
+    assert end == pytest.approx(44.5, abs=0.3)
+    assert stop == pytest.approx(1.8, abs=0.3)
+
+
+def test_a_wild_sample_of_a_cut_whose_end_a_silence_hides_is_no_pause_before_the_usual_brake():
+    wood = [(0.1, 14 * (1 + 0.03 * np.sin(1.7 * k))) for k in range(26)]
+    levels = [(20, 0.0), *spin_up(7.5), (20, 7.5), (12.7, 14.0), (0.2, 13.0), *wood, (10, 14.0), (3, 7.5), (40, 0.0)]
+    heard = lost(wild(story(levels, rate=24.0, noise=0.1), 57.4), 60, 74)
+    habits = Habits(brake_seen=True, brake_us=(2_400_000, 2_900_000))
+    (run,) = [f for f in derive("heron", heard, DetectSettings(habits=habits)) if isinstance(f, Run)]
+    assert seconds(run)[1] == pytest.approx(60.0, abs=0.1)
