@@ -4,10 +4,10 @@ Run ``python -m tests.bench.bench_detect`` or ``pytest -m bench tests/bench/benc
 ``KERFBOOK_BENCH=short`` on a few seeds, with accuracy's bars only (CI's machines are shared, their speeds are read,
 not judged).
 
-Traces come from two makers that share nothing (see `detect_cases`). Seeds 0 to 924 and 3000 to 3019 were open while
+Traces come from two makers that share nothing (see `detect_cases`). Seeds 0 to 1159 and 3000 to 3019 were open while
 the detector was made, and 0 to 2 tune the rivals; the table is of seeds from 5000 on, which nobody has looked at (the
-rivals' of seeds from 2000 on). 1000 to 1019, 2000 to 2019, 3000 to 3019 and 4000 to 4019 judged before; the last two
-are open since.
+rivals' of seeds from 2000 on). 1000 to 1019, 2000 to 2019, 3000 to 3019 and 4000 to 4019 judged before; all but the
+second are open since.
 
 A collector learns what a saw does over and over (`collector.detect.habits`) and reads its trace again by it: so do the
 judges, from the facts of the trace itself. What a detector finds that knows nothing of the saw stands below.
