@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 _SLICE = 32_768  # samples taken at once: arrays that stay in a processor's cache
 _EDGE_US = 400_000  # a lock that moved so near to a cut's ends moved before or after it
-_STATE = b"kerfbook detector 11\n"  # raise it when what a state holds changes: an old one is then derived again
+_STATE = b"kerfbook detector 12\n"  # raise it when what a state holds changes: an old one is then derived again
 _KEEP_US = 90 * SECOND  # what ended longer ago than this concerns nothing that is open
 _DOOR_OPEN = 0
 

@@ -92,6 +92,7 @@ class Motor:
 
     def __init__(self, settings: DetectSettings) -> None:
         self._settings = settings
+        self._runs_ma = settings.on_ma + settings.on_band_ma  # a sample of so much is a running motor's
         self.runs: list[MotorRun] = []
         self.cuts: list[MotorCut] = []
         self.run: MotorRun | None = None
@@ -148,9 +149,11 @@ class Motor:
             self._held = None
         before = int(self._t[-1]) if len(self._t) else int(t[0])
         at = 0
-        if int(t[-1]) - before > _BLIND_US:
-            silences = np.flatnonzero(np.diff(t, prepend=before) > _BLIND_US).tolist()
-            for hole, end in pairwise([*silences, len(t)]):
+        if int(t[-1]) - before > AGAIN_US:
+            silent = np.diff(t, prepend=before)
+            may_start = (silent > AGAIN_US) & (ma >= self._runs_ma)
+            holes = np.flatnonzero(may_start | (silent > self._settings.bridge_us)).tolist()
+            for hole, end in pairwise([*holes, len(t)]):
                 self._feed(t[at:hole], ma[at:hole])
                 at = hole
                 if int(t[hole]) - (int(t[hole - 1]) if hole else before) > self._settings.bridge_us:
@@ -167,11 +170,8 @@ class Motor:
     def _starts(self, t: Ints, ma: Ints) -> bool | None:
         """Whether the run ended in the silence before these samples and another begins there, see `starts_again`."""
         assert self._tracker is not None
-        inrush, runs = self._inrush(self._tracker), self._settings.on_ma + self._settings.on_band_ma
-        if inrush is None or int(t[0]) - int(self._t[-1]) < AGAIN_US:
-            return False
-        before = self._tracker.newest(LOOK)[1]
-        return starts_again(t, ma, before, inrush, runs, self._settings.start_max_us)
+        inrush, before = self._inrush(self._tracker), self._tracker.newest(LOOK)[1]
+        return inrush is not None and starts_again(t, ma, before, inrush, self._runs_ma, self._settings.start_max_us)
 
     def _part(self, t: Ints, ma: Ints) -> None:
         """The run ended in a silence, and the next one begins after it with these samples."""
@@ -263,15 +263,16 @@ class Motor:
         first = int(self._t[index])
         seen = not self._fresh
         self.off_since = None
-        if self._fell_at is not None and first <= self._waits_until():
+        before = int(self._t[index - 1]) if index else first - _USUAL_US // 2
+        earliest = before if first - before <= _BLIND_US else first  # a lost pack hides where it began
+        if self._fell_at is not None and earliest <= self._waits_until():
             if self._was_star():
                 self._resume()
                 return
-            if first - self._low_from <= COAST_US:
+            if earliest - self._low_from <= COAST_US:
                 self._after = (self._t[:0], self._ma[:0])
                 return
         self._conclude()
-        before = int(self._t[index - 1]) if index else first - _USUAL_US // 2
         interval = min(first - before, _USUAL_US)
         share = min(1.0, (int(self._ma[index]) / max(1, int(self._ma[index + 1]))) ** 2)
         self._begin_run(first - round(share * interval), seen=seen)

@@ -223,3 +223,10 @@ def test_a_wild_sample_of_a_cut_whose_end_a_silence_hides_is_no_pause_before_the
     habits = Habits(brake_seen=True, brake_us=(2_400_000, 2_900_000))
     (run,) = [f for f in derive("heron", heard, DetectSettings(habits=habits)) if isinstance(f, Run)]
     assert seconds(run)[1] == pytest.approx(60.0, abs=0.1)
+
+
+def test_a_lost_pack_between_the_stop_and_the_brakes_current_leaves_it_the_brake():
+    levels = [(20, 0.02), *spin_up(), (20, 3.0), (0.5, 0.0), (4.0, 6.0), (40, 0.02)]
+    end, stop = ends(lost(story(levels, rate=20.0), 44.9, 46.2))
+    assert end == pytest.approx(44.5, abs=0.1)
+    assert stop == pytest.approx(4.5, abs=0.1)
