@@ -12,7 +12,7 @@ from collector.facts import SECOND
 Ints = NDArray[np.int64]
 
 LOOK = 4  # samples after the silence that look like a start
-AGAIN_US = 5 * SECOND  # nobody switches a saw off and on again sooner
+AGAIN_US = 5 * SECOND  # nobody switches a saw off and on again sooner (common practice, no source)
 _STARTING, _MORE = 0.5, 1.15  # of the run's starting current; times what flowed before the silence
 _FALLEN, _GOES_ON_US, _GOES_ON = 0.25, 300_000, 3  # it falls to so much, for so long: no load is so many times idle
 

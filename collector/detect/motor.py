@@ -144,6 +144,7 @@ class Motor:
         """Takes samples, µs and mA, in order of time."""
         if not len(t):
             return
+        self.newest_ma, self.newest_at = int(ma[-1]), int(t[-1])
         if self._held is not None:
             t, ma = np.concatenate((self._held[0], t)), np.concatenate((self._held[1], ma))
             self._held = None
@@ -176,9 +177,7 @@ class Motor:
     def _part(self, t: Ints, ma: Ints) -> None:
         """The run ended in a silence, and the next one begins after it with these samples."""
         self._hand_on(len(self._t))
-        self._silent = self._settings.bridge_us  # or more
-        self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is not False)
-        self._conclude()
+        self._end_unheard()
         share = min(1.0, (int(ma[0]) / max(1, int(ma[1]))) ** 2)
         self._begin_run(int(t[0]) - round(share * _USUAL_US / 2), seen=True)
 
@@ -191,15 +190,18 @@ class Motor:
             self._hand_on(len(self._t))
         self._conclude()  # what follows a stop may turn out to be a run, which ends here too
         if self.on:
-            self._silent = self._settings.bridge_us  # or more
-            self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is not False)
-            self._conclude()
+            self._end_unheard()
         self._restart()
+
+    def _end_unheard(self) -> None:
+        """The run ended in a silence after its last sample."""
+        self._silent = self._settings.bridge_us  # or more
+        self._end_run(int(self._t[-1]), braked=self._settings.habits.brake_seen is not False)
+        self._conclude()
 
     def _feed(self, t: Ints, ma: Ints) -> None:
         if not len(t):
             return
-        self.newest_ma, self.newest_at = int(ma[-1]), int(t[-1])
         switchings = self._power.feed(t, ma)
         if not switchings and self.on and len(self._t) == 1 and self._power.doubtful == self._power.count:
             assert self._tracker is not None

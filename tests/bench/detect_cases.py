@@ -1,8 +1,8 @@
 """Traces with truth from two makers that share nothing, behind one face, for `bench_detect`.
 
 The `simulator` is the makers' room next door; `tests.detect.other_saw` was written independently of it. Seeds 0 to
-1199, 3000 to 3019 and 4000 to 4019 are for developing (the detector by its authors, the rivals' settings by `rivals`),
-the other seeds from 1200 on for judging; which of them judge now says `bench_detect`.
+1199, 3000 to 3019, 4000 to 4019 and 5000 to 5019 are for developing (the detector by its authors, the rivals' settings
+by `rivals`), the other seeds from 1200 on for judging; which of them judge now says `bench_detect`.
 """
 
 from __future__ import annotations

@@ -3,8 +3,8 @@
 It shares no line and no modelling choice with the room `simulator`, and was written from the issue and the wire
 format alone, before the detector's inside had been read. `tell(family, seed)` plays about twenty minutes at one saw.
 
-Seeds 0 to 1199, 3000 to 3019 and 4000 to 4019 are for developing, the others from 1200 on for judging: whoever works on
-the detector looks at the first only.
+Seeds 0 to 1199, 3000 to 3019, 4000 to 4019 and 5000 to 5019 are for developing, the others from 1200 on for judging:
+whoever works on the detector looks at the first only.
 
 What truth means here, where the words leave room:
 

@@ -200,12 +200,20 @@ def test_a_starting_current_after_a_silence_is_the_next_runs(start, end):
     assert seconds(second)[1] == pytest.approx(91.5, abs=0.1)
 
 
-@pytest.mark.parametrize("amps", [9.0, 16.0])
+SOFT = [(3.0, 12.0), (5.0, 3.0)]  # a soft start takes little more than a heavy load
+
+
+@pytest.mark.parametrize("amps", [6.5, 9.0, 11.0])
 def test_a_load_after_a_silence_is_no_start(amps):
-    work = [*spin_up(), (20, 3.0), (10, 3.0), (3, amps), (20, 3.0)]
-    for start, end in [(46.0, 55.2), (40.0, 56.0)]:
+    work = [*SOFT, (30, 3.0), (3, amps), (20, 3.0)]
+    for start, end in [(46.0, 58.2), (50.0, 59.0)]:
         trace = hole(story([(20, 0.0), *work, (40, 0.0)]), start, end)
         assert len(of(Run, derive("heron", trace))) == 1
+
+
+def test_a_brakes_current_after_a_silence_is_no_start():
+    trace = hole(story([(20, 0.0), *SOFT, (30, 3.0), (3.0, 9.0), (40, 0.0)]), 50.0, 58.5)
+    assert len(of(Run, derive("heron", trace))) == 1
 
 
 def test_a_motor_that_stands_for_two_samples_between_a_silence_and_its_start_has_run_twice():
