@@ -1,6 +1,6 @@
 """A second, independent maker of traces with truth: plain piecewise currents, to hold the detector against.
 
-It shares no line and no modelling choice with the room `simulator`, and was written from the issue and the wire
+It shares no line and no modelling choice with the room `simulator`, and was written from a list of difficulties and the wire
 format alone, before the detector's inside had been read. `tell(family, seed)` plays about twenty minutes at one saw.
 
 Seeds 0 to 1199, 3000 to 3019, 4000 to 4019 and 5000 to 5019 are for developing, the others from 1200 on for judging:
